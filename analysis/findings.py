@@ -1,0 +1,52 @@
+"""Finding: one detector's claim about the shop at one instant, with its evidence in numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from analysis.conditions import Condition
+
+
+class Claim(StrEnum):
+    """What a detector says of its condition."""
+
+    NOT_YET_KNOWN = "not_yet_known"
+    """Still learning, or the channels it needs are missing; ``reason`` says which."""
+    ABSENT = "absent"
+    PRESENT = "present"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One number behind a claim: SI value, its kind of quantity (for display) and what it is in plain words."""
+
+    value: float
+    kind: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A detector's claim. ``where`` names the port, channel or part ("" for the whole unit).
+
+    ``confidence`` is the probability, 0..1, that the claim is right; ``since`` the event time from which it holds.
+    ``could_be`` lists what else the same numbers could mean. ``forecast_s`` is running time until the condition is
+    expected, where the detector can tell. ``explained_by`` names the condition whose root cause explains this one.
+    """
+
+    t: float
+    condition: Condition
+    claim: Claim
+    where: str = ""
+    confidence: float = 0.0
+    since: float | None = None
+    evidence: Mapping[str, Evidence] = field(default_factory=dict)
+    could_be: tuple[str, ...] = ()
+    action: str = ""
+    reason: str = ""
+    forecast_s: float | None = None
+    forecast_low_s: float | None = None
+    forecast_high_s: float | None = None
+    explained_by: Condition | None = None
