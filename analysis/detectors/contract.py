@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Protocol
 
 from analysis.conditions import Condition
@@ -30,3 +31,9 @@ class Detector(Protocol):
 
     def findings(self) -> tuple[Finding, ...]:
         """The claims as of the last frame: always at least one, even if it is "not yet known"."""
+
+    def snapshot(self) -> dict[str, object]:
+        """What was learned, as plain JSON values, so that a restart forgets nothing."""
+
+    def restore(self, data: Mapping[str, object]) -> None:
+        """Take back a :meth:`snapshot`. Data of an unknown shape is ignored and the detector starts to learn anew."""
