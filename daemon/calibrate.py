@@ -1,0 +1,80 @@
+"""Raw sample -> readings: a device's name becomes a channel, its number becomes SI by scale, unit and offset."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from analysis import units
+from analysis.readings import CHANNELS, Quality, Reading
+from daemon.sources.contract import Sample, SourceHealth
+
+
+@dataclass(frozen=True, slots=True)
+class SensorSpec:
+    """How one channel is fitted: where it comes from, how raw numbers become SI, and what is believable.
+
+    ``si = (raw * scale) in unit, + offset``. ``source`` is the source's name, or "" for any; ``raw_name`` the name the
+    device uses. ``low``/``high`` believable range [SI]; ``max_jump`` largest believable step between two readings [SI]
+    or None; ``stuck_s`` how long the same digits are believed while the fan runs, or None; ``hold_s`` how long the last
+    reading stands in for the next before the channel counts as silent.
+    """
+
+    channel: str
+    raw_name: str
+    source: str = ""
+    unit: str = ""
+    scale: float = 1.0
+    offset: float = 0.0
+    low: float = -math.inf
+    high: float = math.inf
+    max_jump: float | None = None
+    stuck_s: float | None = None
+    hold_s: float = 5.0
+    sd: float = 0.0
+
+    @property
+    def gain(self) -> float:
+        """SI per raw number."""
+        if not self.unit:
+            return self.scale
+        return self.scale * units.unit(self.unit, CHANNELS[self.channel].kind).factor
+
+    @property
+    def shift(self) -> float:
+        """SI added after the gain (a unit's own zero, such as that of degrees Fahrenheit, and the offset)."""
+        if not self.unit:
+            return self.offset
+        return units.unit(self.unit, CHANNELS[self.channel].kind).offset + self.offset
+
+
+@dataclass
+class Calibrator:
+    """Turns samples into readings by the sensor specifications; counts what no specification listens to."""
+
+    specs: tuple[SensorSpec, ...]
+    health: Mapping[str, SourceHealth] = field(default_factory=dict)
+    _lines: dict[tuple[str, str], tuple[str, float, float]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._lines = {(s.source, s.raw_name): (s.channel, s.gain, s.shift) for s in self.specs}
+
+    def readings(self, sample: Sample) -> list[Reading]:
+        """The readings that one sample carries; a number that is not finite gives an unreadable one."""
+        lines, source, t = self._lines, sample.source, sample.t
+        out: list[Reading] = []
+        for name, raw in sample.values.items():
+            line = lines.get((source, name)) or lines.get(("", name))
+            if line is None:
+                health = self.health.get(source)
+                if health is not None:
+                    health.unknown(name)
+                continue
+            channel, gain, shift = line
+            value = raw * gain + shift
+            if value - value == 0.0:  # finite
+                out.append(Reading(channel, t, value))
+            else:
+                out.append(Reading(channel, t, None, Quality.UNREADABLE))
+        return out

@@ -1,0 +1,75 @@
+"""Which readings can be believed. A bad one keeps its place, loses its value and gains a quality word."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from analysis.readings import Quality, Reading
+from daemon.calibrate import SensorSpec
+
+
+@dataclass(slots=True)
+class _Channel:
+    low: float
+    high: float
+    max_jump: float | None
+    stuck_s: float | None
+    last: float | None = None
+    held: float | None = None
+    same_since: float | None = None
+    counts: dict[str, int] = field(default_factory=dict)
+
+
+class Vetter:
+    """Judges each reading against its channel's range, the largest believable step and the longest believable repeat.
+
+    A step larger than ``max_jump`` is held back for one reading and believed when the next one confirms it: a lone
+    spike never passes, a real step arrives one reading late. ``counts`` tells how many of each were dropped.
+    """
+
+    def __init__(self, specs: Iterable[SensorSpec]) -> None:
+        self._channels = {s.channel: _Channel(s.low, s.high, s.max_jump, s.stuck_s) for s in specs}
+
+    @property
+    def counts(self) -> dict[str, dict[str, int]]:
+        """Channel -> quality word -> how many readings were dropped for it."""
+        return {name: dict(channel.counts) for name, channel in self._channels.items() if channel.counts}
+
+    def vet(self, readings: list[Reading], running: bool) -> list[Reading]:
+        """The readings, with the bad ones replaced by valueless ones. ``running``: does the fan run (else nothing is
+        stuck: a still unit gives still readings)?
+        """
+        for at, reading in enumerate(readings):
+            channel = self._channels.get(reading.channel)
+            if channel is None:
+                continue
+            quality = self._judge(channel, reading, running)
+            if quality is not Quality.GOOD:
+                channel.counts[quality] = channel.counts.get(quality, 0) + 1
+                readings[at] = Reading(reading.channel, reading.t, None, quality)
+        return readings
+
+    @staticmethod
+    def _judge(channel: _Channel, reading: Reading, running: bool) -> Quality:
+        value = reading.value
+        if value is None:
+            return reading.quality
+        if not channel.low <= value <= channel.high:
+            return Quality.OUT_OF_RANGE
+        last = channel.last
+        if last is not None and channel.max_jump is not None and abs(value - last) > channel.max_jump:
+            held = channel.held
+            if held is None or abs(value - held) > channel.max_jump:
+                channel.held = value
+                return Quality.JUMP
+        channel.held = None
+        if value != last or not running:
+            channel.last = value
+            channel.same_since = reading.t
+        elif channel.stuck_s is not None and channel.same_since is not None:
+            if reading.t < channel.same_since:
+                channel.same_since = reading.t
+            if reading.t - channel.same_since >= channel.stuck_s:
+                return Quality.STUCK
+        return Quality.GOOD
