@@ -1,0 +1,42 @@
+# make run: the demo shop with its dashboard.  make test: everything that is checked.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+PORT ?= 8765
+
+.PHONY: run test test-fast lint bench screenshots clean
+
+run: $(VENV)/.run-ready
+	$(BIN)/ductwarden demo --port $(PORT)
+
+$(VENV)/bin/python:
+	$(PYTHON) -c 'import sys; sys.exit("ductwarden needs Python 3.11 or newer; found " + sys.version.split()[0]) if sys.version_info < (3, 11) else None'
+	$(PYTHON) -m venv $(VENV) || ($(PYTHON) -m pip install --user --quiet virtualenv && $(PYTHON) -m virtualenv $(VENV))
+
+$(VENV)/.run-ready: pyproject.toml constraints.txt | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	touch $@
+
+$(VENV)/.test-ready: $(VENV)/.run-ready
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[test]'
+	sh tests/support/system_packages.sh
+	touch $@
+
+test: $(VENV)/.test-ready lint
+	$(BIN)/python -m pytest -q -n 2
+
+test-fast: $(VENV)/.test-ready
+	$(BIN)/python -m pytest -q -m 'not slow'
+
+lint: $(VENV)/.test-ready
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+bench: $(VENV)/.test-ready
+	$(BIN)/python -m bench
+
+screenshots: $(VENV)/.test-ready
+	$(BIN)/python -m tests.browser.screenshots
+
+clean:
+	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache
