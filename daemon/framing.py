@@ -29,7 +29,7 @@ class Framer:
         self, specs: Iterable[SensorSpec], runs: RunDetector, *, period_s: float = 1.0, grace_s: float = 0.5
     ) -> None:
         self._hold = {s.channel: s.hold_s for s in specs}
-        self._runs = runs
+        self.runs = runs
         self._period = period_s
         self._grace = grace_s
         self._tick: float | None = None
@@ -154,5 +154,5 @@ class Framer:
         self._sums, self._counts = {}, {}
         if bad:
             self._bad = {}
-        state = self._runs.update(t, values)
-        return Frame(t, values, quality, self._gates, state, self._runs.run_s)
+        state = self.runs.update(t, values)
+        return Frame(t, values, quality, self._gates, state, self.runs.run_s)

@@ -37,3 +37,19 @@ class Detector(Protocol):
 
     def restore(self, data: Mapping[str, object]) -> None:
         """Take back a :meth:`snapshot`. Data of an unknown shape is ignored and the detector starts to learn anew."""
+
+
+class Recogniser(Protocol):
+    """Finds from the data what was done to the unit (a cleaning, an emptying) without being told."""
+
+    def update(self, frame: Frame, estimate: Estimate) -> tuple[ShopEvent, ...]:
+        """Take in one frame; returns what was recognised just now (mostly nothing)."""
+
+    def event(self, event: ShopEvent) -> None:
+        """Take in what the owner says happened, so that it is not found a second time."""
+
+    def snapshot(self) -> dict[str, object]:
+        """As :meth:`Detector.snapshot`."""
+
+    def restore(self, data: Mapping[str, object]) -> None:
+        """As :meth:`Detector.restore`."""

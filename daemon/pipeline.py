@@ -1,0 +1,179 @@
+"""The data's way, in order: sample -> reading -> frame -> estimate -> finding -> alarm -> notice.
+
+Read this file first. Live running, replay, simulation and tests all walk through :class:`Pipeline`; only what feeds it
+and the sinks at its end differ. It runs on event time and knows no clock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from analysis.causes import explain
+from analysis.conditions import Condition
+from analysis.detectors.contract import Detector, Recogniser
+from analysis.estimates import Estimate
+from analysis.events import ShopEvent
+from analysis.findings import Claim, Finding
+from analysis.readings import Frame, RunState
+from daemon.alarms.desk import AlarmDesk
+from daemon.alarms.types import Transition
+from daemon.calibrate import Calibrator
+from daemon.framing import Framer
+from daemon.sources.contract import Sample
+from daemon.vetting import Vetter
+
+JUDGE_EVERY_S = 5.0
+"""Findings are asked for, and alarms moved, on every multiple of this many seconds of event time."""
+
+
+class Estimating(Protocol):
+    """What the pipeline needs of an estimator."""
+
+    def update(self, frame: Frame) -> Estimate:
+        """The state of the shop at this frame."""
+
+    def event(self, event: ShopEvent) -> None:
+        """Something was done to the unit."""
+
+
+class Sink(Protocol):
+    """Where the pipeline's products go. Every method is called in event order, from one thread."""
+
+    def frame(self, frame: Frame, estimate: Estimate) -> None:
+        """A frame with its estimate."""
+
+    def run(self, began_t: float, ended_t: float | None) -> None:
+        """A run began (``ended_t`` None) or ended."""
+
+    def finding(self, finding: Finding, raised: bool) -> None:
+        """A claim that nothing else explains was raised, or was cleared."""
+
+    def transition(self, transition: Transition) -> None:
+        """An alarm moved from one state to another."""
+
+    def event(self, event: ShopEvent) -> None:
+        """Something was done to the unit, recognised from the data."""
+
+
+@dataclass
+class Pipeline:
+    """The stages, wired once by :func:`daemon.wiring.build_pipeline`."""
+
+    calibrator: Calibrator
+    vetter: Vetter
+    framer: Framer
+    estimator: Estimating
+    recognisers: Sequence[Recogniser]
+    detectors: Sequence[Detector]
+    desk: AlarmDesk
+    sinks: list[Sink] = field(default_factory=list)
+
+    last_frame: Frame | None = field(default=None, init=False)
+    last_estimate: Estimate | None = field(default=None, init=False)
+    last_findings: tuple[Finding, ...] = field(default=(), init=False)
+    frames: int = field(default=0, init=False)
+    _slot: float = field(default=-math.inf, init=False)
+    _state: RunState = field(default=RunState.UNKNOWN, init=False)
+    _present: dict[tuple[Condition, str], Finding] = field(default_factory=dict, init=False)
+    _running: bool = field(default=False, init=False)
+    _run_began: float | None = field(default=None, init=False)
+
+    def feed(self, samples: Iterable[Sample]) -> None:
+        """Take in samples: calibrate, vet and frame them, and send each frame that closes on its way."""
+        calibrate, vet, add = self.calibrator.readings, self.vetter.vet, self.framer.add
+        for sample in samples:
+            readings = vet(calibrate(sample), self._running)
+            for frame in add(sample.t, readings, sample.gates):
+                self._take(frame)
+
+    def advance(self, now: float) -> None:
+        """Live only: let event time pass although nothing arrives."""
+        for frame in self.framer.advance(now):
+            self._take(frame)
+
+    def finish(self) -> None:
+        """Close the tick under way, and judge once more."""
+        for frame in self.framer.flush():
+            self._take(frame)
+        if self.last_frame is not None:
+            self._judge(self.last_frame.t)
+
+    def happened(self, event: ShopEvent) -> None:
+        """Something was done to the unit, by the owner's word: everything that learns takes it in."""
+        self.estimator.event(event)
+        for recogniser in self.recognisers:
+            recogniser.event(event)
+        for detector in self.detectors:
+            detector.event(event)
+
+    def moved(self, transitions: Iterable[Transition]) -> None:
+        """Pass on transitions, of the pipeline's own making or asked for by the owner."""
+        for transition in transitions:
+            for sink in self.sinks:
+                sink.transition(transition)
+
+    def _take(self, frame: Frame) -> None:
+        estimate = self.estimator.update(frame)
+        for recogniser in self.recognisers:
+            for event in recogniser.update(frame, estimate):
+                self.happened(event)
+                for sink in self.sinks:
+                    sink.event(event)
+        for detector in self.detectors:
+            detector.update(frame, estimate)
+        for sink in self.sinks:
+            sink.frame(frame, estimate)
+        self.last_frame, self.last_estimate = frame, estimate
+        self.frames += 1
+        slot = frame.t // JUDGE_EVERY_S
+        if frame.state is not self._state:
+            self._follow_run(frame)
+            self._judge(frame.t)
+            self._slot = slot
+        elif slot != self._slot:
+            self._slot = slot
+            self._judge(frame.t)
+
+    def _follow_run(self, frame: Frame) -> None:
+        before, now = self._state, frame.state
+        self._state = now
+        self._running = now is RunState.RUNNING
+        on = now in (RunState.STARTING, RunState.RUNNING)
+        was_on = before in (RunState.STARTING, RunState.RUNNING)
+        if on and not was_on and self._run_began is None:
+            self._run_began = frame.t - frame.run_s
+            for sink in self.sinks:
+                sink.run(self._run_began, None)
+        elif now in (RunState.OFF, RunState.UNKNOWN) and self._run_began is not None:
+            ended = self.framer.runs.ended_t
+            ended_t = frame.t if ended is None else ended
+            for sink in self.sinks:
+                sink.run(self._run_began, max(self._run_began, ended_t))
+            self._run_began = None
+
+    def _judge(self, t: float) -> None:
+        findings = explain([finding for detector in self.detectors for finding in detector.findings()])
+        self.last_findings = findings
+        present: dict[tuple[Condition, str], Finding] = {}
+        for finding in findings:
+            key = (finding.condition, finding.where)
+            if finding.claim is Claim.PRESENT and finding.explained_by is None:
+                present[key] = finding
+            elif finding.claim is Claim.NOT_YET_KNOWN and key in self._present:
+                present[key] = self._present[key]
+        for key, finding in present.items():
+            if key not in self._present:
+                self._tell(lambda sink, f=finding: sink.finding(f, True))
+        for key, finding in self._present.items():
+            if key not in present:
+                cleared = next((f for f in findings if (f.condition, f.where) == key), finding)
+                self._tell(lambda sink, f=cleared: sink.finding(f, False))
+        self._present = present
+        self.moved(self.desk.update(t, findings))
+
+    def _tell(self, message: Callable[[Sink], None]) -> None:
+        for sink in self.sinks:
+            message(sink)
