@@ -1,0 +1,35 @@
+"""The command line: ``ductwarden COMMAND``. Each command stands in its own module of :mod:`daemon.cli`."""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from daemon.cli.check import check
+from daemon.cli.replay import replay
+from daemon.cli.run import demo, run
+from daemon.errors import DuctwardenError
+
+app = typer.Typer(
+    name="ductwarden",
+    help="Watches a shop's dust collector and says in plain words what to go and look at.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+for command in (run, demo, check, replay):
+    app.command()(command)
+
+
+def main() -> None:
+    """Run a command; an error made on purpose becomes a sentence and its exit code, never a traceback."""
+    try:
+        app()
+    except DuctwardenError as error:
+        print(f"ductwarden: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+
+
+if __name__ == "__main__":
+    main()

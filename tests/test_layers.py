@@ -1,0 +1,81 @@
+"""The import order analysis <- daemon <- dashboard, read from the source with ast."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+OURS = {"analysis", "daemon", "dashboard", "tests"}
+ALLOWED = {
+    "analysis": {"analysis"},
+    "daemon": {"analysis", "daemon", "dashboard.serve"},
+    "dashboard": {
+        "analysis", "dashboard", "daemon.config", "daemon.store.reader", "daemon.store.requests", "daemon.errors",
+    },
+}
+IMPURE = {
+    "os", "socket", "threading", "subprocess", "sqlite3", "logging", "time", "random", "asyncio", "pathlib", "io",
+    "tempfile", "serial", "paho", "fastapi", "pydantic", "pandas", "scipy", "sqlite_utils",
+}
+
+
+def modules(layer: str) -> list[Path]:
+    return sorted(path for path in (ROOT / layer).rglob("*.py"))
+
+
+def imports(path: Path) -> Iterator[tuple[str, bool]]:
+    """Every imported module's dotted name, and whether it is imported when the module loads."""
+    tree = ast.parse(path.read_text())
+    inside = {
+        id(node)
+        for function in ast.walk(tree)
+        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
+        for node in ast.walk(function)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            for name in node.names:
+                yield name.name, id(node) not in inside
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module, id(node) not in inside
+
+
+@pytest.mark.parametrize("layer", sorted(ALLOWED))
+def test_a_layer_imports_only_what_it_may(layer: str) -> None:
+    wrong = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in modules(layer)
+        for name, _ in imports(path)
+        if name.split(".")[0] in OURS
+        and not any(name == allowed or name.startswith(allowed + ".") for allowed in ALLOWED[layer])
+    ]
+    assert modules(layer), f"no modules found in {layer}"
+    assert wrong == []
+
+
+def test_analysis_is_pure() -> None:
+    """No IO, no clock, no unseeded random; the heavy scientific packages only where a report asks for them."""
+    wrong = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in modules("analysis")
+        for name, on_load in imports(path)
+        if name.split(".")[0] in IMPURE and (on_load or name.split(".")[0] not in {"pandas", "scipy"})
+    ]
+    assert wrong == []
+
+
+def test_the_daemon_never_loads_pandas_or_sqlite_utils_on_start() -> None:
+    """They cost 100 MB and more than a second; they may only be imported inside the function that needs them."""
+    allowed_files = {"daemon/store/migrate.py"}
+    wrong = [
+        f"{path.relative_to(ROOT)} imports {name} on load"
+        for path in modules("daemon")
+        for name, on_load in imports(path)
+        if on_load and name.split(".")[0] in {"pandas", "sqlite_utils", "scipy", "apprise", "pymodbus"}
+        and str(path.relative_to(ROOT)) not in allowed_files
+    ]
+    assert wrong == []
