@@ -1,0 +1,141 @@
+"""Configuration file -> :class:`Config`. Every problem found is told at once, each with its place in the file."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from analysis.run_state import RunThresholds
+from daemon.config.config import Config
+from daemon.config.ducting import build_air, build_design
+from daemon.config.model import RunningTable, ShopFile
+from daemon.config.sensors import build_sensors
+from daemon.config.toml_lines import Path as KeyPath
+from daemon.config.toml_lines import key_lines, line_of
+from daemon.errors import ConfigError
+
+LARGEST_FILE = 1_000_000
+
+
+def load(path: Path) -> Config:
+    """Read and check a configuration. Raises :class:`ConfigError` with one sentence for each problem."""
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
+    if len(raw) > LARGEST_FILE:
+        raise ConfigError([f"{path}: is {len(raw)} bytes long; a configuration has at most {LARGEST_FILE}"])
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise ConfigError([f"{path}: is not UTF-8 text: byte {error.start} is {raw[error.start]:#04x}"]) from error
+    return parse(text, path)
+
+
+def parse(text: str, path: Path) -> Config:
+    """:func:`load` on a text; ``path`` names it in messages and is where relative paths start from."""
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([f"{path}: is not TOML: {error}"]) from error
+    except RecursionError as error:
+        raise ConfigError([f"{path}: is nested too deeply"]) from error
+    lines = key_lines(text)
+    try:
+        file = ShopFile.model_validate(tree)
+    except ValidationError as error:
+        raise ConfigError([_sentence(path, lines, item) for item in error.errors()]) from error
+    names = [source.name for source in file.source]
+    problems = [
+        f"source.name: two sources are named {name!r}; each needs a name of its own"
+        for name in sorted({name for name in names if names.count(name) > 1})
+    ]
+    sensors, found = build_sensors(file.sensor, frozenset(names))
+    problems += found
+    air = build_air(file.shop)
+    design, errors, warnings = build_design(file, air)
+    problems += errors
+    if problems or design is None:
+        raise ConfigError([_placed(path, lines, problem) for problem in problems])
+    return Config(
+        path=path,
+        text=text,
+        file=file,
+        design=design,
+        air=air,
+        sensors=sensors,
+        running=_thresholds(file.running, design.motor.full_load_a if design.motor else None),
+        warnings=tuple(_placed(path, lines, warning) for warning in warnings),
+    )
+
+
+def _thresholds(table: RunningTable, full_load_a: float | None) -> RunThresholds:
+    given = {
+        "on_a": table.on_current, "off_a": table.off_current, "on_pa": table.on_pressure,
+        "off_pa": table.off_pressure, "settle_s": table.settle, "coast_s": table.coast,
+    }
+    return RunThresholds.for_motor(full_load_a, **{name: value for name, value in given.items() if value is not None})
+
+
+def _sentence(path: Path, lines: dict[KeyPath, int], item: object) -> str:
+    assert isinstance(item, dict)
+    parts: list[str | int] = [part for part in item["loc"] if isinstance(part, str | int)]
+    # A union of tables by "kind" puts the chosen kind into the location; the file knows no such key.
+    cleaned = [part for at, part in enumerate(parts) if not (at == 2 and parts[0] in ("source", "outlet"))]
+    where = _where(path, lines, tuple(cleaned))
+    return f"{where}: {_message(item)}"
+
+
+def _message(item: dict[str, object]) -> str:
+    kind, message, found = str(item["type"]), str(item["msg"]), item.get("input")
+    context = item.get("ctx")
+    if kind == "missing":
+        return "is missing"
+    if kind == "extra_forbidden":
+        return "is not a key that is known here; look for a slip of the pen"
+    if kind == "union_tag_invalid" and isinstance(context, dict):
+        return f"kind is {context.get('tag')!r}; allowed: {context.get('expected_tags')}"
+    if kind == "union_tag_not_found":
+        return "has no kind"
+    message = message.removeprefix("Value error, ")
+    message = message[0].lower() + message[1:] if message[:1].isupper() and message[1:2].islower() else message
+    shown = repr(found)
+    if isinstance(found, dict | list | tuple) or len(shown) > 80 or shown in message:
+        return message
+    return f"{message} (found {shown})"
+
+
+def _placed(path: Path, lines: dict[KeyPath, int], problem: str) -> str:
+    """A sentence ``dotted.key[2].path: what`` with its place in the file put before it, where it can be found."""
+    key, separator, _ = problem.partition(": ")
+    parts: list[str | int] = []
+    for part in key.split(".") if separator else ():
+        name, bracket, index = part.partition("[")
+        parts.append(name)
+        if bracket and index.rstrip("]").isdigit():
+            parts.append(int(index.rstrip("]")))
+    line = line_of(lines, tuple(parts)) if parts else None
+    return f"{path}{'' if line is None else f', line {line}'}: {problem}"
+
+
+def _where(path: Path, lines: dict[KeyPath, int], parts: tuple[str | int, ...]) -> str:
+    line = line_of(lines, parts)
+    return f"{path}{'' if line is None else f', line {line}'}: {dotted(parts)}"
+
+
+def dotted(parts: Iterable[str | int]) -> str:
+    """A key path in words: arrays count from 1, as people do.
+
+    >>> dotted(("port", 0, "needs"))
+    'port 1, needs'
+    """
+    words: list[str] = []
+    for part in parts:
+        if isinstance(part, int) and words:
+            words[-1] = f"{words[-1]} {part + 1}"
+        else:
+            words.append(str(part))
+    return ", ".join(words)
