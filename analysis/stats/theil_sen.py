@@ -28,8 +28,8 @@ def theil_sen(y: Sequence[float], x: Sequence[float], confidence: float = 0.95, 
     """Median of the slopes between all pairs; intercept ``median(y) - slope * median(x)``.
 
     The interval of the slope is Sen's, from Kendall's S with the usual correction for tied ``y``; it assumes
-    independent points. Returns None for fewer than two distinct ``x``. Above ``limit`` points every n-th is taken, so that the work
-    stays below ``limit**2 / 2`` pairs. Source: P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379-1389.
+    independent points. Returns None for fewer than two distinct ``x``. Above ``limit`` points every n-th is
+    taken, so that the work stays below ``limit**2 / 2`` pairs. Source: P. K. Sen, JASA 63 (1968) 1379-1389.
 
     >>> theil_sen([1, 2, 3, 4, 100], [0, 1, 2, 3, 4]).slope
     1.0
