@@ -1,4 +1,4 @@
-"""The data's way, in order: sample -> reading -> frame -> estimate -> finding -> alarm -> notice.
+"""The data's way, in order: sample -> reading -> frame -> estimate -> block -> finding -> alarm -> notice.
 
 Read this file first. Live running, replay, simulation and tests all walk through :class:`Pipeline`; only what feeds it
 and the sinks at its end differ. It runs on event time and knows no clock.
@@ -6,11 +6,11 @@ and the sinks at its end differ. It runs on event time and knows no clock.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from analysis.blocks import Block, BlockBuilder
 from analysis.causes import explain
 from analysis.conditions import Condition
 from analysis.detectors.contract import Detector, Recogniser
@@ -24,10 +24,6 @@ from daemon.calibrate import Calibrator
 from daemon.framing import Framer
 from daemon.sources.contract import Sample
 from daemon.vetting import Vetter
-
-JUDGE_EVERY_S = 5.0
-"""Findings are asked for, and alarms moved, on every multiple of this many seconds of event time."""
-
 
 class Estimating(Protocol):
     """What the pipeline needs of an estimator."""
@@ -66,6 +62,7 @@ class Pipeline:
     vetter: Vetter
     framer: Framer
     estimator: Estimating
+    blocks: BlockBuilder
     recognisers: Sequence[Recogniser]
     detectors: Sequence[Detector]
     desk: AlarmDesk
@@ -75,7 +72,6 @@ class Pipeline:
     last_estimate: Estimate | None = field(default=None, init=False)
     last_findings: tuple[Finding, ...] = field(default=(), init=False)
     frames: int = field(default=0, init=False)
-    _slot: float = field(default=-math.inf, init=False)
     _state: RunState = field(default=RunState.UNKNOWN, init=False)
     _present: dict[tuple[Condition, str], Finding] = field(default_factory=dict, init=False)
     _running: bool = field(default=False, init=False)
@@ -98,8 +94,9 @@ class Pipeline:
         """Close the tick under way, and judge once more."""
         for frame in self.framer.flush():
             self._take(frame)
-        if self.last_frame is not None:
-            self._judge(self.last_frame.t)
+        block = self.blocks.close()
+        if block is not None:
+            self._look(block)
 
     def happened(self, event: ShopEvent) -> None:
         """Something was done to the unit, by the owner's word: everything that learns takes it in."""
@@ -117,25 +114,25 @@ class Pipeline:
 
     def _take(self, frame: Frame) -> None:
         estimate = self.estimator.update(frame)
-        for recogniser in self.recognisers:
-            for event in recogniser.update(frame, estimate):
-                self.happened(event)
-                for sink in self.sinks:
-                    sink.event(event)
-        for detector in self.detectors:
-            detector.update(frame, estimate)
         for sink in self.sinks:
             sink.frame(frame, estimate)
         self.last_frame, self.last_estimate = frame, estimate
         self.frames += 1
-        slot = frame.t // JUDGE_EVERY_S
         if frame.state is not self._state:
             self._follow_run(frame)
-            self._judge(frame.t)
-            self._slot = slot
-        elif slot != self._slot:
-            self._slot = slot
-            self._judge(frame.t)
+        block = self.blocks.add(frame, estimate)
+        if block is not None:
+            self._look(block)
+
+    def _look(self, block: Block) -> None:
+        for recogniser in self.recognisers:
+            for event in recogniser.update(block):
+                self.happened(event)
+                for sink in self.sinks:
+                    sink.event(event)
+        for detector in self.detectors:
+            detector.update(block)
+        self._judge(block.t)
 
     def _follow_run(self, frame: Frame) -> None:
         before, now = self._state, frame.state
