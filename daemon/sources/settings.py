@@ -1,0 +1,310 @@
+"""What each source needs to know: frozen settings, checked when they are made.
+
+The configuration builds these from the owner's file. A setting that cannot work raises ``ValueError`` with a sentence
+that says what was found and what is allowed. Nothing here opens anything.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+OPEN_WORDS = frozenset({"open", "opened", "1", "true", "yes", "on"})
+"""What a gate sensor may say for an open gate, in any case."""
+SHUT_WORDS = frozenset({"shut", "closed", "close", "0", "false", "no", "off"})
+"""What a gate sensor may say for a shut gate, in any case."""
+
+
+def _need(good: bool, sentence: str) -> None:
+    if not good:
+        raise ValueError(sentence)
+
+
+def _positive(name: str, value: float) -> None:
+    _need(math.isfinite(value) and value > 0.0, f"{name} is {value}; it must be a number above 0")
+
+
+@dataclass(frozen=True, slots=True)
+class RetrySettings:
+    """How long to wait before a lost port or broker is tried again: ``first_s``, doubling, at most ``cap_s``."""
+
+    first_s: float = 0.5
+    cap_s: float = 60.0
+
+    def __post_init__(self) -> None:
+        _positive("the first pause", self.first_s)
+        _need(self.cap_s >= self.first_s, f"the longest pause is {self.cap_s}; it must be at least {self.first_s}")
+
+
+@dataclass(frozen=True, slots=True)
+class WireSettings:
+    """How the words of a device are read: the form of a line, the names it may use, and whose clock counts.
+
+    ``known`` holds the device's names that some sensor of the configuration listens to, ``ports`` the ports whose gates
+    it may report; None takes every well-formed name. ``columns`` names the fields of a bare line of numbers in order:
+    ``"-"`` skips one, ``"t"`` is the time stamp, ``"gate:planer"`` a gate. A device's own time stamp is believed
+    between ``behind_s`` before and ``ahead_s`` after the time of arrival; outside it the time of arrival stands.
+    """
+
+    format: Literal["auto", "json", "pairs", "columns"] = "auto"
+    columns: tuple[str, ...] = ()
+    checksum: Literal["required", "optional"] = "optional"
+    known: frozenset[str] | None = None
+    ports: frozenset[str] | None = None
+    device_time: bool = True
+    ahead_s: float = 10.0
+    behind_s: float = 3600.0
+    open_words: frozenset[str] = OPEN_WORDS
+    shut_words: frozenset[str] = SHUT_WORDS
+
+    def __post_init__(self) -> None:
+        _need(self.format in ("auto", "json", "pairs", "columns"),
+              f"format is {self.format!r}; allowed are auto, json, pairs, columns")
+        _need(self.checksum in ("required", "optional"),
+              f"checksum is {self.checksum!r}; allowed are required, optional")
+        _need(self.format != "columns" or bool(self.columns), "format is columns but no columns are named")
+        named = [name for name in self.columns if name != "-"]
+        _need(len(named) == len(set(named)), f"columns name one thing twice: {', '.join(named)}")
+        _need(self.ahead_s >= 0.0 and self.behind_s >= 0.0, "ahead_s and behind_s must not be negative")
+        both = {word.casefold() for word in self.open_words} & {word.casefold() for word in self.shut_words}
+        _need(not both, f"the words {sorted(both)} mean both open and shut")
+
+
+@dataclass(frozen=True, slots=True)
+class SerialSettings:
+    """A device that sends lines over a serial port.
+
+    ``port`` is best a path under /dev/serial/by-id: it follows the device when the system numbers it anew, because it
+    is looked up again at every opening. ``dtr`` None leaves the line as the system sets it; False keeps boards that
+    restart on it from restarting. After ``silent_s`` without a byte the port is called silent.
+    """
+
+    name: str
+    port: str
+    baud: int = 115_200
+    bytesize: Literal[5, 6, 7, 8] = 8
+    parity: Literal["N", "E", "O"] = "N"
+    stopbits: Literal[1, 2] = 1
+    dtr: bool | None = None
+    silent_s: float = 10.0
+    wire: WireSettings = field(default_factory=WireSettings)
+    retry: RetrySettings = field(default_factory=RetrySettings)
+
+    def __post_init__(self) -> None:
+        _need(bool(self.port), f"source {self.name!r} names no port")
+        _need(0 < self.baud <= 4_000_000, f"baud is {self.baud}; allowed are 1 to 4000000")
+        _need(self.bytesize in (5, 6, 7, 8), f"bytesize is {self.bytesize}; allowed are 5, 6, 7, 8")
+        _need(self.parity in ("N", "E", "O"), f"parity is {self.parity!r}; allowed are N, E, O")
+        _need(self.stopbits in (1, 2), f"stopbits is {self.stopbits}; allowed are 1, 2")
+        _positive("silent_s", self.silent_s)
+
+
+@dataclass(frozen=True, slots=True)
+class TlsSettings:
+    """How the connection to the broker is protected.
+
+    ``ca_file`` None trusts the system's authorities. ``insecure`` True takes any certificate: it is said in the health
+    and in the log as long as it lasts, because anybody in between could then read and invent readings.
+    """
+
+    ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
+    insecure: bool = False
+
+    def __post_init__(self) -> None:
+        _need(self.key_file is None or self.cert_file is not None, "key_file is given without cert_file")
+
+
+@dataclass(frozen=True, slots=True)
+class TopicSettings:
+    """What the messages of one topic (or of many: ``+`` stands for one level, a last ``#`` for all below) carry.
+
+    With a ``channel`` the payload is a plain number, or a JSON object whose ``field`` (a dotted path) is the number.
+    ``{1}``, ``{2}`` in the channel stand for what the first, second ``+`` matched (``#`` counts as the last). Without
+    a channel the payload is a JSON object of channels; a plain number then takes the name of the only ``+``.
+    """
+
+    topic: str
+    channel: str | None = None
+    field: str = "value"
+
+    def __post_init__(self) -> None:
+        check_topic_filter(self.topic)
+
+
+@dataclass(frozen=True, slots=True)
+class GateTopicSettings:
+    """A topic that says whether the gate of a port is open; ``{1}`` in the port stands for what ``+`` matched."""
+
+    topic: str
+    port: str = "{1}"
+    field: str = "value"
+    open_words: frozenset[str] = OPEN_WORDS
+    shut_words: frozenset[str] = SHUT_WORDS
+
+    def __post_init__(self) -> None:
+        check_topic_filter(self.topic)
+        both = {word.casefold() for word in self.open_words} & {word.casefold() for word in self.shut_words}
+        _need(not both, f"the words {sorted(both)} mean both open and shut")
+
+
+@dataclass(frozen=True, slots=True)
+class WillSettings:
+    """What the broker shall publish when this client vanishes without saying goodbye."""
+
+    topic: str
+    payload: str
+    qos: Literal[0, 1, 2] = 1
+    retain: bool = True
+
+    def __post_init__(self) -> None:
+        _need(bool(self.topic) and not set("+#\0") & set(self.topic), f"the will's topic {self.topic!r} has wildcards")
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSettings:
+    """A broker and the topics to listen to.
+
+    The password comes from ``password_file`` (first line) or from the environment variable ``password_env``; it is
+    read anew at every connection, and is never part of the settings. ``version`` is "3.1.1" or "5". Retained values
+    that carry no time stamp are not taken, for nobody knows how old they are; retained gate states are.
+    """
+
+    name: str
+    host: str
+    port: int = 1883
+    version: Literal["3.1.1", "5"] = "3.1.1"
+    client_id: str = ""
+    username: str | None = None
+    password_file: str | None = None
+    password_env: str | None = None
+    tls: TlsSettings | None = None
+    keepalive_s: int = 30
+    topics: tuple[TopicSettings, ...] = ()
+    gates: tuple[GateTopicSettings, ...] = ()
+    qos: Literal[0, 1] = 0
+    will: WillSettings | None = None
+    silent_s: float = 60.0
+    wire: WireSettings = field(default_factory=WireSettings)
+    retry: RetrySettings = field(default_factory=RetrySettings)
+
+    def __post_init__(self) -> None:
+        _need(bool(self.host), f"source {self.name!r} names no broker")
+        _need(0 < self.port < 65536, f"port is {self.port}; allowed are 1 to 65535")
+        _need(self.version in ("3.1.1", "5"), f"version is {self.version!r}; allowed are 3.1.1 and 5")
+        _need(self.qos in (0, 1), f"qos is {self.qos}; allowed are 0 and 1")
+        _need(bool(self.topics or self.gates), f"source {self.name!r} listens to no topic")
+        _need(self.password_file is None or self.password_env is None,
+              "password_file and password_env are both given; one is enough")
+        _need(self.username is not None or (self.password_file is None and self.password_env is None),
+              "a password is given without a username")
+        _need(5 <= self.keepalive_s <= 3600, f"keepalive_s is {self.keepalive_s}; allowed are 5 to 3600")
+        _positive("silent_s", self.silent_s)
+
+
+@dataclass(frozen=True, slots=True)
+class ReplaySettings:
+    """A recording that is played as if it happened now, ``pace`` times as fast as it happened."""
+
+    name: str
+    path: str
+    pace: float = 1.0
+
+    def __post_init__(self) -> None:
+        _need(bool(self.path), f"source {self.name!r} names no recording")
+        _positive("pace", self.pace)
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentLoop:
+    """A 4-20 mA transmitter: the values it means at 4 mA and at 20 mA, and the currents that mean a fault.
+
+    The fault limits 3.6 mA and 21 mA are those of NAMUR recommendation NE 43 (from memory).
+    """
+
+    at_4_ma: float
+    at_20_ma: float
+    fault_below_ma: float = 3.6
+    fault_above_ma: float = 21.0
+
+    def __post_init__(self) -> None:
+        _need(math.isfinite(self.at_4_ma) and math.isfinite(self.at_20_ma) and self.at_4_ma != self.at_20_ma,
+              f"a 4-20 mA range from {self.at_4_ma} to {self.at_20_ma} measures nothing")
+        _need(0.0 < self.fault_below_ma <= 4.0 < 20.0 <= self.fault_above_ma,
+              "the fault limits must lie at or below 4 mA and at or above 20 mA")
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterSettings:
+    """One value in a Modbus transmitter: where it stands, what it looks like, and what it means.
+
+    ``address`` counts from 0, as on the wire (the manuals' 40001 or 30001 is address 0); ``function`` 3 reads holding
+    registers, 4 input registers. The raw number is multiplied by ``scale``, then ``offset`` is added; with ``loop`` the
+    result is a current [mA] that the loop turns into the value. ``word_order`` says which half of a 32-bit value comes
+    first: "big" the high one.
+    """
+
+    channel: str
+    unit: int
+    address: int
+    function: Literal[3, 4] = 4
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
+    word_order: Literal["big", "little"] = "big"
+    scale: float = 1.0
+    offset: float = 0.0
+    poll_s: float = 1.0
+    loop: CurrentLoop | None = None
+
+    def __post_init__(self) -> None:
+        _need(1 <= self.unit <= 247, f"unit is {self.unit}; allowed are 1 to 247")
+        _need(0 <= self.address <= 65535, f"address is {self.address}; allowed are 0 to 65535")
+        _need(self.function in (3, 4), f"function is {self.function}; allowed are 3 and 4")
+        _need(self.type in ("int16", "uint16", "int32", "uint32", "float32"),
+              f"type is {self.type!r}; allowed are int16, uint16, int32, uint32, float32")
+        _need(self.word_order in ("big", "little"), f"word_order is {self.word_order!r}; allowed are big, little")
+        _need(math.isfinite(self.scale) and self.scale != 0.0, f"scale is {self.scale}; it must be a number, not 0")
+        _need(math.isfinite(self.offset), f"offset is {self.offset}; it must be a number")
+        _positive("poll_s", self.poll_s)
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusSettings:
+    """Modbus RTU transmitters on one serial line. ``timeout_s`` is how long a unit may take to answer."""
+
+    name: str
+    port: str
+    registers: tuple[RegisterSettings, ...]
+    baud: int = 9600
+    parity: Literal["N", "E", "O"] = "N"
+    stopbits: Literal[1, 2] = 1
+    timeout_s: float = 0.3
+    retry: RetrySettings = field(default_factory=RetrySettings)
+
+    def __post_init__(self) -> None:
+        _need(bool(self.port), f"source {self.name!r} names no port")
+        _need(bool(self.registers), f"source {self.name!r} reads no register")
+        names = [register.channel for register in self.registers]
+        _need(len(names) == len(set(names)), f"two registers feed one channel: {', '.join(sorted(names))}")
+        _need(0 < self.baud <= 4_000_000, f"baud is {self.baud}; allowed are 1 to 4000000")
+        _need(self.parity in ("N", "E", "O"), f"parity is {self.parity!r}; allowed are N, E, O")
+        _need(self.stopbits in (1, 2), f"stopbits is {self.stopbits}; allowed are 1, 2")
+        _need(0.02 <= self.timeout_s <= 2.0, f"timeout_s is {self.timeout_s}; allowed are 0.02 to 2")
+
+
+def check_topic_filter(topic: str) -> None:
+    """Raise ``ValueError`` unless ``topic`` is a topic filter (MQTT 5.0, sections 4.7.1 and 4.7.3).
+
+    >>> check_topic_filter("barn/+/pa")
+    >>> check_topic_filter("barn/#/pa")
+    Traceback (most recent call last):
+    ValueError: topic 'barn/#/pa': '#' may only be the last level, alone
+    """
+    _need(0 < len(topic.encode()) <= 65535, f"topic {topic!r}: a topic has 1 to 65535 bytes")
+    _need("\0" not in topic, f"topic {topic!r}: no zero byte is allowed")
+    levels = topic.split("/")
+    for number, level in enumerate(levels):
+        _need("#" not in level or (level == "#" and number == len(levels) - 1),
+              f"topic {topic!r}: '#' may only be the last level, alone")
+        _need("+" not in level or level == "+", f"topic {topic!r}: '+' may only stand alone between slashes")

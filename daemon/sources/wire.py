@@ -1,0 +1,257 @@
+"""From one line of a device to a sample. Pure: bytes and a time go in, a sample or None comes out.
+
+Three forms of line, told apart by their looks unless the settings name one:
+
+| form | example |
+| --- | --- |
+| json | ``{"inlet_pa":-2100.5,"filter_pa":310.2,"gates":{"planer":true}}`` |
+| pairs | ``inlet_pa=-2100.5 filter_pa=310.2 gate:planer=open`` (blanks, commas or semicolons between) |
+| columns | ``-2100.5,310.2`` (named in order by the settings) |
+
+Each may begin with ``$`` and end with ``*`` and the checksum of NMEA 0183 (two hexadecimal digits, the exclusive or of
+all that stands between). ``t`` is the device's own time stamp. Whatever else arrives is counted in the health by its
+reason and never raises: what was refused as a whole gives no sample, a value that is no finite number gives NaN.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+
+from daemon.sources.contract import Sample, SourceHealth
+from daemon.sources.fields import (
+    LARGEST,
+    MOST_VALUES,
+    Doubled,
+    as_object,
+    decode_json,
+    escaped,
+    finite,
+    gate_state,
+    literal,
+    plain_label,
+    plain_name,
+    stamp,
+)
+from daemon.sources.lines import strip_checksum
+from daemon.sources.settings import WireSettings
+
+_MOST_NAMES = 256
+_PAIR_ENDS = re.compile(r"[,;\s]+")
+_EQUALS = re.compile(r"\s*=\s*")
+
+
+def as_text(raw: bytes) -> str | None:
+    """The bytes as text without blanks at its ends, None if they hold anything but printable UTF-8 and tabs."""
+    try:
+        text = raw.decode().strip()
+    except UnicodeDecodeError:
+        return None
+    if not text.isprintable() and any((c < " " and c != "\t") or c == "\x7f" for c in text):
+        return None
+    return text
+
+
+class FieldReader:
+    """From named fields to a sample: names that somebody listens to, finite values, a believable time, gate states."""
+
+    def __init__(self, source: str, settings: WireSettings, health: SourceHealth) -> None:
+        self.source = source
+        self.settings = settings
+        self.health = health
+        self._names: set[str] = set(settings.known or ())
+        self._open = frozenset(word.casefold() for word in settings.open_words)
+        self._shut = frozenset(word.casefold() for word in settings.shut_words)
+
+    def sample(self, fields: dict[str, object], arrived: float) -> Sample | None:
+        """The sample that the fields make up; takes ``fields`` over. None if nothing in them can be used."""
+        t = arrived
+        gates: dict[str, bool] | None = None
+        doubled: frozenset[str] = fields.doubled if isinstance(fields, Doubled) else frozenset()
+        if "t" in fields:
+            t = self._time(fields.pop("t"), "t" in doubled, arrived)
+        if "gates" in fields:
+            gates = self._gates(fields.pop("gates"), "gates" in doubled)
+        names = self._names
+        for name, value in fields.items():
+            if value.__class__ is not float or not -LARGEST < value < LARGEST or name not in names:
+                return self._careful(fields, doubled, t, gates)
+        if doubled or len(fields) > MOST_VALUES:
+            return self._careful(fields, doubled, t, gates)
+        if not fields and not gates:
+            self.health.refuse("nothing in it")
+            return None
+        return Sample(self.source, t, fields, gates)  # type: ignore[arg-type]
+
+    def _careful(
+        self, fields: Mapping[str, object], doubled: frozenset[str], t: float, gates: dict[str, bool] | None
+    ) -> Sample | None:
+        """The same, for fields of which at least one is odd."""
+        values: dict[str, float] = {}
+        states = dict(gates or {})
+        for name, value in fields.items():
+            if len(values) >= MOST_VALUES:
+                self.health.refuse("too many values")
+                break
+            if name.startswith("gate:"):
+                self.gate(states, name[5:], None if name in doubled else value)
+            elif self.listens(name):
+                number = finite(value)
+                if name in doubled:
+                    number = "duplicate name"
+                if isinstance(number, str):
+                    self.health.refuse(number)
+                    number = math.nan
+                values[name] = number
+        return Sample(self.source, t, values, states or None) if values or states else None
+
+    def listens(self, name: str) -> bool:
+        """Whether a value of this name is wanted; counts it if not."""
+        if name in self._names:
+            return True
+        if self.settings.known is not None or not plain_name(name):
+            self.health.unknown(escaped(name))
+            return False
+        if len(self._names) >= _MOST_NAMES:
+            self.health.refuse("too many names")
+            return False
+        self._names.add(name)
+        return True
+
+    def gate(
+        self,
+        states: dict[str, bool],
+        port: str,
+        value: object,
+        words: tuple[frozenset[str], frozenset[str]] | None = None,
+    ) -> None:
+        """Put the state of one gate into ``states``; counts what cannot be understood."""
+        known = self.settings.ports
+        if not plain_label(port) or (known is not None and port not in known):
+            self.health.unknown(escaped(f"gate:{port}"))
+            return
+        if len(states) >= MOST_VALUES:
+            self.health.refuse("too many values")
+            return
+        state = gate_state(value, *(words or (self._open, self._shut)))
+        if state is None:
+            self.health.refuse("not a gate state")
+        else:
+            states[port] = state
+
+    def _gates(self, said: object, doubled: bool) -> dict[str, bool] | None:
+        if not isinstance(said, dict) or doubled:
+            if said is not None:
+                self.health.refuse("duplicate name" if doubled else "not a gate state")
+            return None
+        states: dict[str, bool] = {}
+        twice = said.doubled if isinstance(said, Doubled) else ()
+        for port, value in said.items():
+            self.gate(states, port, None if port in twice else value)
+        return states or None
+
+    def _time(self, said: object, doubled: bool, arrived: float) -> float:
+        if not self.settings.device_time:
+            return arrived
+        t = "duplicate name" if doubled else stamp(said)
+        if isinstance(t, str):
+            self.health.refuse(t)
+            return arrived
+        if not arrived - self.settings.behind_s <= t <= arrived + self.settings.ahead_s:
+            self.health.refuse("device clock is off")
+            return arrived
+        return t
+
+
+class LineParser:
+    """Reads the lines of one device.
+
+    >>> health = SourceHealth("bench", "serial")
+    >>> parser = LineParser("bench", WireSettings(), health)
+    >>> parser.parse(b"inlet_pa=-2100.5 filter_pa=oops", 1772355600.0).values
+    {'inlet_pa': -2100.5, 'filter_pa': nan}
+    >>> parser.parse(b"garbage", 1772355600.0), health.refused
+    (None, {'not a number': 1, 'unknown form': 1})
+    """
+
+    def __init__(self, source: str, settings: WireSettings, health: SourceHealth) -> None:
+        self.settings = settings
+        self.health = health
+        self.fields = FieldReader(source, settings, health)
+        self._required = settings.checksum == "required"
+
+    def parse(self, line: bytes, arrived: float) -> Sample | None:
+        """The sample that a line holds, None (and a count in the health) if it holds none."""
+        body = strip_checksum(line, self._required)
+        if isinstance(body, str):
+            return self._refuse(body)
+        text = as_text(body)
+        if text is None:
+            return self._refuse("not text")
+        form: str = self.settings.format
+        if form == "auto":
+            form = self._looks(text)
+            if form == "auto":
+                return self._refuse("unknown form")
+        if form == "json":
+            fields = decode_json(text)
+            if not isinstance(fields, dict):
+                return self._refuse("not json" if fields is None else "not a json object")
+        else:
+            split = self._pairs(text) if form == "pairs" else self._columns(text)
+            if isinstance(split, str):
+                return self._refuse(split)
+            fields = split
+        return self.fields.sample(fields, arrived)
+
+    def surely_whole(self, line: bytes) -> bool:
+        """Whether the line cannot be the second half of one: it has ``$`` and a good checksum, or is a JSON object.
+
+        The first line after a port was opened is often half a line, and half of ``-2100.5`` may read ``100.5``.
+        """
+        body = strip_checksum(line, line.startswith(b"$"))
+        if isinstance(body, str):
+            return False
+        text = as_text(body)
+        return line.startswith(b"$") or (text is not None and isinstance(decode_json(text), dict))
+
+    def _looks(self, text: str) -> str:
+        if text.startswith("{"):
+            return "json"
+        if "=" in text:
+            return "pairs"
+        return "columns" if self.settings.columns else "auto"
+
+    def _pairs(self, text: str) -> dict[str, object] | str:
+        if " " in text:
+            text = _EQUALS.sub("=", text)
+        pairs: list[tuple[str, object]] = []
+        for token in _PAIR_ENDS.split(text):
+            if not token:
+                continue
+            name, equals, said = token.partition("=")
+            if not equals or not name or not said:
+                return "not a pair"  # as a whole: -2100,5 would else pass as -2100
+            pairs.append((name, said if name == "t" or name.startswith("gate:") else literal(said)))
+        return as_object(pairs)
+
+    def _columns(self, text: str) -> dict[str, object] | str:
+        if ";" in text:
+            cells = text.split(";")
+        elif "," in text:
+            cells = text.split(",")
+        else:
+            cells = text.split()
+        if len(cells) != len(self.settings.columns):
+            return "column count"
+        fields: dict[str, object] = {}
+        for name, cell in zip(self.settings.columns, cells, strict=True):
+            if name != "-":
+                cell = cell.strip()
+                fields[name] = cell if name == "t" or name.startswith("gate:") else literal(cell)
+        return fields
+
+    def _refuse(self, reason: str) -> Sample | None:
+        self.health.refuse(reason)
+        return None
