@@ -1,0 +1,194 @@
+"""Stock: what pipe and hose of a nominal size really measures inside, and how rough it is.
+
+"Four inch" alone says little: the inside diameters of four-inch pipe to three standards differ by 2 %, which is 9 % in
+velocity pressure. So a size is always named with its standard. Inside diameters of pipe are outside diameter less twice
+the *least* wall; the average wall is a little thicker, so that the true bore is a few tenths of a percent smaller.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from analysis import units
+from analysis.units import INCH_M
+
+
+@dataclass(frozen=True, slots=True)
+class Pipe:
+    """A duct to build with: ``inside_diameter_m`` [m], absolute ``roughness_m`` [m], where both come from, and
+    ``friction_sd``, one relative standard deviation of its friction loss."""
+
+    text: str
+    inside_diameter_m: float
+    roughness_m: float
+    source: str
+    friction_sd: float
+    flexible: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """Pipe made to one standard: ``sizes`` maps the nominal size as written (``"4 in"``) to the inside diameter [m]."""
+
+    name: str
+    sizes: dict[str, float]
+    roughness_m: float
+    friction_sd: float
+    source: str
+    flexible: bool = False
+    also: tuple[str, ...] = ()
+
+
+def _walled(*rows: tuple[float, float, float]) -> dict[str, float]:
+    """Inside diameters from (nominal, outside, wall), all in inches."""
+    return {f"{nominal:g} in": (outside - 2.0 * wall) * INCH_M for nominal, outside, wall in rows}
+
+
+def _as_named(inches: tuple[float, ...], millimetres: tuple[float, ...] = ()) -> dict[str, float]:
+    """Sizes whose name is their inside diameter."""
+    return {f"{size:g} in": size * INCH_M for size in inches} | {f"{size:g} mm": size / 1000.0 for size in millimetres}
+
+
+_SMOOTH = "roughness 0.03 mm: smooth plastic with its joints, ASHRAE duct roughness category (from memory)"
+_METAL_INCHES = (3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0)
+_METAL_MM = (
+    63.0, 80.0, 100.0, 125.0, 140.0, 150.0, 160.0, 180.0, 200.0, 224.0, 250.0, 280.0, 300.0, 315.0, 355.0, 400.0,
+)
+_HOSE_INCHES = (2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0)
+_HOSE_MM = (50.0, 63.0, 75.0, 80.0, 100.0, 120.0, 125.0, 140.0, 150.0, 160.0, 180.0, 200.0, 250.0, 300.0)
+
+FAMILIES: tuple[Family, ...] = (
+    Family(
+        "D3034 SDR 35",
+        _walled(
+            (4, 4.215, 0.120),  # outside and wall seen on a public page
+            (6, 6.275, 0.180),  # outside seen on a public page, wall from memory
+            (8, 8.400, 0.240),  # the same
+            (10, 10.500, 0.300),  # from memory
+            (12, 12.500, 0.360),  # from memory
+        ),
+        3e-5, 0.05, f"sewer pipe to ASTM D3034, outside diameter less two least walls; {_SMOOTH}",
+        also=("D3034", "SDR 35", "D3034 SDR35", "SDR35"),
+    ),
+    Family(
+        "D2729",
+        _walled(
+            (3, 3.250, 0.070),  # from memory
+            (4, 4.215, 0.075),  # outside and an average inside of 4.065 in seen on a public page
+            (6, 6.275, 0.100),  # outside and an average inside of 6.075 in seen on a public page
+        ),
+        3e-5, 0.05, f"thin-wall drain pipe to ASTM D2729, outside diameter less two walls; {_SMOOTH}",
+    ),
+    Family(
+        "D1785 Sch 40",
+        _walled(
+            # outside and wall as in the pipe table of the fluids library (schedule 40D1785)
+            (2, 2.375, 0.154), (2.5, 2.875, 0.203), (3, 3.500, 0.216), (4, 4.500, 0.237), (5, 5.563, 0.258),
+            (6, 6.625, 0.280), (8, 8.625, 0.322), (10, 10.750, 0.365), (12, 12.750, 0.406),
+        ),
+        3e-5, 0.05, f"PVC pressure pipe to ASTM D1785 schedule 40, outside diameter less two least walls; {_SMOOTH}",
+        also=("D1785", "Sch 40", "D1785 Sch40", "Sch40"),
+    ),
+    Family(
+        "EN 1401 SN 4",
+        {  # outside diameter less two walls, from memory
+            "110 mm": 0.1036, "125 mm": 0.1186, "160 mm": 0.1520, "200 mm": 0.1902, "250 mm": 0.2376, "315 mm": 0.2996,
+        },
+        3e-5, 0.05, f"PVC drain pipe to EN 1401-1 SN 4, named by its outside diameter (from memory); {_SMOOTH}",
+        also=("EN 1401", "EN1401"),
+    ),
+    Family(
+        "spiral", _as_named(_METAL_INCHES, _METAL_MM), 9e-5, 0.07,
+        "spiral-seam galvanised duct: nominal is inside diameter (sheet-metal practice, EN 1506; from memory);"
+        " roughness 0.09 mm, ASHRAE category medium smooth (from memory)",
+        also=("spiral galvanised", "spiral galvanized"),
+    ),
+    Family(
+        "snap-lock", _as_named(_METAL_INCHES, _METAL_MM), 1.5e-4, 0.10,
+        "galvanised duct with a long snap-lock seam and crimped joints: nominal is inside diameter (from memory);"
+        " roughness 0.15 mm, ASHRAE category average (from memory; 0.152 mm for galvanised iron in the fluids library)",
+        also=("snaplock", "snap lock"),
+    ),
+    Family(
+        "flex", _as_named(_HOSE_INCHES, _HOSE_MM), 9e-4, 0.25,
+        "wire hose pulled straight, wires covered: nominal is inside diameter; roughness 0.9 mm (0.003 ft, the usual"
+        " figure for flexible duct with covered wires; from memory)",
+        flexible=True, also=("hose", "flex hose", "flexible hose"),
+    ),
+    Family(
+        "flex loose", _as_named(_HOSE_INCHES, _HOSE_MM), 3e-3, 0.40,
+        "wire hose left slack or with bare wires: nominal is inside diameter; roughness 3.0 mm, ASHRAE category rough"
+        " (from memory)",
+        flexible=True, also=("loose flex", "slack flex"),
+    ),
+)
+"""Every kind of pipe and hose known by name."""
+
+_SIZED = re.compile(r"^(?P<family>.+?)\s+(?P<size>\d+(?:\.\d+)?)\s*(?P<unit>in\.?|inch|\"|mm)$", re.IGNORECASE)
+_EXPLICIT = re.compile(r"^inside\s+(?P<inside>.+?)\s+roughness\s+(?P<rough>.+)$", re.IGNORECASE)
+
+
+class StockError(ValueError):
+    """A text names no pipe that is known; the message says what was found and what is allowed."""
+
+
+def pipe(text: str) -> Pipe:
+    """The pipe or hose written as standard and nominal size, or as its measures.
+
+    Standards are those of :data:`FAMILIES`. Anything else is written ``"inside 5.9 in roughness 0.03 mm"``. Raises
+    :class:`StockError` naming the standards, or the sizes of the standard named.
+
+    >>> round(pipe("D2729 6 in").inside_diameter_m / 0.0254, 3)
+    6.075
+    >>> pipe("inside 150 mm roughness 0.1 mm").inside_diameter_m
+    0.15
+    """
+    written = " ".join(text.split())
+    explicit = _EXPLICIT.match(written)
+    if explicit:
+        return _explicit(written, explicit.group("inside"), explicit.group("rough"))
+    sized = _SIZED.match(written)
+    if sized is None:
+        raise StockError(
+            f"{text!r} is not a pipe: write a standard and a size, such as 'D2729 6 in', or"
+            f" 'inside 5.9 in roughness 0.03 mm'; standards: {_standards()}"
+        )
+    family = _family(sized.group("family"))
+    if family is None:
+        raise StockError(
+            f"{text!r}: no pipe is known as {sized.group('family')!r}; known: {_standards()},"
+            " or 'inside 5.9 in roughness 0.03 mm'"
+        )
+    symbol = "mm" if sized.group("unit").lower() == "mm" else "in"
+    size = f"{float(sized.group('size')):g} {symbol}"
+    if size not in family.sizes:
+        raise StockError(f"{text!r}: {family.name} has no size {size}; sizes: {', '.join(family.sizes)}")
+    inside = family.sizes[size]
+    return Pipe(
+        f"{family.name} {size}", inside, family.roughness_m, family.source, family.friction_sd, family.flexible
+    )
+
+
+def _explicit(text: str, inside: str, rough: str) -> Pipe:
+    try:
+        diameter, roughness = units.parse(inside, "length"), units.parse(rough, "length")
+    except units.UnitError as error:
+        raise StockError(f"{text!r}: {error}") from error
+    if not 0.01 <= diameter <= 2.0:
+        raise StockError(f"{text!r}: the inside diameter must lie between 10 mm and 2 m")
+    if not 0.0 <= roughness <= 0.05 * diameter:
+        raise StockError(f"{text!r}: the roughness must lie between 0 and 5 % of the inside diameter")
+    return Pipe(text, diameter, roughness, "as the owner wrote it", 0.10)
+
+
+def _family(name: str) -> Family | None:
+    wanted = name.lower()
+    for family in FAMILIES:
+        if wanted in (family.name.lower(), *(other.lower() for other in family.also)):
+            return family
+    return None
+
+
+def _standards() -> str:
+    return ", ".join(family.name for family in FAMILIES)
