@@ -58,6 +58,7 @@ _TABLE: dict[str, list[tuple[str, float] | tuple[str, float, float]]] = {
     "time": [("s", 1.0), ("ms", 1e-3), ("min", 60.0), ("h", 3600.0), ("d", 86400.0), ("days", 86400.0)],
     "angle": [("deg", 1.0)],
     "fraction": [("", 1.0), ("%", 0.01)],
+    "ratio": [("", 1.0)],
     "energy": [("J", 1.0), ("kWh", 3.6e6)],
     "concentration": [("ug/m3", 1.0), ("mg/m3", 1000.0)],
 }
@@ -81,7 +82,7 @@ _SHOWN: dict[System, dict[str, tuple[str, int]]] = {
     },
 }
 _SHOWN_BOTH: dict[str, tuple[str, int]] = {
-    "current": ("A", 1), "voltage": ("V", 0), "speed": ("rpm", 0), "fraction": ("%", 0), "energy": ("kWh", 1),
+    "current": ("A", 1), "voltage": ("V", 0), "speed": ("rpm", 0), "fraction": ("%", 0), "ratio": ("", 2), "energy": ("kWh", 1),
     "concentration": ("ug/m3", 0), "frequency": ("Hz", 1), "time": ("min", 0),
 }
 _KIND_ALIAS = {"diameter": "length"}
@@ -132,7 +133,7 @@ def parse(text: str, kind: str) -> float:
     symbol = match.group(2)
     if not math.isfinite(number):
         raise UnitError(f"{text!r} is not a finite number")
-    if symbol == "" and kind != "fraction":
+    if symbol == "" and kind not in ("fraction", "ratio"):
         raise UnitError(f"{text!r} has no unit; write for example {_sample(kind)!r}")
     return to_si(number, symbol, kind)
 
@@ -171,7 +172,7 @@ def show(value: float | None, kind: str, system: System) -> str:
         return "–"
     symbol, decimals = shown_unit(kind, system)
     number = from_si(value, symbol, kind)
-    spaced = symbol if symbol == "%" else f" {_PRETTY.get(symbol, symbol)}"
+    spaced = symbol if symbol in ("%", "") else f" {_PRETTY.get(symbol, symbol)}"
     return f"{number:.{decimals}f}{spaced}"
 
 
