@@ -72,18 +72,18 @@ UNITS: dict[str, dict[str, Unit]] = {
 _SHOWN: dict[System, dict[str, tuple[str, int]]] = {
     "us": {
         "length": ("ft", 1), "diameter": ("in", 2), "area": ("ft2", 1), "volume": ("ft3", 1), "pressure": ("inwg", 2),
-        "flow": ("cfm", 0), "velocity": ("fpm", 0), "temperature": ("F", 0), "power": ("hp", 2), "density": ("lb/ft3", 4),
-        "mass": ("lb", 1),
+        "flow": ("cfm", 0), "velocity": ("fpm", 0), "temperature": ("F", 0), "power": ("hp", 2),
+        "density": ("lb/ft3", 4), "mass": ("lb", 1),
     },
     "si": {
         "length": ("m", 2), "diameter": ("mm", 0), "area": ("m2", 2), "volume": ("m3", 2), "pressure": ("Pa", 0),
-        "flow": ("m3/h", 0), "velocity": ("m/s", 1), "temperature": ("C", 0), "power": ("W", 0), "density": ("kg/m3", 3),
-        "mass": ("kg", 1),
+        "flow": ("m3/h", 0), "velocity": ("m/s", 1), "temperature": ("C", 0), "power": ("W", 0),
+        "density": ("kg/m3", 3), "mass": ("kg", 1),
     },
 }
 _SHOWN_BOTH: dict[str, tuple[str, int]] = {
-    "current": ("A", 1), "voltage": ("V", 0), "speed": ("rpm", 0), "fraction": ("%", 0), "ratio": ("", 2), "energy": ("kWh", 1),
-    "concentration": ("ug/m3", 0), "frequency": ("Hz", 1), "time": ("min", 0),
+    "current": ("A", 1), "voltage": ("V", 0), "speed": ("rpm", 0), "fraction": ("%", 0), "ratio": ("", 2),
+    "energy": ("kWh", 1), "concentration": ("ug/m3", 0), "frequency": ("Hz", 1), "time": ("min", 0),
 }
 _KIND_ALIAS = {"diameter": "length"}
 
@@ -176,7 +176,10 @@ def show(value: float | None, kind: str, system: System) -> str:
     return f"{number:.{decimals}f}{spaced}"
 
 
-_PRETTY = {"inwg": "in. w.g.", "m3/h": "m³/h", "ft2": "ft²", "m2": "m²", "C": "°C", "F": "°F", "kg/m3": "kg/m³", "ug/m3": "µg/m³"}
+_PRETTY = {
+    "inwg": "in. w.g.", "m3/h": "m³/h", "ft2": "ft²", "m2": "m²", "C": "°C", "F": "°F", "kg/m3": "kg/m³",
+    "ug/m3": "µg/m³",
+}
 
 
 def _sample(kind: str) -> str:

@@ -10,8 +10,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from analysis.blocks import Block, BlockBuilder
 from analysis.causes import explain
+
+from analysis.blocks import Block, BlockBuilder
 from analysis.conditions import Condition
 from analysis.detectors.contract import Detector, Recogniser
 from analysis.estimates import Estimate
@@ -24,6 +25,7 @@ from daemon.calibrate import Calibrator
 from daemon.framing import Framer
 from daemon.sources.contract import Sample
 from daemon.vetting import Vetter
+
 
 class Estimating(Protocol):
     """What the pipeline needs of an estimator."""
@@ -132,7 +134,7 @@ class Pipeline:
                     sink.event(event)
         for detector in self.detectors:
             detector.update(block)
-        self._judge(block.t)
+        self._judge(block)
 
     def _follow_run(self, frame: Frame) -> None:
         before, now = self._state, frame.state
@@ -151,7 +153,7 @@ class Pipeline:
                 sink.run(self._run_began, max(self._run_began, ended_t))
             self._run_began = None
 
-    def _judge(self, t: float) -> None:
+    def _judge(self, block: Block) -> None:
         findings = explain([finding for detector in self.detectors for finding in detector.findings()])
         self.last_findings = findings
         present: dict[tuple[Condition, str], Finding] = {}
@@ -169,7 +171,8 @@ class Pipeline:
                 cleared = next((f for f in findings if (f.condition, f.where) == key), finding)
                 self._tell(lambda sink, f=cleared: sink.finding(f, False))
         self._present = present
-        self.moved(self.desk.update(t, findings))
+        on = block.state in (RunState.STARTING, RunState.RUNNING)
+        self.moved(self.desk.update(block.t, findings, on))
 
     def _tell(self, message: Callable[[Sink], None]) -> None:
         for sink in self.sinks:
