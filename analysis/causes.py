@@ -58,7 +58,7 @@ PHYSICAL: tuple[Explains, ...] = (
     Explains(_C.FILTER_LOADING, _C.LOW_VELOCITY, "The drag of loaded bags slows the air in every run."),
     Explains(_C.FILTER_LOADING, _C.SUCTION_LOST, "The drag of loaded bags takes air from every port."),
     Explains(_C.FILTER_BREACH, _C.OPEN_GATE_OR_LEAK,
-             "A torn or loose bag lets more air through than the gates account for, without a gate or hose being open."),
+             "A torn or loose bag lets more air through than the gates account for, with no gate or hose open."),
     Explains(_C.WEAK_FAN, _C.BLOCKED_RUN, "A weak fan moves less air than any gate setting explains, without a plug."),
     Explains(_C.WEAK_FAN, _C.LOW_VELOCITY, "A weak fan slows the air in every run."),
     Explains(_C.WEAK_FAN, _C.SUCTION_LOST, "A weak fan takes air from every port."),

@@ -1,0 +1,99 @@
+"""The weekly digest: what happened, what stands, what is due, in a text that is read in a minute."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta, tzinfo
+
+from analysis.conditions import Urgency
+from analysis.events import EventKind, ShopEvent
+from daemon.alarms.machine import HIDDEN
+from daemon.alarms.settings import NoticeSettings
+from daemon.alarms.types import Alarm, AlarmState
+from daemon.notices import Notice
+from daemon.wording import duration, headline, local_time
+
+_EVENT_WORDS = {
+    EventKind.CLEANED: "filter cleaned", EventKind.REPLACED: "filter bags washed or replaced",
+    EventKind.EMPTIED: "chip bag emptied", EventKind.CHANGED: "something changed", EventKind.ADDED_RUN: "run added",
+    EventKind.BASELINE: "baseline taken", EventKind.NOTE: "note",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class DigestFacts:
+    """What the digest is made of; whatever is None is not known and is said so or left out.
+
+    ``start_t`` and ``end_t`` the week [s]; ``run_s`` running time [s]; ``starts`` motor starts; ``alarms`` told in the
+    week; ``open`` not normal now; ``events`` of the journal; ``drag_ratio`` filter drag over clean; ``flow_lost`` share
+    of the flow that it costs [0..1]; ``forecast_s`` running time until a cleaning pays [s].
+    """
+
+    start_t: float
+    end_t: float
+    run_s: float | None = None
+    starts: int | None = None
+    alarms: Sequence[Alarm] = field(default_factory=tuple)
+    open: Sequence[Alarm] = field(default_factory=tuple)
+    events: Sequence[ShopEvent] = field(default_factory=tuple)
+    drag_ratio: float | None = None
+    flow_lost: float | None = None
+    forecast_s: float | None = None
+
+
+def weekly_digest(facts: DigestFacts, settings: NoticeSettings, tz: tzinfo) -> Notice:
+    """The digest as a notice. Its id carries the ISO week that holds the last second covered: one per week and shop."""
+    last = datetime.fromtimestamp(facts.end_t, tz) - timedelta(seconds=1)
+    year, week, _ = last.isocalendar()
+    lines = [f"{settings.shop}, {local_time(facts.start_t, tz)} to {local_time(facts.end_t, tz)}.", _ran(facts),
+             _filter(facts)]
+    lines += _section("Open now", [f"{headline(a)} ({_standing(a, tz)})" for a in facts.open])
+    lines += _section("Told this week", [f"{headline(a)}, {local_time(a.raised_t, tz)}" for a in facts.alarms])
+    lines += _section("Journal", [_entry(e, tz) for e in facts.events])
+    return Notice(f"digest-{year}-W{week:02d}", facts.end_t, 0, "", "", "digest", Urgency.PLAN,
+                  f"Week {week}: {_summary(facts)}", "\n".join(line for line in lines if line))
+
+
+def _summary(facts: DigestFacts) -> str:
+    told = [a for a in facts.open if a.state not in HIDDEN]
+    if not told:
+        return "nothing to do"
+    return "one thing to look at" if len(told) == 1 else f"{len(told)} things to look at"
+
+
+def _ran(facts: DigestFacts) -> str:
+    if facts.run_s is None:
+        return "Running time: not known."
+    starts = "" if facts.starts is None else f" in {facts.starts} start{'' if facts.starts == 1 else 's'}"
+    return f"The fan ran {duration(facts.run_s)}{starts}." if facts.run_s > 0 else "The fan did not run."
+
+
+def _filter(facts: DigestFacts) -> str:
+    if facts.drag_ratio is None:
+        return "Filter: not known."
+    text = f"Filter: drag {facts.drag_ratio:.2f} times clean"
+    if facts.flow_lost is not None:
+        text += f", which costs {100 * facts.flow_lost:.0f} % of the air"
+    if facts.forecast_s is not None:
+        text += f"; a cleaning pays in about {duration(facts.forecast_s)} of running"
+    return text + "."
+
+
+def _standing(alarm: Alarm, tz: tzinfo) -> str:
+    if alarm.state is AlarmState.SHELVED and alarm.shelved_until is not None:
+        return f"shelved until {local_time(alarm.shelved_until, tz)}"
+    if alarm.state is AlarmState.SUPPRESSED and alarm.suppressed_by is not None:
+        return f"explained by {alarm.suppressed_by.value.replace('_', ' ')}"
+    return f"{alarm.state.value.replace('_', ' ')}, since {local_time(alarm.since_t, tz)}"
+
+
+def _entry(event: ShopEvent, tz: tzinfo) -> str:
+    where = f" at {event.where}" if event.where else ""
+    found = " (found from the readings)" if event.by != "owner" else ""
+    text = f": {event.text}" if event.text else ""
+    return f"{local_time(event.t, tz)}: {_EVENT_WORDS[event.kind]}{where}{found}{text}"
+
+
+def _section(name: str, rows: list[str]) -> list[str]:
+    return [f"{name}:", *(f"- {row}" for row in rows)] if rows else [f"{name}: nothing."]
