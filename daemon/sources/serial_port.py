@@ -1,0 +1,168 @@
+"""Lines over a serial port: opened again for ever when it is lost, never waiting for a line end.
+
+Who does what: the source's one thread reads whatever bytes are there, at most 0.2 s at a time so that ``stop`` is
+honoured, cuts them into lines in bounded memory, and hands the samples to the bounded queue without ever waiting. A
+port that vanishes (unplugged, renamed, taken over by another device) raises or falls silent; both end in the same
+place: close, pause (doubling, capped), look the path up anew, open.
+"""
+
+from __future__ import annotations
+
+import errno
+import logging
+import os
+import termios
+import threading
+import time
+
+import serial
+
+from daemon.backoff import Backoff
+from daemon.clock import Clock
+from daemon.sources.contract import Sample, SampleQueue, SourceHealth
+from daemon.sources.fields import escaped
+from daemon.sources.lines import LineSplitter
+from daemon.sources.outbox import hand_over
+from daemon.sources.settings import SerialSettings
+from daemon.sources.wire import LineParser
+
+log = logging.getLogger(__name__)
+
+_READ_S = 0.2
+"""The longest wait for bytes: how promptly a stop is honoured."""
+_CHUNK = 65_536
+_SMALL = 256
+_GATHER_S = 0.01
+"""After a small chunk the port is left alone so long: fewer wake-ups on a small computer."""
+_LOOK_S = 1.0
+"""How long without a byte before the path is checked for leading to another device, or to none."""
+_STEADY_S = 5.0
+"""How long a port must have been open for the pauses to start over: a loose plug shall not be tried twice a second."""
+
+
+class SerialSource:
+    """Reads the device at ``settings.port``; ``clock`` gives the time of arrival."""
+
+    def __init__(self, settings: SerialSettings, clock: Clock) -> None:
+        self.settings = settings
+        self.clock = clock
+        self._health = SourceHealth(settings.name, "serial")
+        self._parser = LineParser(settings.name, settings.wire, self._health)
+        self._told = ""
+
+    @property
+    def health(self) -> SourceHealth:
+        """How the port is doing, updated in place."""
+        return self._health
+
+    def run(self, out: SampleQueue, stop: threading.Event) -> None:
+        """Yield samples into ``out`` until ``stop`` is set."""
+        retry = self.settings.retry
+        backoff = Backoff(stop, retry.first_s, retry.cap_s)
+        while not stop.is_set():
+            opened_at = time.monotonic()
+            try:
+                with self._open() as port:
+                    self._listen(port, out, stop)
+            except (OSError, termios.error, ValueError) as error:
+                if self._health.connected and time.monotonic() - opened_at >= _STEADY_S:
+                    backoff.reset()
+                self._lost(error, backoff.next_s())
+                backoff.wait()
+        self._health.connected = False
+        self._health.state = "stopped"
+
+    def _open(self) -> serial.Serial:
+        settings = self.settings
+        port = serial.Serial(
+            baudrate=settings.baud,
+            bytesize=settings.bytesize,
+            parity=settings.parity,
+            stopbits=settings.stopbits,
+            timeout=_READ_S,
+            exclusive=True,
+        )
+        port.port = settings.port
+        if settings.dtr is not None:
+            port.dtr = settings.dtr
+        port.open()
+        self._health.opened += 1
+        self._health.connected = True
+        self._health.state = "open, waiting for the first line"
+        log.info("source %s: opened %s", escaped(settings.name), escaped(settings.port, 200))
+        self._told = ""
+        return port
+
+    def _listen(self, port: serial.Serial, out: SampleQueue, stop: threading.Event) -> None:
+        health, settings = self._health, self.settings
+        splitter = LineSplitter()
+        first = True
+        heard = understood = looked = time.monotonic()
+        while not stop.is_set():
+            chunk = port.read(max(1, min(port.in_waiting, _CHUNK)))
+            now = time.monotonic()
+            if not chunk:
+                if now - heard >= settings.silent_s:
+                    health.state = f"silent for {now - heard:.0f} s"
+                if now - max(heard, looked) >= _LOOK_S:
+                    looked = now
+                    self._still_there(port)
+                continue
+            heard = now
+            lines = splitter.feed(chunk)
+            if splitter.too_long:
+                health.refuse("too long", splitter.too_long)
+                splitter.too_long = 0
+            if lines and first:
+                first = False
+                if not self._parser.surely_whole(lines[0]):
+                    del lines[0]
+            samples = self._read(lines)
+            if samples:
+                understood = now
+                health.state = "receiving"
+                hand_over(out, samples, health)
+            elif now - understood >= settings.silent_s:
+                health.state = (
+                    f"bytes arrive, but no readable line for {now - understood:.0f} s: check baud ({settings.baud}) "
+                    f"and format ({settings.wire.format})"
+                )
+            if len(chunk) < _SMALL:
+                stop.wait(_GATHER_S)
+
+    def _read(self, lines: list[bytes]) -> list[Sample]:
+        arrived = self.clock.now()
+        parse = self._parser.parse
+        samples = (parse(line, arrived) for line in lines)
+        return [sample for sample in samples if sample is not None]
+
+    def _still_there(self, port: serial.Serial) -> None:
+        """Raise OSError if the path leads to another device than the open one: that one will never speak again."""
+        ours, theirs = os.fstat(port.fileno()), os.stat(self.settings.port)
+        if (ours.st_rdev, ours.st_ino) != (theirs.st_rdev, theirs.st_ino):
+            raise OSError(errno.ENODEV, "the path leads to another device now")
+
+    def _lost(self, error: Exception, pause_s: float) -> None:
+        words = _words(error, self.settings.port)
+        health = self._health
+        health.state = f"{'lost' if health.connected else 'cannot open'}: {words}; next try in {pause_s:.1f} s"
+        health.connected = False
+        health.last_error = words
+        if words != self._told:
+            log.warning("source %s: %s", escaped(self.settings.name), words)
+            self._told = words
+
+
+def _words(error: Exception, path: str) -> str:
+    """What went wrong with the port, and what to do about it."""
+    where = escaped(path, 200)
+    number = getattr(error, "errno", None)
+    if number == errno.ENOENT:
+        return f"there is no device {where}"
+    if number == errno.EACCES:
+        return f"no permission to open {where}: the user must be in the group that owns it (often dialout)"
+    if number in (errno.EBUSY, errno.EAGAIN):
+        return f"another program holds {where}"
+    if number in (errno.EIO, errno.ENODEV, errno.ENXIO) or "returned no data" in str(error):
+        return f"the device at {where} is gone (unplugged?)"
+    return f"{where}: {escaped(str(error), 200)}"

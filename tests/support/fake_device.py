@@ -1,0 +1,57 @@
+"""A device on a serial port, played over a real pseudo-terminal: it can be written with, unplugged and plugged in."""
+
+from __future__ import annotations
+
+import errno
+import os
+import time
+import tty
+from pathlib import Path
+
+
+class FakeDevice:
+    """Plugged in, ``path`` (a link, as under /dev/serial/by-id) leads to the terminal's device side."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._ours: int | None = None
+        self._theirs: int | None = None
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        """A fresh device node under the same path."""
+        self._ours, self._theirs = os.openpty()
+        tty.setraw(self._theirs)
+        os.set_blocking(self._ours, False)
+        self.path.unlink(missing_ok=True)
+        self.path.symlink_to(os.ttyname(self._theirs))
+
+    def unplug(self, link_stays: bool = False) -> None:
+        """The cable is pulled: whoever has it open gets an error."""
+        if not link_stays:
+            self.path.unlink(missing_ok=True)
+        for end in (self._ours, self._theirs):
+            if end is not None:
+                os.close(end)
+        self._ours = self._theirs = None
+
+    def send(self, data: bytes, within_s: float = 5.0) -> None:
+        """Write all of it, as fast as the reader takes it."""
+        assert self._ours is not None, "not plugged in"
+        deadline = time.monotonic() + within_s
+        while data:
+            try:
+                data = data[os.write(self._ours, data):]
+            except OSError as error:
+                if error.errno != errno.EAGAIN:
+                    raise
+                assert time.monotonic() < deadline, "nobody reads"
+                time.sleep(0.001)
+
+    def line(self, text: str) -> None:
+        """Send one line."""
+        self.send(text.encode() + b"\r\n")
+
+    def close(self) -> None:
+        """Put it away."""
+        self.unplug()
