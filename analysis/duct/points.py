@@ -65,7 +65,7 @@ class OperatingPoint:
     inlet_pa: float
     filter_pa: float
     fan_static_pa: float
-    shaft_w: float
+    shaft_w: float | None
     motor_a: float | None
     filter_drag_pasm3: float
     density_kgm3: float
@@ -89,7 +89,7 @@ class OperatingPoints:
     inlet_pa: Floats
     filter_pa: Floats
     fan_static_pa: Floats
-    shaft_w: Floats
+    shaft_w: Floats | None
     motor_a: Floats | None
     filter_drag_pasm3: Floats
     density_kgm3: float

@@ -1,0 +1,293 @@
+"""A design boiled down to numbers: a table of segments in walking order, each with what it needs to be solved.
+
+The table holds no air: pressures are divided by density (p/rho, m2/s2) and viscosity enters as the kinematic one, so
+one table serves every weather. A segment is a run, a port, or a leak; rows are ordered so that the segments that flow
+into one run stand side by side and after it.
+
+Per segment the pressure lost along it is ``(fixed + friction x f) q|q|`` with the friction factor f of its flow, and
+the loss of the junction at its downstream end is ``A(q/Q) (j0 Q^2 + j1 q Q + j2 q^2)`` with q its own flow and Q the flow of the
+run it joins: the forms of :mod:`analysis.duct.junctions` written out in the flows. A port has a second friction piece,
+its hose. A leak draws from the static pressure of its run.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from analysis.duct import junctions
+from analysis.duct.design import FAN, AsBuilt, DuctDesign, Faults, FlowAtPressure, Join, Port, Run
+from analysis.duct.network import DesignError, Problem, Tree, tree
+
+LEAST_OPENING_M2 = 1e-8
+"""A shut gate never counts as tighter than this (a hundredth of a square millimetre), so that every flow is defined."""
+
+PLAIN_END_K = 0.93
+"""Entry loss of a plain pipe end in velocity pressures (ACGIH Industrial Ventilation, hood entries; from memory)."""
+
+_LEAST_FRACTION = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The segments of a design in walking order; every list has one entry per row.
+
+    ``kind`` is ``"run"``, ``"port"`` or ``"leak"`` and ``index`` the place in the design's runs or ports. ``parent`` is
+    the row that the segment flows into (-1: the fan); ``children`` the range of rows that flow into it. ``shut_fixed``
+    is the loss coefficient of a port when its gate is shut (no friction then: the gate is all). ``rough`` is relative
+    roughness over 3.7 and ``reynolds`` 2.51 area/diameter, so that 2.51/Re = reynolds x viscosity / flow.
+    ``wide`` is the share of the empirical branch factor A (0: A is 1).
+    """
+
+    design: DuctDesign
+    as_built: AsBuilt
+    faults: Faults
+    kind: tuple[str, ...]
+    index: tuple[int, ...]
+    parent: tuple[int, ...]
+    children: tuple[tuple[int, int], ...]
+    fixed: tuple[float, ...]
+    shut_fixed: tuple[float, ...]
+    friction: tuple[float, ...]
+    rough: tuple[float, ...]
+    reynolds: tuple[float, ...]
+    hose_friction: tuple[float, ...]
+    hose_rough: tuple[float, ...]
+    hose_reynolds: tuple[float, ...]
+    j0: tuple[float, ...]
+    j1: tuple[float, ...]
+    j2: tuple[float, ...]
+    wide: tuple[float, ...]
+    velocity: tuple[float, ...]
+    """Half over area squared: velocity pressure over density is ``velocity x q^2``."""
+    area: tuple[float, ...]
+    run_rows: tuple[int, ...]
+    """Row of each run of the design."""
+    port_rows: tuple[int, ...]
+    """Row of each port of the design."""
+    fan_parabola: tuple[float, float]
+    """c0, c2 of the parabola c0 - c2 q^2 through two points of the fan's curve: only to begin with."""
+
+
+def tabulate(design: DuctDesign, as_built: AsBuilt, faults: Faults) -> Table:
+    """The table of a design. Raises :class:`DesignError` for a design, factors or faults that cannot be."""
+    order = tree(design)
+    _check_factors(design, as_built, faults)
+    rows = _rows(design, order, as_built, faults)
+    return _Filler(design, as_built, faults, rows).table()
+
+
+@dataclass(slots=True)
+class _Row:
+    kind: str
+    index: int
+    parent: int
+    children: tuple[int, int] = (0, 0)
+    leak_m2: float = 0.0
+
+
+def _rows(design: DuctDesign, order: Tree, as_built: AsBuilt, faults: Faults) -> list[_Row]:
+    rows = [_Row("run", order.runs[0], -1)]
+    at = 0
+    while at < len(rows):
+        row = rows[at]
+        if row.kind == "run":
+            run = design.runs[row.index]
+            first = len(rows)
+            rows += [_Row("run", i, at) for i, other in enumerate(design.runs) if other.into == run.name]
+            ports = [i for i, port in enumerate(design.ports) if port.into == run.name]
+            rows += [_Row("port", i, at) for i in ports]
+            leak = run.leak_m2 * as_built.leak + faults.leak_m2.get(run.name, 0.0)
+            leak += sum(faults.leak_m2.get(design.ports[i].name, 0.0) for i in ports)
+            if leak > 0.0:
+                rows.append(_Row("leak", -1, at, leak_m2=leak))
+            row.children = (first, len(rows))
+        at += 1
+    return rows
+
+
+class _Filler:
+    """Works out the numbers row by row."""
+
+    def __init__(self, design: DuctDesign, as_built: AsBuilt, faults: Faults, rows: list[_Row]) -> None:
+        self.design, self.as_built, self.faults, self.rows = design, as_built, faults, rows
+
+    def piece(self, row: _Row) -> Run | Port:
+        return self.design.runs[row.index] if row.kind == "run" else self.design.ports[row.index]
+
+    def table(self) -> Table:
+        lines = [self.line(row) for row in self.rows]
+        columns = [tuple(column) for column in zip(*lines, strict=True)]
+        where = {(row.kind, row.index): place for place, row in enumerate(self.rows)}
+        return Table(
+            self.design, self.as_built, self.faults,
+            tuple(row.kind for row in self.rows), tuple(row.index for row in self.rows),
+            tuple(row.parent for row in self.rows), tuple(row.children for row in self.rows),
+            *columns,
+            run_rows=tuple(where["run", i] for i in range(len(self.design.runs))),
+            port_rows=tuple(where["port", i] for i in range(len(self.design.ports))),
+            fan_parabola=_parabola(self.design),
+        )
+
+    def line(self, row: _Row) -> tuple[float, ...]:
+        if row.kind == "leak":
+            fixed = _opening(row.leak_m2)
+            scale = 0.5 / self.piece(self.rows[row.parent]).area_m2 ** 2
+            return (fixed, fixed, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, -scale, 0.0, 0.0, 0.0, 0.0, row.leak_m2)
+        piece = self.piece(row)
+        velocity = 0.5 / piece.area_m2**2
+        factor = (self.as_built.run_k if row.kind == "run" else self.as_built.port_k).get(piece.name, 1.0)
+        fixed = piece.fittings_k * velocity
+        shut = 0.0
+        hose = (0.0, 0.0, 1.0)
+        if isinstance(piece, Port):
+            entry, hose, gate, shut = self.port(piece, velocity)
+            fixed += entry + gate
+        elif piece.into == FAN and self.design.separator is not None:
+            fixed += self.design.separator.coefficient
+        fixed *= factor
+        hose = (hose[0] * factor, hose[1], hose[2])
+        fixed += _blockage(self.faults.blockage.get(piece.name, 1.0)) * velocity
+        friction = factor * piece.length_m / piece.diameter_m * velocity
+        reynolds = 2.51 * piece.area_m2 / piece.diameter_m
+        rough = piece.roughness_m / piece.diameter_m / 3.7
+        return (
+            fixed, shut, friction, rough, reynolds, *hose, *self.junction(row, piece), velocity, piece.area_m2
+        )
+
+    def port(self, port: Port, velocity: float) -> tuple[float, tuple[float, float, float], float, float]:
+        """Entry, hose (friction, rough, reynolds), open gate and shut gate of a port, all per flow squared."""
+        leak = _opening_of(port.leak_m2, port.leak_flow) / self.as_built.leak**2
+        if port.gate_k is None:
+            gate = shut = 0.0
+        else:
+            gate, shut = port.gate_k * velocity, leak
+            opening = self.faults.gate_opening.get(port.name, 1.0)
+            if opening < 1.0:
+                partly = gate + _blockage(opening) * velocity
+                gate = (partly**-0.5 + leak**-0.5) ** -2
+        if port.name in self.faults.hose_off and port.hose is not None:
+            return PLAIN_END_K * velocity, (0.0, 0.0, 1.0), gate, shut
+        section = velocity
+        hose_line = (0.0, 0.0, 1.0)
+        step = 0.0
+        if port.hose is not None:
+            hose = port.hose
+            area = math.pi / 4 * hose.diameter_m**2
+            section = 0.5 / area**2
+            hose_line = (hose.length_m / hose.diameter_m * section, hose.roughness_m / hose.diameter_m / 3.7,
+                         2.51 * area / hose.diameter_m)
+            step = _step(area, port.area_m2)
+        if port.entry_flow is not None:
+            rated = port.entry_flow
+            entry = rated.suction_pa / (rated.density_kgm3 * rated.flow_m3s**2) - section
+        else:
+            entry = port.entry_k * section
+        return entry + step, hose_line, gate, shut
+
+    def junction(self, row: _Row, piece: Run | Port) -> tuple[float, float, float, float]:
+        """j0, j1, j2 and the share of the branch factor for the junction at the downstream end of a row."""
+        if row.parent < 0:
+            return 0.0, 0.0, 0.0, 0.0
+        main_row = self.rows[row.parent]
+        main = self.piece(main_row)
+        others = [
+            self.piece(other) for other in self.rows[main_row.children[0]:main_row.children[1]]
+            if other is not row and other.kind != "leak"
+        ]
+        j0, j1, j2, wide = _meeting(piece, main.area_m2, others)
+        scale = 0.5 / main.area_m2**2
+        return j0 * scale, j1 * scale, j2 * scale, wide
+
+
+def _meeting(piece: Run | Port, combined_m2: float, others: list[Run | Port]) -> tuple[float, float, float, float]:
+    """Junction of a piece with its neighbours: K = A (j0 + j1 y + j2 y^2) with y its share of the flow.
+
+    Where more than two streams meet, those that come from the side count as one of their joint area and mean angle.
+    """
+    a = piece.area_m2 / combined_m2
+    if not others:
+        return 1.0, 0.0, 1.0 / a**2 - 2.0 / a + _mitre(piece.join) / a**2, 0.0
+    straight = [other for other in others if other.join.kind == "straight"]
+    if piece.join.kind != "straight" and straight:
+        s = straight[0].area_m2 / combined_m2
+        cosine = math.cos(math.radians(piece.join.angle_deg))
+        j0, j1, j2 = 1.0 - 2.0 / s, 4.0 / s, 1.0 / a**2 - 2.0 / s - 2.0 * cosine / a
+        return j0, j1, j2, junctions._wide(a)
+    sides = [other for other in others if other.join.kind != "straight"]
+    b = sum(other.area_m2 for other in sides) / combined_m2
+    beside = sum(other.area_m2 * math.cos(math.radians(other.join.angle_deg)) for other in sides) / combined_m2 / b
+    if piece.join.kind == "straight":
+        mean = sum(other.area_m2 * other.join.angle_deg for other in sides) / combined_m2 / b
+        tee = 2.0 - junctions._tee(mean)
+        pull = 2.0 * beside / b
+        return 1.0 - pull - tee, 2.0 * pull + tee, 1.0 / a**2 - 2.0 / a - pull, 0.0
+    cosine = math.cos(math.radians(piece.join.angle_deg))
+    pull = 2.0 * beside / b
+    return 1.0 - pull, 2.0 * pull, 1.0 / a**2 - 2.0 * cosine / a - pull, 0.0
+
+
+def _parabola(design: DuctDesign) -> tuple[float, float]:
+    free = min(design.fan.free_flow_m3s(), 3.0 * design.fan.points[-1].flow_m3s)
+    low, high = 0.3 * free, 0.85 * free
+    at_low, at_high = design.fan.pressure_scalar(low)[0], design.fan.pressure_scalar(high)[0]
+    droop = max((at_low - at_high) / (high**2 - low**2), 0.0)
+    return max(at_low + droop * low**2, 1.0), droop
+
+
+def _mitre(join: Join) -> float:
+    """Loss of a lone piece that turns into its run at an angle: a mitred elbow, 1.2 velocity pressures at 90 degrees."""
+    return 1.2 * (1.0 - math.cos(math.radians(join.angle_deg)))
+
+
+def _step(from_m2: float, into_m2: float) -> float:
+    """Abrupt change of section per flow squared: Borda-Carnot wider, half the lost area narrower (Idelchik, from memory)."""
+    if into_m2 >= from_m2:
+        return (1.0 - from_m2 / into_m2) ** 2 * 0.5 / from_m2**2
+    return 0.5 * (1.0 - into_m2 / from_m2) * 0.5 / into_m2**2
+
+
+def _blockage(fraction: float) -> float:
+    """Loss of a duct of which ``fraction`` of the section is free, in velocity pressures of the whole duct.
+
+    A sharp-edged hole in a plate across the duct: (1/(c x) - 1)^2 with Weisbach's contraction c = 0.63 + 0.37 x^3.
+    """
+    x = max(fraction, _LEAST_FRACTION)
+    return (1.0 / ((0.63 + 0.37 * x**3) * x) - 1.0) ** 2
+
+
+def _opening(area_m2: float) -> float:
+    """Loss per flow squared and density of an opening of effective area: flow = area sqrt(2 p / rho)."""
+    return 0.5 / max(area_m2, LEAST_OPENING_M2) ** 2
+
+
+def _opening_of(area_m2: float, rated: FlowAtPressure | None) -> float:
+    if rated is None:
+        return _opening(area_m2)
+    return rated.suction_pa / (rated.density_kgm3 * rated.flow_m3s**2)
+
+
+def _check_factors(design: DuctDesign, as_built: AsBuilt, faults: Faults) -> None:
+    found: list[Problem] = []
+    runs, ports = set(design.run_names), set(design.port_names)
+
+    def check(what: str, given: Mapping[str, float], known: set[str], low: float, high: float) -> None:
+        for name, value in given.items():
+            if name not in known:
+                found.append(Problem("error", what, f"{name!r} is not in the design; known: {', '.join(sorted(known))}"))
+            elif not low < value <= high:
+                found.append(Problem("error", f"{what}, {name!r}", f"{value:g} must be above {low:g} and at most {high:g}"))
+
+    for what, value in (("fan_pressure", as_built.fan_pressure), ("fan_flow", as_built.fan_flow), ("leak", as_built.leak),
+                        ("motor_current", as_built.motor_current), ("filter_drag", as_built.filter_drag)):
+        if not (math.isfinite(value) and value > 0.0):
+            found.append(Problem("error", f"as-built {what}", f"{value:g} must be above zero"))
+    check("as-built port_k", as_built.port_k, ports, 0.0, 1e9)
+    check("as-built run_k", as_built.run_k, runs, 0.0, 1e9)
+    check("blockage", faults.blockage, runs | ports, 0.0, 1.0)
+    check("gate opening", faults.gate_opening, ports, 0.0, 1.0)
+    check("extra leak", faults.leak_m2, runs | ports, 0.0, 1.0)
+    check("hose off", dict.fromkeys(faults.hose_off, 1.0), ports, 0.0, 1.0)
+    if found:
+        raise DesignError(found)

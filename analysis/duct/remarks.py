@@ -1,0 +1,56 @@
+"""What the engine says about a gate set: consequences of the drawing, told once, never alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from analysis.duct.design import DuctDesign
+from analysis.duct.points import Remark, SectionState
+
+_ENOUGH = 0.995
+"""Half a per cent short is no shortage: far inside what a drawing can promise."""
+
+
+def remarks(
+    design: DuctDesign, runs: Mapping[str, SectionState], ports: Mapping[str, SectionState], flow_m3s: float, stretch: float
+) -> tuple[Remark, ...]:
+    """Remarks on one operating point; ``stretch`` is by how much the fan's flow axis is stretched (speed, as-built)."""
+    return (
+        *_slow(runs, "run"), *_slow(ports, "pipe of the port"), *_short(ports),
+        *_beyond_fan_points(design, flow_m3s, stretch),
+    )
+
+
+def _slow(states: Mapping[str, SectionState], what: str) -> Iterator[Remark]:
+    for state in states.values():
+        if not state.in_use:
+            continue
+        if state.flow_m3s < 0.0:
+            yield Remark(
+                "blows_back", state.name, state.velocity_ms, 0.0,
+                f"with this gate set air flows backwards in the {what} {state.name!r}, by design",
+            )
+        elif state.velocity_share < _ENOUGH:
+            yield Remark(
+                "below_carrying_velocity", state.name, state.velocity_ms, state.carrying_ms,
+                f"with this gate set the {what} {state.name!r} runs below carrying velocity by design",
+            )
+
+
+def _short(ports: Mapping[str, SectionState]) -> Iterator[Remark]:
+    for state in ports.values():
+        if state.in_use and state.need_share is not None and state.need_share < _ENOUGH:
+            yield Remark(
+                "short_of_need", state.name, state.flow_m3s, state.flow_m3s / state.need_share if state.need_share else 0.0,
+                f"with this gate set the port {state.name!r} draws less air than its machine needs, by design",
+            )
+
+
+def _beyond_fan_points(design: DuctDesign, flow_m3s: float, stretch: float) -> Iterator[Remark]:
+    factor = stretch * design.fan.speed_factor
+    first, last = design.fan.points[0].flow_m3s * factor, design.fan.points[-1].flow_m3s * factor
+    if not first <= flow_m3s <= last:
+        yield Remark(
+            "outside_fan_points", "fan", flow_m3s, last if flow_m3s > last else first,
+            "with this gate set the fan works outside the points of its curve, where the curve is only carried on",
+        )
