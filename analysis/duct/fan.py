@@ -32,7 +32,8 @@ class FanPoint:
 class FanCurve:
     """A fan's curve at ``at_speed_rpm`` in air of ``at_density_kgm3``, turning at ``speed_rpm``.
 
-    ``points`` in order of flow, three at least. ``uncertainty`` is one relative standard deviation of its static
+    ``points`` in order of flow, three at least. ``at_speed_rpm`` None: not known, the points hold as they stand.
+    ``uncertainty`` is one relative standard deviation of its static
     pressure at given flow; ``generic`` marks a curve that was scaled from a wheel and not measured. ``speed_rpm`` None
     means the speed of the points. All methods take ``speed_ratio``, a further factor on the speed (1: as designed),
     and ``density`` [kg/m3] (None: the density of the points).
@@ -42,11 +43,12 @@ class FanCurve:
     point the curve goes on along a straight line at the steepness of its last stretch, through zero and below; at
     negative flow it rises gently, so that a solver always finds one answer.
 
-    Raises ValueError when there are fewer than three points, flows do not increase, or power is given only at some.
+    Raises ValueError when there are fewer than three points, flows do not increase, power is given only at some, or a
+    speed is given but not that of the points.
     """
 
     points: tuple[FanPoint, ...]
-    at_speed_rpm: float
+    at_speed_rpm: float | None = None
     speed_rpm: float | None = None
     at_density_kgm3: float = STANDARD_DENSITY_KGM3
     uncertainty: float = 0.05
@@ -57,6 +59,8 @@ class FanCurve:
     def __post_init__(self) -> None:
         if len(self.points) < 3:
             raise ValueError(f"a fan curve needs at least three points, found {len(self.points)}")
+        if self.speed_rpm is not None and self.at_speed_rpm is None:
+            raise ValueError("the fan's speed is given, but not the speed that its points hold at")
         flows = [point.flow_m3s for point in self.points]
         for before, after in itertools.pairwise(flows):
             if not after > before:
@@ -84,7 +88,9 @@ class FanCurve:
     @property
     def speed_factor(self) -> float:
         """Designed speed over the speed of the points."""
-        return 1.0 if self.speed_rpm is None else self.speed_rpm / self.at_speed_rpm
+        if self.speed_rpm is None or self.at_speed_rpm is None:
+            return 1.0
+        return self.speed_rpm / self.at_speed_rpm
 
     def free_flow_m3s(self, speed_ratio: float = 1.0) -> float:
         """Flow at which the fan static pressure has fallen to zero [m3/s], by extrapolation if need be."""

@@ -203,6 +203,21 @@ def gate(text: str) -> Gate:
     return known if leak is None else Gate(written, known.open_k, leak, known.leak_sd)
 
 
+def reducer_ends(text: str) -> tuple[float, float]:
+    """Smaller and larger inside diameter [m] of a reducer as written. Raises :class:`FittingError` for anything else.
+
+    >>> [round(end, 4) for end in reducer_ends("reducer 4 in to 6 in")]
+    [0.1016, 0.1524]
+    """
+    written = " ".join(text.split())
+    counted = _COUNT.match(written)
+    match = _REDUCER.match(counted.group(2) if counted else written)
+    if match is None:
+        raise FittingError(f"{text!r} is not a reducer; allowed: 'reducer 6 in to 4 in'")
+    ends = sorted((_size(text, match.group(1)), _size(text, match.group(2))))
+    return ends[0], ends[1]
+
+
 def entry_k_from_flow(flow_m3s: float, suction_pa: float, diameter_m: float, density_kgm3: float) -> float:
     """Entry loss F [velocity pressures] of an opening that draws ``flow_m3s`` at a static suction ``suction_pa``
     behind it.

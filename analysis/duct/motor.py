@@ -66,7 +66,8 @@ def nec_full_load_a(power_w: float, phases: int, voltage_v: float) -> float | No
 class Motor:
     """An induction motor by its plate: ``power_w`` [W], ``phases`` 1 or 3, ``voltage_v`` [V], ``full_load_a`` [A].
 
-    ``full_load_a`` None takes the NEC table's value (see :func:`nec_full_load_a`), ``efficiency`` None a typical one.
+    ``full_load_a`` None takes the NEC table's value (see :func:`nec_full_load_a`) and is filled in, also as ``full_a``;
+    ``efficiency`` None takes a typical one.
     ``service_factor`` is the plate's; ``idle_share`` idle over full-load current; ``uncertainty`` one relative
     standard deviation of the current at a known shaft power.
 
@@ -111,6 +112,7 @@ class Motor:
                 f" and {full:g} A ({self.phases} phase)"
             )
         object.__setattr__(self, "full_a", full)
+        object.__setattr__(self, "full_load_a", full)
         object.__setattr__(self, "full_efficiency", efficiency)
         active_idle = self._active(0.0, self.voltage_v)
         active_full = self._active(self.power_w, self.voltage_v)

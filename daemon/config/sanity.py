@@ -1,0 +1,125 @@
+"""Numbers that have the right kind of unit and are still impossible in a shop: most often the wrong unit was
+written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from analysis.duct import fittings
+from analysis.duct.fan import FanCurve
+from analysis.duct.motor import nec_full_load_a
+from analysis.duct.stock import pipe
+from analysis.units import show
+
+if TYPE_CHECKING:
+    from analysis.duct.design import DuctDesign
+    from daemon.config.ducting import PortTable, RunTable
+    from daemon.config.model import ShopFile
+
+_LIMITS = {
+    "peak": (100.0, 20_000.0, "pressure"),
+    "flow": (0.02, 10.0, "flow"),
+    "needs": (0.003, 5.0, "flow"),
+    "velocity": (5.0, 50.0, "velocity"),
+    "power": (50.0, 40_000.0, "power"),
+    "length": (0.0, 300.0, "length"),
+    "area": (0.05, 500.0, "area"),
+    "voltage": (90.0, 700.0, "voltage"),
+}
+"""What a shop's fan, ports and ducts can be; outside, a unit was mixed up (ours, wide on purpose)."""
+
+
+def magnitude_problems(file: ShopFile) -> Iterator[str]:
+    """Sentences on quantities far outside what any shop has."""
+    fan = file.fan
+    if fan.points:
+        statics = [point.static for point in fan.points]
+        top, last = statics.index(max(statics)), len(statics) - 1
+        yield from _outside(file, f"fan.points[{top}].static", "the fan's highest pressure", statics[top], "peak")
+        yield from _outside(file, f"fan.points[{last}].flow", "the fan's highest flow", fan.points[last].flow, "flow")
+    for key in ("main_velocity", "branch_velocity"):
+        yield from _outside(file, f"material.{key}", "the carrying velocity", getattr(file.material, key), "velocity")
+    if file.motor:
+        yield from _outside(file, "motor.power", "the motor's power", file.motor.power, "power")
+        yield from _outside(file, "motor.voltage", "the motor's voltage", file.motor.voltage, "voltage")
+    yield from _outside(file, "filter.area", "the area of the bags", file.filter.area, "area")
+    yield from _outside(file, "filter.clean_drop.at", "the flow of the clean drop", file.filter.clean_drop.at, "flow")
+    for index, run in enumerate(file.run):
+        yield from _outside(file, f"run[{index}].length", f"the length of run {run.name!r}", run.length, "length")
+    for index, port in enumerate(file.port):
+        yield from _outside(file, f"port[{index}].length", f"the length of port {port.name!r}", port.length, "length")
+        if port.hose_length is not None:
+            yield from _outside(
+                file, f"port[{index}].hose_length", f"the hose of port {port.name!r}", port.hose_length, "length"
+            )
+        if port.needs is not None:
+            yield from _outside(file, f"port[{index}].needs", f"what port {port.name!r} needs", port.needs, "needs")
+
+
+def _outside(file: ShopFile, key: str, what: str, value: float, limit: str) -> Iterator[str]:
+    low, high, kind = _LIMITS[limit]
+    if low <= value <= high:
+        return
+    system = file.shop.units
+    allowed = f"{show(low, kind, system)} to {show(high, kind, system)}"
+    yield f"{key}: {what} is {show(value, kind, system)}, outside {allowed}; look whether the unit is right"
+
+
+def magnitude_warnings(file: ShopFile, design: DuctDesign) -> list[str]:
+    """Sentences on what is possible but doubtful: bags too tight for the fan, a motor too small for it, a plate that
+    stands far from the table, a reducer that fits no pipe beside it, a fan known by its wheel only."""
+    return [*_bags(file, design), *_motor(file, design), *_reducers(file), *_generic(file, design.fan)]
+
+
+def _bags(file: ShopFile, design: DuctDesign) -> Iterator[str]:
+    drop, system = file.filter.clean_drop, file.shop.units
+    available = design.fan.pressure_scalar(drop.at, 1.0, design.air.density_kgm3)[0]
+    if drop.pressure > 0.5 * available:
+        yield (
+            f"filter.clean_drop: clean bags lose {show(drop.pressure, 'pressure', system)} at"
+            f" {show(drop.at, 'flow', system)}, where the fan gives {show(max(0.0, available), 'pressure', system)} in all;"
+            " look whether flow and pressure are right"
+        )
+
+
+def _motor(file: ShopFile, design: DuctDesign) -> Iterator[str]:
+    if file.motor is None or design.motor is None:
+        return
+    system = file.shop.units
+    powers = [point.shaft_w for point in design.fan.points if point.shaft_w is not None]
+    if powers and max(powers) > 2.0 * file.motor.power:
+        yield (
+            f"motor.power: the fan takes up to {show(max(powers), 'power', system)} at the shaft, the motor has"
+            f" {show(file.motor.power, 'power', system)}; look whether both are right"
+        )
+    table = nec_full_load_a(file.motor.power, file.motor.phases, file.motor.voltage)
+    given = file.motor.full_load_current
+    if table is not None and given is not None and not 0.6 <= given / table <= 1.6:
+        yield (
+            f"motor.full_load_current: {given:g} A is far from the {table:.1f} A that the electrical code's table gives"
+            " for such a motor; read the plate again"
+        )
+
+
+def _reducers(file: ShopFile) -> Iterator[str]:
+    tables: list[tuple[str, RunTable | PortTable]] = [(f"run[{at}]", table) for at, table in enumerate(file.run)]
+    tables += [(f"port[{at}]", table) for at, table in enumerate(file.port)]
+    for key, table in tables:
+        inside = pipe(table.pipe).inside_diameter_m
+        for place, text in enumerate(table.fittings):
+            if fittings.fitting(text).at_diameter_m is None:
+                continue
+            if not any(abs(end / inside - 1.0) < 0.08 for end in fittings.reducer_ends(text)):
+                yield (
+                    f"{key}.fittings[{place}]: neither end of {text!r} fits the pipe {table.pipe!r} of {table.name!r};"
+                    " write the size of the pipe at one end"
+                )
+
+
+def _generic(file: ShopFile, fan: FanCurve) -> Iterator[str]:
+    if fan.generic:
+        yield (
+            "fan.wheel_diameter: the fan's curve is guessed from its wheel, speed and motor, to about"
+            f" {fan.uncertainty:.0%}; points from its maker, or a baseline, would make every answer sharper"
+        )
