@@ -32,7 +32,7 @@ _OCTAVES = float(np.log(TURBULENT_ABOVE / LAMINAR_BELOW))
 
 @dataclass(frozen=True, slots=True)
 class Balances:
-    """Flows [m3/s] and total pressures over density [m2/s2] at the downstream ends, (rows, n); most Newton steps taken."""
+    """Flows [m3/s] and total pressures over density [m2/s2] at the downstream ends, (rows, n), and the Newton steps."""
 
     flow: Floats
     total: Floats
@@ -42,8 +42,10 @@ class Balances:
 def balance_many(
     table: Table, gates: Bools, *, density: float, viscosity: float, drag: Floats, speed_ratio: Floats
 ) -> Balances:
-    """Solve ``gates``, boolean (ports, n) in the order of the design's ports; ``drag`` [Pa s/m3] and ``speed_ratio``
-    (n,), ``density`` [kg/m3], ``viscosity`` [Pa s]. Raises :class:`analysis.duct.single.SolveError` as ``balance`` does.
+    """Solve ``gates``, boolean (ports, n) in the order of the design's ports.
+
+    ``drag`` [Pa s/m3] and ``speed_ratio`` [-] have length n; ``density`` [kg/m3], ``viscosity`` [Pa s]. Raises
+    :class:`analysis.duct.single.SolveError` as ``balance`` does.
     """
     rows, n = len(table.kind), gates.shape[1]
     flow, total = np.empty((rows, n)), np.empty((rows, n))
@@ -150,7 +152,10 @@ class _Block:
         source, inner = np.zeros((rows, n)), np.zeros((rows, n))
         offset, slope, pull = np.empty((rows, n)), np.empty((rows, n)), np.empty((rows, n))
         fresh = np.empty((rows, n))
-        for step in range(1, _MOST_STEPS + 1):
+        step = 0
+        worst = np.inf
+        while step < _MOST_STEPS and not worst < STEP_TOLERANCE:
+            step += 1
             size = np.abs(q)
             thin = self.nu / np.maximum(size, 1e-12)
             resistance, steep = self.pipes.near(thin)
@@ -185,8 +190,6 @@ class _Block:
             moved /= np.maximum(np.abs(fresh), NEGLIGIBLE * new)
             q, fresh = fresh, q
             worst = moved.max()
-            if worst < STEP_TOLERANCE:
-                break
         # The losses belong to the flows before the last step: carry them along their slopes to the flows answered.
         total[:] = source - inner * q - lost - steep * (q - fresh)
         flow[:] = q
@@ -197,10 +200,10 @@ class _Block:
         self, row: int, low: int, high: int, q: Floats, known: Floats, by_whole: Floats, offset: Floats, slope: Floats,
         pull: Floats, source: Floats, inner: Floats,
     ) -> None:
-        """Fold the segments ``low`` to ``high`` into the straight line P = source - inner x q at the head of ``row``."""
+        """Fold the segments ``low`` to ``high`` into the line P = source - inner x q at the head of the run ``row``."""
         part = slice(low, high)
         above = slice(low - 1, high - 1)
-        # Rows that are runs carry the line of their own head; for ports and leaks it is zero (the room's pressure).
+        # Rows that are runs carry the line of their own head; for ports and leaks it is zero (the room)
         stiff = slope[part]
         stiff += inner[part]
         b = np.divide(1.0, stiff, out=stiff)

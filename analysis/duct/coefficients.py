@@ -5,19 +5,19 @@ one table serves every weather. A segment is a run, a port, or a leak; rows are 
 into one run stand side by side and after it.
 
 Per segment the pressure lost along it is ``(fixed + friction x f) q|q|`` with the friction factor f of its flow, and
-the loss of the junction at its downstream end is ``A(q/Q) (j0 Q^2 + j1 q Q + j2 q^2)`` with q its own flow and Q the flow of the
-run it joins: the forms of :mod:`analysis.duct.junctions` written out in the flows. A port has a second friction piece,
-its hose. A leak draws from the static pressure of its run.
+the loss of the junction at its downstream end is ``A(q/Q) (j0 Q^2 + j1 q Q + j2 q^2)`` with q its own flow and Q the
+flow of the run it joins: the forms of :mod:`analysis.duct.junctions` written out in the flows. A port has a second
+friction piece, its hose. A leak draws from the static pressure of its run.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from analysis.duct import junctions
-from analysis.duct.design import FAN, AsBuilt, DuctDesign, Faults, FlowAtPressure, Join, Port, Run
+from analysis.duct import elbows, junctions
+from analysis.duct.design import FAN, AsBuilt, DuctDesign, Faults, FlowAtPressure, Port, Run
 from analysis.duct.network import DesignError, Problem, Tree, tree
 
 LEAST_OPENING_M2 = 1e-8
@@ -107,6 +107,13 @@ def _rows(design: DuctDesign, order: Tree, as_built: AsBuilt, faults: Faults) ->
     return rows
 
 
+_COLUMNS = (
+    "fixed", "shut_fixed", "friction", "rough", "reynolds", "hose_friction", "hose_rough", "hose_reynolds",
+    "j0", "j1", "j2", "wide", "velocity", "area",
+)
+"""The columns of :class:`Table` that a row's line fills, in order."""
+
+
 class _Filler:
     """Works out the numbers row by row."""
 
@@ -118,13 +125,15 @@ class _Filler:
 
     def table(self) -> Table:
         lines = [self.line(row) for row in self.rows]
-        columns = [tuple(column) for column in zip(*lines, strict=True)]
         where = {(row.kind, row.index): place for place, row in enumerate(self.rows)}
+        columns = dict(zip(_COLUMNS, (tuple(column) for column in zip(*lines, strict=True)), strict=True))
         return Table(
             self.design, self.as_built, self.faults,
-            tuple(row.kind for row in self.rows), tuple(row.index for row in self.rows),
-            tuple(row.parent for row in self.rows), tuple(row.children for row in self.rows),
-            *columns,
+            kind=tuple(row.kind for row in self.rows),
+            index=tuple(row.index for row in self.rows),
+            parent=tuple(row.parent for row in self.rows),
+            children=tuple(row.children for row in self.rows),
+            **columns,
             run_rows=tuple(where["run", i] for i in range(len(self.design.runs))),
             port_rows=tuple(where["port", i] for i in range(len(self.design.ports))),
             fan_parabola=_parabola(self.design),
@@ -178,7 +187,7 @@ class _Filler:
             section = 0.5 / area**2
             hose_line = (hose.length_m / hose.diameter_m * section, hose.roughness_m / hose.diameter_m / 3.7,
                          2.51 * area / hose.diameter_m)
-            step = _step(area, port.area_m2)
+            step = _step(hose.diameter_m, port.diameter_m)
         if port.entry_flow is not None:
             rated = port.entry_flow
             entry = rated.suction_pa / (rated.density_kgm3 * rated.flow_m3s**2) - section
@@ -208,7 +217,7 @@ def _meeting(piece: Run | Port, combined_m2: float, others: list[Run | Port]) ->
     """
     a = piece.area_m2 / combined_m2
     if not others:
-        return 1.0, 0.0, 1.0 / a**2 - 2.0 / a + _mitre(piece.join) / a**2, 0.0
+        return 1.0, 0.0, 1.0 / a**2 - 2.0 / a + elbows.mitre(piece.join.angle_deg) / a**2, 0.0
     straight = [other for other in others if other.join.kind == "straight"]
     if piece.join.kind != "straight" and straight:
         s = straight[0].area_m2 / combined_m2
@@ -236,16 +245,14 @@ def _parabola(design: DuctDesign) -> tuple[float, float]:
     return max(at_low + droop * low**2, 1.0), droop
 
 
-def _mitre(join: Join) -> float:
-    """Loss of a lone piece that turns into its run at an angle: a mitred elbow, 1.2 velocity pressures at 90 degrees."""
-    return 1.2 * (1.0 - math.cos(math.radians(join.angle_deg)))
-
-
-def _step(from_m2: float, into_m2: float) -> float:
-    """Abrupt change of section per flow squared: Borda-Carnot wider, half the lost area narrower (Idelchik, from memory)."""
-    if into_m2 >= from_m2:
-        return (1.0 - from_m2 / into_m2) ** 2 * 0.5 / from_m2**2
-    return 0.5 * (1.0 - into_m2 / from_m2) * 0.5 / into_m2**2
+def _step(from_m: float, into_m: float) -> float:
+    """Abrupt change from one diameter [m] to another, per flow squared."""
+    if into_m >= from_m:
+        k = elbows.expansion(from_m / into_m)
+    else:
+        k = elbows.contraction(into_m / from_m)
+    area = math.pi / 4 * min(from_m, into_m) ** 2
+    return k * 0.5 / area**2
 
 
 def _blockage(fraction: float) -> float:
@@ -269,25 +276,28 @@ def _opening_of(area_m2: float, rated: FlowAtPressure | None) -> float:
 
 
 def _check_factors(design: DuctDesign, as_built: AsBuilt, faults: Faults) -> None:
-    found: list[Problem] = []
-    runs, ports = set(design.run_names), set(design.port_names)
-
-    def check(what: str, given: Mapping[str, float], known: set[str], low: float, high: float) -> None:
-        for name, value in given.items():
-            if name not in known:
-                found.append(Problem("error", what, f"{name!r} is not in the design; known: {', '.join(sorted(known))}"))
-            elif not low < value <= high:
-                found.append(Problem("error", f"{what}, {name!r}", f"{value:g} must be above {low:g} and at most {high:g}"))
-
-    for what, value in (("fan_pressure", as_built.fan_pressure), ("fan_flow", as_built.fan_flow), ("leak", as_built.leak),
-                        ("motor_current", as_built.motor_current), ("filter_drag", as_built.filter_drag)):
-        if not (math.isfinite(value) and value > 0.0):
-            found.append(Problem("error", f"as-built {what}", f"{value:g} must be above zero"))
-    check("as-built port_k", as_built.port_k, ports, 0.0, 1e9)
-    check("as-built run_k", as_built.run_k, runs, 0.0, 1e9)
-    check("blockage", faults.blockage, runs | ports, 0.0, 1.0)
-    check("gate opening", faults.gate_opening, ports, 0.0, 1.0)
-    check("extra leak", faults.leak_m2, runs | ports, 0.0, 1.0)
-    check("hose off", dict.fromkeys(faults.hose_off, 1.0), ports, 0.0, 1.0)
+    runs, ports = design.run_names, design.port_names
+    either = (*runs, *ports)
+    factors = {
+        "fan pressure": as_built.fan_pressure, "fan flow": as_built.fan_flow, "leak": as_built.leak,
+        "motor current": as_built.motor_current, "filter drag": as_built.filter_drag,
+    }
+    found = [
+        *_outside("as-built factor", factors, tuple(factors), 1e9),
+        *_outside("as-built port loss", as_built.port_k, ports, 1e9),
+        *_outside("as-built run loss", as_built.run_k, runs, 1e9),
+        *_outside("blockage", faults.blockage, either, 1.0),
+        *_outside("gate opening", faults.gate_opening, ports, 1.0),
+        *_outside("extra leak", faults.leak_m2, either, 1.0),
+        *_outside("hose off", dict.fromkeys(faults.hose_off, 1.0), ports, 1.0),
+    ]
     if found:
         raise DesignError(found)
+
+
+def _outside(what: str, given: Mapping[str, float], known: tuple[str, ...], high: float) -> Iterator[Problem]:
+    for name, value in given.items():
+        if name not in known:
+            yield Problem("error", what, f"{name!r} is not in the design; known: {', '.join(known)}")
+        elif not 0.0 < value <= high:
+            yield Problem("error", f"{what}, {name!r}", f"{value:g} must be above zero and at most {high:g}")

@@ -1,4 +1,4 @@
-"""The rules of a duct tree: what makes a design impossible or doubtful, said in sentences, and the order to walk it in."""
+"""The rules of a duct tree: what makes a design impossible or doubtful, in sentences, and the order to walk it in."""
 
 from __future__ import annotations
 
@@ -111,6 +111,10 @@ def _error(where: str, words: str) -> Problem:
     return Problem("error", where, words)
 
 
+def _pieces(design: DuctDesign) -> list[Run | Port]:
+    return [*design.runs, *design.ports]
+
+
 def _label(piece: Run | Port) -> str:
     return f"{'run' if isinstance(piece, Run) else 'port'} {piece.name!r}"
 
@@ -121,7 +125,7 @@ def _names(design: DuctDesign) -> Iterator[Problem]:
     if not design.ports:
         yield _error("design", "there is no port, so nothing lets air in")
     seen: set[str] = set()
-    for piece in (*design.runs, *design.ports):
+    for piece in _pieces(design):
         if not piece.name.strip():
             yield _error(_label(piece), "has no name")
         elif piece.name == FAN:
@@ -135,7 +139,7 @@ def _links(design: DuctDesign) -> Iterator[Problem]:
     runs = {run.name: run for run in design.runs}
     ports = {port.name for port in design.ports}
     known = ", ".join(repr(name) for name in runs)
-    for piece in (*design.runs, *design.ports):
+    for piece in _pieces(design):
         where = _label(piece)
         if piece.into in runs and piece.into != piece.name:
             continue
@@ -159,7 +163,7 @@ def _links(design: DuctDesign) -> Iterator[Problem]:
             "design", f"{len(last)} runs flow into the fan ({names}); draw the inlet piece where they meet as a run"
         )
     yield from _loops(runs)
-    fed = {piece.into for piece in (*design.runs, *design.ports)}
+    fed = {piece.into for piece in _pieces(design)}
     for run in design.runs:
         if run.name not in fed:
             yield _error(_label(run), "no port and no other run flows into it; remove it or draw the port at its end")
@@ -188,9 +192,8 @@ def _size(where: str, what: str, value: float, kind: str, limit: float, system: 
     if math.isnan(value) or value == 0.0:
         yield _error(where, f"{what} is missing or zero")
     elif not _positive(value, limit):
-        yield _error(
-            where, f"{what} is {show(value, kind, system)}; it must be more than zero and at most {show(limit, kind, system)}"
-        )
+        most = show(limit, kind, system)
+        yield _error(where, f"{what} is {show(value, kind, system)}; it must be more than zero and at most {most}")
 
 
 def _duct(where: str, diameter: float, roughness: float, length: float, system: System) -> Iterator[Problem]:
@@ -208,7 +211,7 @@ def _coefficient(where: str, what: str, value: float, least: float = 0.0) -> Ite
 
 
 def _sizes(design: DuctDesign, system: System) -> Iterator[Problem]:
-    for piece in (*design.runs, *design.ports):
+    for piece in _pieces(design):
         where = _label(piece)
         yield from _duct(where, piece.diameter_m, piece.roughness_m, piece.length_m, system)
         yield from _coefficient(where, "the sum of the fittings' loss coefficients", piece.fittings_k)
@@ -232,6 +235,15 @@ def _opening(port: Port, system: System) -> Iterator[Problem]:
             _positive(rated.flow_m3s) and _positive(rated.suction_pa) and _positive(rated.density_kgm3)
         ):
             yield _error(where, f"the flow stated for {what} needs a flow, a suction and a density above zero")
+    rated = port.entry_flow
+    if rated is not None and _positive(rated.flow_m3s) and _positive(port.diameter_m):
+        area = math.pi / 4 * (port.hose or port).diameter_m ** 2
+        least = 0.5 * rated.density_kgm3 * (rated.flow_m3s / area) ** 2
+        if rated.suction_pa < least:
+            yield _error(
+                where, f"the suction stated for the opening ({show(rated.suction_pa, 'pressure', system)}) is less than "
+                f"the velocity pressure of its flow there ({show(least, 'pressure', system)})",
+            )
     if port.needs_m3s is not None and not _positive(port.needs_m3s):
         yield _error(where, "the flow that the machine needs must be above zero; leave it out where it is not known")
 
@@ -252,23 +264,27 @@ def _surroundings(design: DuctDesign) -> Iterator[Problem]:
             yield _error("material", f"the carrying velocity in {what} must be above zero")
     if not _positive(design.air.density_kgm3) or not _positive(design.air.viscosity_pas):
         yield _error("air", "density and viscosity must be above zero")
-    for into in dict.fromkeys(piece.into for piece in (*design.runs, *design.ports)):
-        straight = [_label(piece) for piece in (*design.runs, *design.ports) if piece.into == into and piece.join.kind == "straight"]
-        if into != FAN and len(straight) > 1:
-            yield _error(f"run {into!r}", f"{' and '.join(straight)} both join straight on; only one can")
+    straight: dict[str, list[str]] = {}
+    for piece in _pieces(design):
+        if piece.join.kind == "straight" and piece.into != FAN:
+            straight.setdefault(piece.into, []).append(_label(piece))
+    for into, names in straight.items():
+        if len(names) > 1:
+            both = "both" if len(names) == 2 else "all"
+            yield _error(f"run {into!r}", f"{' and '.join(names)} {both} join straight on; only one can")
 
 
 def _doubts(design: DuctDesign, system: System) -> Iterator[Problem]:
     runs = {run.name: run for run in design.runs}
-    for piece in (*design.runs, *design.ports):
+    for piece in _pieces(design):
         if piece.into == FAN:
             continue
         main = runs[piece.into]
         if piece.diameter_m > _SAME_SIZE * main.diameter_m:
             yield Problem(
                 "warning", _label(piece),
-                f"is larger ({show(piece.diameter_m, 'diameter', system)}) than the run {main.name!r} that it flows into "
-                f"({show(main.diameter_m, 'diameter', system)})",
+                f"is larger ({show(piece.diameter_m, 'diameter', system)}) than the run {main.name!r} that it flows"
+                f" into ({show(main.diameter_m, 'diameter', system)})",
             )
     for port in design.ports:
         if port.hose is not None and port.hose.diameter_m > _SAME_SIZE * port.diameter_m:
@@ -277,6 +293,6 @@ def _doubts(design: DuctDesign, system: System) -> Iterator[Problem]:
             velocity = port.needs_m3s / port.area_m2
             yield Problem(
                 "warning", _label(port),
-                f"the flow that the machine needs gives {show(velocity, 'velocity', system)} in its pipe, less than carries "
-                f"the material ({show(design.material.branch_velocity_ms, 'velocity', system)})",
+                f"the flow that the machine needs gives {show(velocity, 'velocity', system)} in its pipe, less than"
+                f" carries the material ({show(design.material.branch_velocity_ms, 'velocity', system)})",
             )

@@ -34,9 +34,9 @@ class Remark:
 class SectionState:
     """The air in one run or port pipe.
 
-    ``static_pa`` and ``total_pa`` are gauge pressures at its downstream end, just before the junction. ``velocity_share``
-    is velocity over the carrying velocity that applies there; ``need_share`` the flow over what the machine needs,
-    None for runs and for ports whose need is not stated. ``in_use`` says whether an open port feeds it.
+    ``static_pa`` and ``total_pa`` are gauge pressures at its downstream end, just before the junction.
+    ``velocity_share`` is velocity over the carrying velocity that applies there; ``need_share`` the flow over what the
+    machine needs, None for runs and for ports whose need is not stated. ``in_use`` says whether an open port feeds it.
     """
 
     name: str
@@ -77,9 +77,11 @@ class OperatingPoint:
 
 @dataclass(frozen=True, slots=True)
 class OperatingPoints:
-    """Operating points of ``n`` gate sets. One-dimensional arrays have length ``n``; ``port_flow_m3s`` is (n, ports) and
-    ``run_flow_m3s`` (n, runs), columns in the order of the design; ``run_static_pa`` and ``port_static_pa`` are the static
-    gauge pressures at their downstream ends, shaped alike. ``steps`` is the number of Newton steps of the slowest.
+    """Operating points of ``n`` gate sets, as arrays.
+
+    One-dimensional arrays have length ``n``; ``port_...`` are (n, ports) and ``run_...`` (n, runs), columns in the
+    order of the design. ``run_static_pa`` and ``port_static_pa`` are static gauge pressures at the downstream ends. ``steps``
+    is the number of Newton steps of the slowest.
     """
 
     port_names: tuple[str, ...]

@@ -12,11 +12,12 @@ _ENOUGH = 0.995
 
 
 def remarks(
-    design: DuctDesign, runs: Mapping[str, SectionState], ports: Mapping[str, SectionState], flow_m3s: float, stretch: float
+    design: DuctDesign, runs: Mapping[str, SectionState], ports: Mapping[str, SectionState], flow_m3s: float,
+    stretch: float,
 ) -> tuple[Remark, ...]:
     """Remarks on one operating point; ``stretch`` is by how much the fan's flow axis is stretched (speed, as-built)."""
     return (
-        *_slow(runs, "run"), *_slow(ports, "pipe of the port"), *_short(ports),
+        *_slow(runs, "run"), *_slow(ports, "pipe of the port"), *_short(design, ports),
         *_beyond_fan_points(design, flow_m3s, stretch),
     )
 
@@ -37,11 +38,12 @@ def _slow(states: Mapping[str, SectionState], what: str) -> Iterator[Remark]:
             )
 
 
-def _short(ports: Mapping[str, SectionState]) -> Iterator[Remark]:
+def _short(design: DuctDesign, ports: Mapping[str, SectionState]) -> Iterator[Remark]:
+    needs = {port.name: port.needs_m3s or 0.0 for port in design.ports}
     for state in ports.values():
         if state.in_use and state.need_share is not None and state.need_share < _ENOUGH:
             yield Remark(
-                "short_of_need", state.name, state.flow_m3s, state.flow_m3s / state.need_share if state.need_share else 0.0,
+                "short_of_need", state.name, state.flow_m3s, needs[state.name],
                 f"with this gate set the port {state.name!r} draws less air than its machine needs, by design",
             )
 

@@ -1,9 +1,9 @@
 """Newton's method on a duct tree, one gate set at a time, in plain floats.
 
-The unknowns are the flows. Along every segment the loss is linearised at the present flow; walking from the ports to the
-fan, each run's upstream pressure then becomes a straight line in its own flow, ``P = A - B q``, just as a network
-of batteries and resistors folds into one battery and one resistor. At the fan that line meets the linearised curve, and
-walking back gives every flow. Flows balance exactly after every step, and the error squares from one step to the next.
+The unknowns are the flows. Along every segment the loss is linearised at the present flow; walking from the ports to
+the fan, each run's upstream pressure then becomes a straight line in its own flow, ``P = A - B q``, as a network of
+batteries and resistors folds into one of each. At the fan that line meets the linearised curve, and walking back gives
+every flow. Flows balance exactly after every step, and the error squares from step to step.
 """
 
 from __future__ import annotations

@@ -117,7 +117,7 @@ def solve_many(
     table, _ = _table(design, as_built, faults)
     gates = np.asarray(gates, dtype=bool)
     if gates.ndim != 2 or gates.shape[1] != len(design.ports):
-        raise ValueError(f"gates has the shape {gates.shape}; allowed: (n, {len(design.ports)}), a column for each port")
+        raise ValueError(f"gates has the shape {gates.shape}; allowed: (n, {len(design.ports)}), a column for a port")
     n = len(gates)
     ungated = [not port.has_gate for port in design.ports]
     if any(ungated):
@@ -131,7 +131,8 @@ def solve_many(
         _possible(float(drag.min()), float(speed.min()), None if volts is None else float(volts.min()))
     density = air.density_kgm3
     found = balance_many(
-        table, np.ascontiguousarray(gates.T), density=density, viscosity=air.viscosity_pas, drag=drag, speed_ratio=speed
+        table, np.ascontiguousarray(gates.T), density=density, viscosity=air.viscosity_pas, drag=drag,
+        speed_ratio=speed,
     )
     flow = found.flow[0]
     stretched = flow / as_built.fan_flow
@@ -220,5 +221,5 @@ def _possible(drag: float, speed: float, volts: float | None) -> None:
 def _spread(value: npt.ArrayLike, n: int, what: str) -> Floats:
     given = np.asarray(value, dtype=float)
     if given.ndim and given.shape != (n,):
-        raise ValueError(f"{what} has the shape {given.shape}; allowed: one number, or one for each of the {n} gate sets")
+        raise ValueError(f"{what} has the shape {given.shape}; allowed: one number, or one for each of {n} gate sets")
     return np.array(np.broadcast_to(given, (n,)))
