@@ -47,7 +47,9 @@ def parse(text: str, path: Path) -> Config:
     try:
         file = ShopFile.model_validate(tree)
     except ValidationError as error:
-        raise ConfigError([_sentence(path, lines, item) for item in error.errors()]) from error
+        items = error.errors()
+        told = [item for item in items if item["type"] != "too_short"] or items  # an element refused makes its list short
+        raise ConfigError([_sentence(path, lines, item) for item in told]) from error
     names = [source.name for source in file.source]
     problems = [
         f"source.name: two sources are named {name!r}; each needs a name of its own"

@@ -1,0 +1,31 @@
+"""``ductwarden check``: what was understood of a configuration, in words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def check(
+    shop: Annotated[Path | None, typer.Argument(help="The shop's configuration.")] = None,
+    schema: Annotated[bool, typer.Option("--schema", help="Print the configuration's JSON Schema and stop.")] = False,
+) -> None:
+    """Say what was understood of a configuration, or what is wrong with it and where."""
+    import json
+
+    from daemon.config.load import load
+    from daemon.config.model import ShopFile
+    from daemon.config.summary import summary
+
+    if schema:
+        typer.echo(json.dumps(ShopFile.model_json_schema(), indent=2))
+        return
+    if shop is None:
+        raise typer.BadParameter("name the configuration to check, such as shop.toml")
+    config = load(shop)
+    for line in summary(config):
+        typer.echo(line)
+    for warning in config.warnings:
+        typer.echo(f"note: {warning}")

@@ -1,0 +1,82 @@
+"""A configuration in words: what ``ductwarden check`` prints."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from analysis.duct.design import FAN, Port, Run
+from analysis.duct.solve import solve
+from analysis.readings import CHANNELS
+from analysis.units import System, show
+from daemon.config.config import Config
+
+CAN_TELL: dict[frozenset[str], str] = {
+    frozenset({"inlet_pa", "filter_pa", "motor_a"}):
+        "with both pressures and the current it can tell filter, bag, gates, plugs, fan and motor apart",
+    frozenset({"inlet_pa", "filter_pa"}):
+        "with both pressures it can tell filter, bag, gates and plugs apart; not the motor, and a weak fan only roughly",
+    frozenset({"inlet_pa", "motor_a"}):
+        "without the filter pressure it can tell gates, plugs and fan; filter loading only as a slow loss, late",
+    frozenset({"filter_pa", "motor_a"}):
+        "without the inlet pressure it can tell filter and bag; a plug and an open gate only from flow",
+    frozenset({"inlet_pa"}):
+        "with the inlet pressure alone it can tell that something changed along the gates; not the filter from the fan",
+    frozenset({"filter_pa"}):
+        "with the filter pressure alone it cannot tell more air from more drag: only slow growth speaks of the filter",
+    frozenset({"motor_a"}):
+        "with the current alone it can tell running time, starts and overload; flow only very roughly",
+    frozenset(): "without a pressure or a current it can tell nothing about the air",
+}
+"""Fitted main channels -> what that set can and cannot tell."""
+
+
+def summary(config: Config) -> Iterator[str]:
+    """Lines of text: shop, duct tree, design values, sensors and what they can tell, sources, outlets, store."""
+    file, design, system = config.file, config.design, config.units
+    yield f"{file.shop.name}: {len(design.ports)} ports, {len(design.runs)} runs, shown in {system} units"
+    density, warmth = show(config.air.density_kgm3, 'density', system), show(config.air.temperature_c, 'temperature', system)
+    yield f"air: {density} at {warmth}"
+    yield "ducts, from the fan outwards:"
+    yield from _tree(design.runs, design.ports, FAN, "  ", system)
+    yield "design values, filter clean:"
+    for port in design.ports:
+        point = solve(design, [port.name])
+        share = point.ports[port.name].need_share
+        yield (
+            f"  {port.name} open alone: inlet {show(point.inlet_pa, 'pressure', system)}, "
+            f"filter {show(point.filter_pa, 'pressure', system)}, {show(point.flow_m3s, 'flow', system)}"
+            + ("" if point.motor_a is None else f", {show(point.motor_a, 'current', system)}")
+            + ("" if share is None else f"; {share:.0%} of what the machine needs")
+        )
+    yield "sensors:"
+    for spec in config.sensors:
+        info = CHANNELS[spec.channel]
+        source = f"source {spec.source!r}" if spec.source else "any source"
+        yield (
+            f"  {spec.channel} ({info.words}): {spec.raw_name!r} of {source}, believed from "
+            f"{show(spec.low, info.kind, system)} to {show(spec.high, info.kind, system)}"
+        )
+    fitted = frozenset(spec.channel for spec in config.sensors) & {"inlet_pa", "filter_pa", "motor_a"}
+    yield f"  {CAN_TELL[fitted]}"
+    yield "sources: " + ", ".join(f"{source.name} ({source.kind})" for source in file.source)
+    yield "outlets: " + (", ".join(f"{outlet.name} ({outlet.kind})" for outlet in file.outlet) or "none")
+    yield f"store: {config.at(file.store.file)}, single readings kept {file.store.keep_raw / 86400.0:g} days"
+    if file.dashboard.enabled:
+        yield f"dashboard: http://{file.dashboard.host}:{file.dashboard.port}"
+
+
+def _tree(
+    runs: tuple[Run, ...], ports: tuple[Port, ...], into: str, indent: str, system: System
+) -> Iterator[str]:
+    for run in runs:
+        if run.into == into:
+            yield (
+                f"{indent}{run.name}: {show(run.length_m, 'length', system)} of "
+                f"{show(run.diameter_m, 'diameter', system)} inside"
+            )
+            yield from _tree(runs, ports, run.name, indent + "  ", system)
+    for port in ports:
+        if port.into == into:
+            hose = "" if port.hose is None else f", {show(port.hose.length_m, 'length', system)} of hose"
+            needs = "" if port.needs_m3s is None else f", needs {show(port.needs_m3s, 'flow', system)}"
+            yield f"{indent}[{port.name}] {show(port.length_m, 'length', system)}{hose}{needs}"
