@@ -58,7 +58,7 @@ def bend_k(angle_deg: float, radius_ratio: float) -> float:
         low, high = 0.9 * math.sin(math.radians(70.0)), 0.7 + 0.35 * 100.0 / 90.0
         by_angle = low + (angle_deg - 70.0) / 30.0 * (high - low)
     exponent = 0.5 if radius_ratio >= 1.0 else 2.5
-    return by_angle * 0.21 / radius_ratio**exponent + 0.02 * radius_ratio * math.radians(angle_deg)
+    return by_angle * 0.21 / float(radius_ratio**exponent) + 0.02 * radius_ratio * math.radians(angle_deg)
 
 
 def mitre_k(angle_deg: float) -> float:

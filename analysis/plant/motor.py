@@ -49,7 +49,10 @@ class Circuit:
         shaft = self.phases * gap_power * (1.0 - s) - self.rotating_w * np.minimum((1.0 - s) / 0.9, 1.0)
         drawn = self.phases * amps**2 * np.real(impedance)
         return MotorPoint(
-            np.asarray(amps), np.asarray(shaft), np.asarray(drawn), np.asarray(np.cos(np.angle(impedance))),
+            np.asarray(amps),
+            np.asarray(shaft),
+            np.asarray(drawn),
+            np.asarray(np.cos(np.angle(impedance))),
             np.asarray(self.synchronous_rpm * (1.0 - s)),
         )
 
@@ -59,7 +62,7 @@ class Circuit:
             return np.asarray(1j * xm * branch / (branch + 1j * xm))
 
         if self.phases == 3:
-            return rotor(s), np.zeros_like(s, dtype=complex)  # type: ignore[return-value]
+            return rotor(s), np.zeros_like(s, dtype=complex)
         return 0.5 * rotor(s), 0.5 * rotor(2.0 - s)
 
 
@@ -77,40 +80,43 @@ class MotorPoint:
 def motor_from_plate(plate: Nameplate, slip: float = 0.0417) -> Circuit:
     """The circuit that gives the plate's power at its full-load current, at ``slip`` (or the plate's speed).
 
-    Leakage reactances are 7 % of rated impedance (common practice, no source). Rotor resistance, magnetising reactance and
-    the fixed losses (stator resistance and what turns with the shaft, in one proportion) are fitted so that power,
-    current and the usual efficiency of the size come out. Raises :class:`ValueError` if no such machine can exist (too
-    little current for the power).
+    Stator resistance is 8 % and leakage reactance 7 % of rated impedance (common practice, no source). Rotor resistance, magnetising reactance and
+    the loss that turns with the shaft are fitted so that power,
+    full-load current and idle current come out; efficiency and power factor follow. Raises :class:`ValueError` if no such
+    machine can exist (too little current for the power).
     """
     poles = 2 if plate.rpm is None or plate.rpm > 1.05 * 60.0 * plate.frequency_hz / 2.0 else 4
     synchronous = 120.0 * plate.frequency_hz / poles
     if plate.rpm is not None:
         slip = 1.0 - plate.rpm / synchronous
     volts = plate.voltage_v / (np.sqrt(3.0) if plate.phases == 3 else 1.0)
-    efficiency = usual_efficiency(plate.power_w, plate.phases)
-    factor = plate.power_w / (efficiency * plate.phases * volts * plate.full_load_a)
-    if not 0.4 < factor < 0.95:
+    if plate.power_w / (plate.phases * volts * plate.full_load_a) > 0.85:
         raise ValueError(
-            f"{plate.full_load_a:g} A at {plate.voltage_v:g} V cannot be the full-load current of a motor of "
-            f"{plate.power_w:.0f} W: its power factor would be {factor:.2f}"
+            f"{plate.full_load_a:g} A at {plate.voltage_v:g} V is too little current for {plate.power_w:.0f} W of shaft power"
         )
     z = volts / plate.full_load_a
-    start = Circuit(plate.phases, volts, 0.06 * z, 0.07 * z, 0.05 * z, 0.07 * z, 1.8 * z, 0.05 * plate.power_w, synchronous, 0.25)
+    start = Circuit(
+        plate.phases, volts, 0.08 * z, 0.07 * z, 0.05 * z, 0.07 * z, 1.8 * z, 0.05 * plate.power_w, synchronous, 0.25
+    )
 
     def circuit(at: Array) -> Circuit:
         rotor, magnetising, losses = np.exp(at)
         return replace(
-            start, r2=float(start.r2 * rotor), xm=float(start.xm * magnetising),
-            r1=float(start.r1 * losses), rotating_w=float(start.rotating_w * losses),
+            start,
+            r2=float(start.r2 * rotor),
+            xm=float(start.xm * magnetising),
+            rotating_w=float(start.rotating_w * losses),
         )
 
     def miss(at: Array) -> Array:
-        point = circuit(at).run(slip)
-        return np.array([
-            float(point.shaft_w) / plate.power_w - 1.0,
-            float(point.current_a) / plate.full_load_a - 1.0,
-            float(point.shaft_w / point.drawn_w) / efficiency - 1.0,
-        ])
+        point = circuit(at).run(np.array([slip, 1e-4]))
+        return np.array(
+            [
+                point.shaft_w[0] / plate.power_w - 1.0,
+                point.current_a[0] / plate.full_load_a - 1.0,
+                point.current_a[1] / (plate.idle_share * plate.full_load_a) - 1.0,
+            ]
+        )
 
     logs = np.zeros(3)
     for _ in range(60):
@@ -122,19 +128,15 @@ def motor_from_plate(plate: Nameplate, slip: float = 0.0417) -> Circuit:
     raise ValueError(f"no induction motor fits {plate}")
 
 
-def usual_efficiency(power_w: float, phases: int) -> float:
-    """Full-load efficiency usual for the size: ``0.80 + 0.025 ln(kW)``, for one phase ``0.73 + 0.03 ln(kW)``.
+def typical_plate(power_w: float, voltage_v: float, phases: int) -> Nameplate:
+    """A nameplate with the efficiency and power factor usual for the size (common practice, no source).
 
-    Common practice, no source; for 0.5 to 10 kW.
+    Efficiency ``0.80 + 0.025 ln(kW)`` and power factor 0.80 for three phases, ``0.70 + 0.03 ln(kW)`` and 0.77 for one;
+    0.5 to 10 kW.
     """
     size = float(np.log(power_w / 1000.0))
-    return 0.80 + 0.025 * size if phases == 3 else 0.73 + 0.03 * size
-
-
-def typical_plate(power_w: float, voltage_v: float, phases: int) -> Nameplate:
-    """A nameplate with the usual efficiency and a power factor of 0.80 (three phases) or 0.75 (one)."""
-    factor, lines = (0.80, float(np.sqrt(3.0))) if phases == 3 else (0.75, 1.0)
-    return Nameplate(power_w, voltage_v, power_w / (usual_efficiency(power_w, phases) * factor * voltage_v * lines), phases)
+    share = (0.80 + 0.025 * size) * 0.80 * float(np.sqrt(3.0)) if phases == 3 else (0.70 + 0.03 * size) * 0.77
+    return Nameplate(power_w, voltage_v, power_w / (share * voltage_v), phases)
 
 
 class MotorTable:
@@ -162,7 +164,9 @@ class MotorTable:
     def look_up(self, shaft_w: Array, voltage_ratio: Array) -> tuple[Array, Array]:
         """Slip and line current [A] for shaft powers [W] and voltages (share of rated); outside, the nearest edge."""
         x = np.clip(shaft_w / self.power_end, 0.0, 1.0) * (self.POWER_STEPS - 1)
-        y = np.clip((voltage_ratio - self.VOLT_LOW) / (self.VOLT_HIGH - self.VOLT_LOW), 0.0, 1.0) * (self.VOLT_STEPS - 1)
+        y = np.clip((voltage_ratio - self.VOLT_LOW) / (self.VOLT_HIGH - self.VOLT_LOW), 0.0, 1.0) * (
+            self.VOLT_STEPS - 1
+        )
         column = np.minimum(x.astype(int), self.POWER_STEPS - 2)
         row = np.minimum(y.astype(int), self.VOLT_STEPS - 2)
         fx, fy = x - column, y - row

@@ -30,7 +30,7 @@ class Solution:
     port_m3s: Array
     run_m3s: Array
     run_static_pa: Array
-    iterations: int
+    steps: int
 
 
 class Network:
@@ -76,9 +76,15 @@ class Network:
         self.joint = junction_matrix(self.area, self.parent, np.array([pipe.angle_deg for pipe in pipes]))
         self.leak = np.maximum([pipe.leak_m2 for pipe in pipes] + [shop.collar_leak_m2], SEALED_M2)
         hose = [not port.hose_off and port.hose_length_m > 0 for port in shop.ports]
-        self.hose_d = np.array([p.hose_diameter_m if h else p.pipe.diameter_m for p, h in zip(shop.ports, hose, strict=True)])
-        self.hose_slender = np.array([p.hose_length_m if h else 0.0 for p, h in zip(shop.ports, hose, strict=True)]) / self.hose_d
-        self.hose_rough = np.array([p.hose_roughness_m if h else 1e-5 for p, h in zip(shop.ports, hose, strict=True)]) / self.hose_d
+        self.hose_d = np.array(
+            [p.hose_diameter_m if h else p.pipe.diameter_m for p, h in zip(shop.ports, hose, strict=True)]
+        )
+        self.hose_slender = (
+            np.array([p.hose_length_m if h else 0.0 for p, h in zip(shop.ports, hose, strict=True)]) / self.hose_d
+        )
+        self.hose_rough = (
+            np.array([p.hose_roughness_m if h else 1e-5 for p, h in zip(shop.ports, hose, strict=True)]) / self.hose_d
+        )
         self.hose_area = np.pi / 4.0 * self.hose_d**2
         self.entry = np.array([1.0 if p.hose_off else p.entry_k for p in shop.ports])
         self.gate = np.array([p.gate_k for p in shop.ports])
@@ -96,13 +102,16 @@ class Network:
         scale = np.ones((batch, self.ports)) if port_scale is None else port_scale
         shut = np.where(open_gates > 0.5, 0.0, 1.0 / self.gate_leak**2)
         still = 1.0 / self.leak**2
-        guess = np.concatenate([
-            np.where(open_gates > 0.5, self.port_area * 15.0, self.gate_leak * 50.0),
-            np.broadcast_to(self.leak * 50.0, (batch, len(self.leak))),
-        ], axis=1)
+        guess = np.concatenate(
+            [
+                np.where(open_gates > 0.5, self.port_area * 15.0, self.gate_leak * 50.0),
+                np.broadcast_to(self.leak * 50.0, (batch, len(self.leak))),
+            ],
+            axis=1,
+        )
         log_flow = np.log(np.maximum(guess, 1e-9))
         share = np.broadcast_to(np.append(np.ones(self.leaves - 1), 0.0), (batch, self.leaves))
-        for iteration in range(1, 81):
+        for count in range(1, 81):
             q = np.exp(log_flow)
             run = np.maximum(q @ self.member.T, 1e-12)
             leaf_loss, run_loss, joint_loss = self._losses(q, run, shut, still, scale)
@@ -122,6 +131,7 @@ class Network:
             jacobian[:, leaf, leaf] += 2.0 * leaf_loss / q
             step = np.linalg.solve(jacobian * q[:, None, :], -residual[:, :, None])[:, :, 0]
             log_flow = log_flow + np.clip(step, -1.0, 1.0)
+            steps = count
             if np.max(np.abs(step)) < 1e-9:
                 break
         else:
@@ -140,8 +150,15 @@ class Network:
             into = self.parent[r]
             run_total[:, r] = inlet_total if into < 0 else run_total[:, into] + run_loss[:, into] + joint_loss[:, r]
         return Solution(
-            total, inlet_total - HALF * (through / self.area[self.root]) ** 2, inlet_total, filter_pa,
-            self.fan.power_w(total), q[:, : self.ports], run, run_total - HALF * (run / self.area) ** 2, iteration,
+            total,
+            inlet_total - HALF * (through / self.area[self.root]) ** 2,
+            inlet_total,
+            filter_pa,
+            self.fan.power_w(total),
+            q[:, : self.ports],
+            run,
+            run_total - HALF * (run / self.area) ** 2,
+            steps,
         )
 
     def _losses(self, q: Array, run: Array, shut: Array, still: Array, scale: Array) -> tuple[Array, Array, Array]:

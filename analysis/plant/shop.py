@@ -86,7 +86,11 @@ class FanPoints:
 
 @dataclass(frozen=True, slots=True)
 class Nameplate:
-    """What the motor's plate says, and the mains frequency. ``rpm`` None: the fan sits on the motor shaft."""
+    """What the motor's plate says, the mains frequency, and the idle current as a share of the full-load current.
+
+    ``rpm`` None: the usual speed of a two-pole motor. Idle current is 30 to 50 % of full load, a little more for
+    one phase (common practice, no source).
+    """
 
     power_w: float
     voltage_v: float
@@ -94,6 +98,7 @@ class Nameplate:
     phases: int = 1
     frequency_hz: float = 60.0
     rpm: float | None = None
+    idle_share: float = 0.55
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +115,7 @@ class Bags:
 
     area_m2: float
     clean_drag: float
-    cake_k2: float = 110e3
+    cake_k2: float = 80e3
     chip_bag_kg: float = 22.0
     carry_over: float = 0.055
     coarse: float = 0.6
