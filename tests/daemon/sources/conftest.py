@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.broker import Broker, Certificates
 from tests.support.fake_device import FakeDevice
 
 
@@ -16,3 +17,18 @@ def device(tmp_path: Path) -> Iterator[FakeDevice]:
     made = FakeDevice(tmp_path / "usb-pressure-node")
     yield made
     made.close()
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    """A broker that anybody may use."""
+    made = Broker(tmp_path / "broker")
+    made.start()
+    yield made
+    made.stop()
+
+
+@pytest.fixture(scope="session")
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
+    """An authority for the whole session."""
+    return Certificates.make(tmp_path_factory.mktemp("certificates"))
