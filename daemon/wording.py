@@ -6,6 +6,7 @@ something is told (:mod:`daemon.notices` does).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from datetime import datetime, tzinfo
 from types import MappingProxyType
@@ -78,6 +79,8 @@ def duration(seconds: float) -> str:
 
 def number(item: Evidence, units: System) -> str:
     """One number of the evidence in the owner's units; a kind without a unit of its own as a plain number."""
+    if not math.isfinite(item.value):
+        return "–"
     if item.kind == "time":
         return duration(item.value)
     if item.kind == "ratio":

@@ -27,6 +27,8 @@ from daemon.alarms.types import Alarm, AlarmState, Transition
 Key = tuple[Condition, str]
 
 DAEMON = "ductwarden"
+CONFIGURATION = "configuration"
+"""Who took an alarm out of service because its condition is not enabled in the configuration."""
 _URGENCY_ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.PLAN: 2}
 _SPEAKS = {Claim.PRESENT: 2, Claim.ABSENT: 1, Claim.NOT_YET_KNOWN: 0}
 
@@ -79,7 +81,9 @@ class AlarmDesk:
         named, general, definite = _index(findings)
         for key, finding in named.items():
             if finding.claim is Claim.PRESENT and key not in self._records:
-                self._records[key] = _Record(key, self.settings.rule(key[0]), finding)
+                rule = self.settings.rule(key[0])
+                if rule.enabled:
+                    self._records[key] = _Record(key, rule, finding)
         for record in self._records.values():
             claim = _claim_for(record.key, named, general, definite)
             self._feed(record, claim, self._counted(record.rule, dt, running), t)
@@ -233,6 +237,10 @@ class AlarmDesk:
         there = record.delay.active
         cause = record.explained_by if record.explained_by in active else None
         was_explained, record.explained = record.explained, cause is not None
+        if not rule.enabled and state is not AlarmState.OUT_OF_SERVICE:
+            return self._take(record, Step.REMOVE, t, CONFIGURATION, "not enabled in the configuration")
+        if rule.enabled and record.alarm is not None and state is AlarmState.OUT_OF_SERVICE:
+            return self._show(record, t, CONFIGURATION, "enabled again") if record.alarm.by == CONFIGURATION else None
         if state is AlarmState.OUT_OF_SERVICE or (self._is_out(record.key) and state is AlarmState.NORMAL):
             return None
         if was_explained and cause is None and state is AlarmState.NORMAL:

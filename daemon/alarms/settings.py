@@ -29,7 +29,8 @@ class AlarmRule:
     must be absent this long without a break to clear; longer chatters less. ``latch`` keeps a returned alarm until it
     is reset. ``re_alarm_s`` [s] an acknowledged alarm is said again after it has stood this long (None: never).
     ``counts_off_time`` counts the delays in all observed time instead of running time. ``raise_at`` and ``keep_at``
-    [probability] confidence needed to raise, and to keep standing. ``reason`` says why these are the defaults.
+    [probability] confidence needed to raise, and to keep standing. ``enabled`` False: the owner does not want this
+    condition at all; it is out of service by the configuration. ``reason`` says why these are the defaults.
 
     Raises ValueError for a negative delay or levels not in 0 <= keep_at <= raise_at <= 1.
     """
@@ -41,6 +42,7 @@ class AlarmRule:
     counts_off_time: bool = False
     raise_at: float = 0.6
     keep_at: float = 0.4
+    enabled: bool = True
     reason: str = ""
 
     def __post_init__(self) -> None:
