@@ -216,6 +216,8 @@ def _meeting(piece: Run | Port, combined_m2: float, others: list[Run | Port]) ->
     Where more than two streams meet, those that come from the side count as one of their joint area and mean angle.
     """
     a = piece.area_m2 / combined_m2
+    if piece.join.kind == "stated":
+        return 0.0, 0.0, piece.join.k / a**2, 0.0
     if not others:
         return 1.0, 0.0, 1.0 / a**2 - 2.0 / a + elbows.mitre(piece.join.angle_deg) / a**2, 0.0
     straight = [other for other in others if other.join.kind == "straight"]

@@ -25,18 +25,21 @@ if TYPE_CHECKING:
 FAN = "fan"
 """What the last run flows into."""
 
-JoinKind = Literal["straight", "wye", "tee"]
+JoinKind = Literal["straight", "wye", "tee", "stated"]
 
 
 @dataclass(frozen=True, slots=True)
 class Join:
     """How a piece meets the run that it flows into: straight on, or from the side at an angle.
 
-    ``angle_deg`` is the angle between the two streams: 0 for ``straight``, 90 for ``tee``, in between for ``wye``.
+    ``angle_deg`` is the angle between the two streams: 0 for ``straight``, 90 for ``tee``, in between for ``wye``. The
+    loss then follows from sizes, angle and flows. ``stated`` is for a junction whose loss is given as one number ``k``
+    in velocity pressures of the piece itself, whatever the flows, as handbooks of exhaust systems do.
     """
 
     kind: JoinKind = "straight"
     angle_deg: float = 0.0
+    k: float = 0.0
 
     @classmethod
     def straight(cls) -> Join:
@@ -52,6 +55,11 @@ class Join:
     def tee(cls) -> Join:
         """From the side at a right angle."""
         return cls("tee", 90.0)
+
+    @classmethod
+    def stated(cls, k: float, angle_deg: float = 0.0) -> Join:
+        """A junction that loses ``k`` velocity pressures of the joining piece; ``angle_deg`` matters to neighbours."""
+        return cls("stated", angle_deg, k)
 
 
 @dataclass(frozen=True, slots=True)

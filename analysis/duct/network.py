@@ -18,6 +18,8 @@ LONGEST_M = 1000.0
 """Longer than any shop's run; a larger figure is a slip of units."""
 ROUGHEST = 0.05
 """Relative roughness up to which the Colebrook friction factor is used."""
+_CLEARLY = 0.9
+"""A need is called too small for its pipe when it gives less than this share of the carrying velocity."""
 _SAME_SIZE = 1.02
 """Two pipes this close in diameter (wall thickness, fittings) count as the same size."""
 
@@ -241,17 +243,20 @@ def _opening(port: Port, system: System) -> Iterator[Problem]:
         least = 0.5 * rated.density_kgm3 * (rated.flow_m3s / area) ** 2
         if rated.suction_pa < least:
             yield _error(
-                where, f"the suction stated for the opening ({show(rated.suction_pa, 'pressure', system)}) is less than "
-                f"the velocity pressure of its flow there ({show(least, 'pressure', system)})",
+                where, f"the suction stated for the opening ({show(rated.suction_pa, 'pressure', system)}) is less"
+                f" than the velocity pressure of its flow there ({show(least, 'pressure', system)})",
             )
     if port.needs_m3s is not None and not _positive(port.needs_m3s):
         yield _error(where, "the flow that the machine needs must be above zero; leave it out where it is not known")
 
 
 def _join(where: str, join: Join) -> Iterator[Problem]:
-    allowed = {"straight": (0.0, 0.0), "wye": (5.0, 90.0), "tee": (90.0, 90.0)}.get(join.kind)
+    spans = {"straight": (0.0, 0.0), "wye": (5.0, 90.0), "tee": (90.0, 90.0), "stated": (0.0, 90.0)}
+    allowed = spans.get(join.kind)
+    if join.kind == "stated":
+        yield from _coefficient(where, "the stated loss of its junction", join.k, -1.0)
     if allowed is None:
-        yield _error(where, f"joins as {join.kind!r}; allowed: 'straight', 'wye', 'tee'")
+        yield _error(where, f"joins as {join.kind!r}; allowed: {', '.join(repr(kind) for kind in spans)}")
     elif not allowed[0] <= join.angle_deg <= allowed[1]:
         span = f"{allowed[0]:g} degrees" if allowed[0] == allowed[1] else f"{allowed[0]:g} to {allowed[1]:g} degrees"
         yield _error(where, f"joins as {join.kind} at {join.angle_deg:g} degrees; allowed: {span}")
@@ -289,7 +294,7 @@ def _doubts(design: DuctDesign, system: System) -> Iterator[Problem]:
     for port in design.ports:
         if port.hose is not None and port.hose.diameter_m > _SAME_SIZE * port.diameter_m:
             yield Problem("warning", _label(port), "the hose is larger than the pipe that it flows into")
-        if port.needs_m3s is not None and port.needs_m3s / port.area_m2 < design.material.branch_velocity_ms:
+        if port.needs_m3s is not None and port.needs_m3s / port.area_m2 < _CLEARLY * design.material.branch_velocity_ms:
             velocity = port.needs_m3s / port.area_m2
             yield Problem(
                 "warning", _label(port),

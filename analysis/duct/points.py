@@ -80,8 +80,8 @@ class OperatingPoints:
     """Operating points of ``n`` gate sets, as arrays.
 
     One-dimensional arrays have length ``n``; ``port_...`` are (n, ports) and ``run_...`` (n, runs), columns in the
-    order of the design. ``run_static_pa`` and ``port_static_pa`` are static gauge pressures at the downstream ends. ``steps``
-    is the number of Newton steps of the slowest.
+    order of the design. ``run_static_pa`` and ``port_static_pa`` are static gauge pressures at the downstream ends.
+    ``steps`` is the number of Newton steps of the slowest.
     """
 
     port_names: tuple[str, ...]
