@@ -235,7 +235,8 @@ def _sentence(problem: Problem, file: ShopFile, system: System) -> str:
         key = f"{kind}[{place}]"
         part = next((part for begin, part in _KEYS if words.startswith(begin)), None)
         key += ".hose" if match.group(4) else f".{part}" if part else ""
-        words = f"{problem.where} {words}" if not words.startswith(("the ", "run ", "port ")) else f"{problem.where}: {words}"
+        glue = ": " if words.startswith(("the ", "run ", "port ")) else " "
+        words = f"{problem.where}{glue}{words}"
         if part == "into":
             words += _meant(file, kind, place, names["run"])
     advice = next((advice for begin, advice in _ADVICE if begin in problem.words), None)

@@ -78,7 +78,7 @@ def _bags(file: ShopFile, design: DuctDesign) -> Iterator[str]:
     if drop.pressure > 0.5 * available:
         yield (
             f"filter.clean_drop: clean bags lose {show(drop.pressure, 'pressure', system)} at"
-            f" {show(drop.at, 'flow', system)}, where the fan gives {show(max(0.0, available), 'pressure', system)} in all;"
+            f" {show(drop.at, 'flow', system)}, of the fan's {show(max(0.0, available), 'pressure', system)} there;"
             " look whether flow and pressure are right"
         )
 
