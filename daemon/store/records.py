@@ -1,0 +1,122 @@
+"""The statements that store each kind of record: pure functions from things to SQL with its parameters."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+
+from analysis.conditions import Urgency
+from analysis.events import ShopEvent
+from analysis.readings import RunState
+from daemon.alarms.types import Transition
+from daemon.notices import Notice
+from daemon.store.codec import alarm_row, transition_row
+from daemon.store.committer import Statement
+from daemon.store.schema import STATE_CODES, TABLES
+
+__all__ = [
+    "NOTICE_SELECT", "Statement", "correct_event", "end_interrupted_runs", "event", "notice", "notice_of", "remove_event",
+    "run_ended", "transition",
+]
+
+INTERRUPTED = "interrupted: the daemon ended during this run"
+
+_ALARM = f"INSERT OR REPLACE INTO alarms({','.join(TABLES['alarms'])}) VALUES ({','.join('?' * len(TABLES['alarms']))})"
+_TRANSITION = (
+    "INSERT INTO transitions(alarm_id, t, before, after, by, reason, finding) VALUES (?, ?, ?, ?, ?, ?, ?)"
+)
+_KEEP_ENTRY = (
+    "INSERT INTO journal_changes(entry_id, t, by, what, before) "
+    "SELECT id, ?, ?, ?, json_object('t', t, 'kind', kind, 'by', by, 'text', text, 'where', place) FROM journal WHERE id = ?"
+)
+NOTICE_SELECT = (
+    "SELECT notice_id, t, alarm_id, condition, place, event, urgency, title, body, outlet FROM notices"
+)
+
+
+def transition(step: Transition) -> list[Statement]:
+    """The alarm as it now is, and the step."""
+    return [(_ALARM, alarm_row(step.alarm)), (_TRANSITION, transition_row(step))]
+
+
+def event(entry_id: int, entry: ShopEvent) -> list[Statement]:
+    """A new journal entry."""
+    return [(
+        "INSERT INTO journal(id, t, kind, by, text, place, removed) VALUES (?, ?, ?, ?, ?, ?, 0)",
+        (entry_id, entry.t, entry.kind.value, entry.by, entry.text, entry.where),
+    )]
+
+
+def correct_event(entry_id: int, entry: ShopEvent, t: float) -> list[Statement]:
+    """The entry as it should have been; what it said stays in ``journal_changes``."""
+    return [
+        (_KEEP_ENTRY, (t, entry.by, "corrected", entry_id)),
+        (
+            "UPDATE journal SET t = ?, kind = ?, by = ?, text = ?, place = ? WHERE id = ?",
+            (entry.t, entry.kind.value, entry.by, entry.text, entry.where, entry_id),
+        ),
+    ]
+
+
+def remove_event(entry_id: int, t: float, by: str) -> list[Statement]:
+    """The entry is struck out, not deleted."""
+    return [
+        (_KEEP_ENTRY, (t, by, "removed", entry_id)),
+        ("UPDATE journal SET removed = 1 WHERE id = ?", (entry_id,)),
+    ]
+
+
+def run_ended(start_t: float, end_t: float, seconds: float, reason: str) -> list[Statement]:
+    """The end of the run that began at ``start_t``; makes the run where its beginning was never stored."""
+    at = (start_t - 0.5, start_t + 0.5)
+    return [
+        (
+            "INSERT INTO runs(start_t) SELECT ? WHERE NOT EXISTS "
+            "(SELECT 1 FROM runs WHERE start_t BETWEEN ? AND ?)", (start_t, *at),
+        ),
+        (
+            "UPDATE runs SET end_t = ?, seconds = ?, reason = ? WHERE id = "
+            "(SELECT max(id) FROM runs WHERE start_t BETWEEN ? AND ?)", (end_t, seconds, reason, *at),
+        ),
+    ]
+
+
+def end_interrupted_runs(connection: sqlite3.Connection) -> list[Statement]:
+    """End every run that was left open, at the last frame that shows the fan on (or where it began)."""
+    on = (STATE_CODES[RunState.STARTING], STATE_CODES[RunState.RUNNING])
+    statements: list[Statement] = []
+    for run_id, start_t in connection.execute("SELECT id, start_t FROM runs WHERE end_t IS NULL").fetchall():
+        last = connection.execute(
+            "SELECT t_ms FROM frames WHERE state IN (?, ?) AND t_ms >= ? ORDER BY t_ms DESC LIMIT 1",
+            (*on, int(start_t * 1000)),
+        ).fetchone()
+        end_t = start_t if last is None else last[0] / 1000.0
+        statements.append((
+            "UPDATE runs SET end_t = ?, seconds = ?, reason = ? WHERE id = ?",
+            (end_t, end_t - start_t, INTERRUPTED, run_id),
+        ))
+    return statements
+
+
+def notice(message: Notice, outlet: str, state: str, t: float | None) -> list[Statement]:
+    """The notice with its state at one outlet; one row for each pair."""
+    return [(
+        "INSERT INTO notices(notice_id, outlet, state, t, alarm_id, condition, place, event, urgency, title, body, "
+        "changed_t, tries) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1) ON CONFLICT(notice_id, outlet) DO UPDATE SET "
+        "state = excluded.state, changed_t = excluded.changed_t, tries = tries + 1",
+        (
+            message.id, outlet, state, message.t, message.alarm_id, message.condition, message.where, message.event,
+            message.urgency.value, message.title, message.body, message.t if t is None else t,
+        ),
+    )]
+
+
+def notice_of(row: tuple[Any, ...]) -> tuple[Notice, str]:
+    """The notice and outlet of a row of :data:`NOTICE_SELECT`."""
+    return (
+        Notice(
+            id=row[0], t=row[1], alarm_id=row[2], condition=row[3], where=row[4], event=row[5], urgency=Urgency(row[6]),
+            title=row[7], body=row[8],
+        ),
+        row[9],
+    )

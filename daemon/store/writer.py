@@ -1,0 +1,375 @@
+"""Writer: the one place from which the database is written. It belongs to the pipeline's thread.
+
+Everything is buffered and committed together: after ``commit_every_s`` of real time, after 5,000 frames, or with the next
+frame once something of weight (an alarm, a journal entry, an answer) waits. What a crash can cost:
+
+- SIGKILL: what came after the last commit, so at most ``commit_every_s`` and one frame (live: the last second or two);
+- power cut: besides that, commits since the last sync: at most ``sync_every_s`` of frames; never an alarm, a journal
+  entry or an answer that was committed.
+
+Time. A frame is stored under its own time in whole milliseconds. Where that is taken (the clock was set back), it goes to
+the next free millisecond: nothing is overwritten and nothing dropped; frames of equal time keep their order of arrival,
+and each step back is recorded in ``clock_steps``. Idle time is thinned: while the fan is off (or its state unknown) one
+frame a minute is kept, and besides the first and last of each state and each change in what the sensors can tell.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from analysis.estimates import Estimate
+from analysis.events import ShopEvent
+from analysis.readings import Frame, Quality, RunState
+from daemon.alarms.types import Alarm, AlarmState, Transition
+from daemon.documents import now_document
+from daemon.errors import StoreError
+from daemon.notices import Notice
+from daemon.store import records, requests
+from daemon.store.codec import ALARM_SELECT, alarm_of, from_json, to_json
+from daemon.store.committer import MOST_ROWS, Committer, StoreHealth
+from daemon.store.connection import in_words
+from daemon.store.live import LiveStatus, publish, withdraw
+from daemon.store.requests import Request
+from daemon.store.rows import frame_row
+
+IDLE_EVERY_S = 60.0
+STEP_BACK_MS = 1_000
+
+_OFF = RunState.OFF
+_UNKNOWN = RunState.UNKNOWN
+
+
+class Writer:
+    """Writes frames and records. The database must exist (:func:`daemon.store.migrate.ensure_schema`).
+
+    ``keep_raw_days`` how long raw frames are kept (:mod:`daemon.store.pruning`); ``commit_every_s`` and ``sync_every_s``
+    as told above; ``status_every_s`` how often status documents are committed when nothing else is.
+    Raises :class:`StoreError` where the database cannot be opened. Later trouble is in :attr:`health`, never raised.
+    """
+
+    def __init__(
+        self, path: Path, *, keep_raw_days: float = 90.0, commit_every_s: float = 1.0, sync_every_s: float = 30.0,
+        status_every_s: float = 10.0, monotonic: Callable[[], float] = time.monotonic,
+        wall: Callable[[], float] = time.time,
+    ) -> None:
+        self.path = Path(path)
+        self._monotonic = monotonic
+        self._wall = wall
+        self._commit_every_s = commit_every_s
+        self._status_every_s = status_every_s
+        self._committer = Committer(self.path, keep_raw_days, sync_every_s, monotonic)
+        self._rows = self._committer.rows
+        self._statements = self._committer.statements
+        self._due = monotonic() + commit_every_s
+        self._status_due = monotonic()
+        self._t: float | None = None
+        self._state: RunState | None = None
+        self._last: tuple[Frame, Estimate | None] | None = None
+        self._held: tuple[Frame, Estimate | None] | None = None
+        self._idle_t = 0.0
+        self._idle_quality: Mapping[str, Quality] = {}
+        self._arrived_ms: int | None = None
+        self._late_keys: set[int] = set()
+        self._late_upto = 0
+        self._documents: dict[str, object] = {}
+        self._pending_statuses: dict[str, LiveStatus] = {}
+        self._own_now = False
+        self._states: dict[str, str] = {}
+        self._notice_states: dict[tuple[str, str], str] = {}
+        self._begin()
+
+    def _begin(self) -> None:
+        try:
+            self._newest = self._number("SELECT max(t_ms) FROM frames", -(1 << 62))
+            self._next_journal = self._number("SELECT max(id) FROM journal", 0) + 1
+            self._next_run = self._number("SELECT max(id) FROM runs", 0) + 1
+            self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '0')", ()))
+            self._statements += records.end_interrupted_runs(self._committer.connection)
+        except sqlite3.Error as error:
+            self._committer.close()
+            raise StoreError(in_words(error, self.path)) from error
+
+    def _number(self, sql: str, default: int) -> int:
+        found = self._committer.connection.execute(sql).fetchone()[0]
+        return default if found is None else int(found)
+
+    @property
+    def health(self) -> StoreHealth:
+        """How the store is doing."""
+        return self._committer.health
+
+    # -- frames -----------------------------------------------------------------------------------------------------
+
+    def frame(self, frame: Frame, estimate: Estimate | None) -> None:
+        """A frame with its estimate; commits when that is due."""
+        state = frame.state
+        self._last = (frame, estimate)
+        self._t = frame.t
+        if state is _OFF or state is _UNKNOWN:
+            self._idle(frame, estimate)
+        else:
+            if state is not self._state:
+                self._turned(state)
+            self._store(frame, estimate)
+        if len(self._rows) >= MOST_ROWS or self._monotonic() >= self._due:
+            self.flush()
+
+    def _idle(self, frame: Frame, estimate: Estimate | None) -> None:
+        since = frame.t - self._idle_t
+        if frame.state is not self._state:
+            self._turned(frame.state)
+        elif 0.0 <= since < IDLE_EVERY_S and frame.quality == self._idle_quality:
+            self._held = (frame, estimate)
+            return
+        self._held = None
+        self._idle_t = frame.t
+        self._idle_quality = frame.quality
+        self._store(frame, estimate)
+
+    def _turned(self, state: RunState) -> None:
+        if self._held is not None:
+            self._store(*self._held)
+            self._held = None
+        self._state = state
+
+    def _store(self, frame: Frame, estimate: Estimate | None) -> None:
+        key = round(frame.t * 1000.0)
+        if key > self._newest:
+            self._newest = self._arrived_ms = key
+            row = frame_row(key, frame, estimate)
+            self._rows.append(row)
+            self._committer.rollups.add(row)
+            return
+        if self._arrived_ms is not None and key < self._arrived_ms - STEP_BACK_MS:
+            self._statements.append((
+                "INSERT INTO clock_steps(before_t, after_t) VALUES (?, ?)", (self._arrived_ms / 1000.0, frame.t)))
+        self._arrived_ms = key
+        free = self._free(key)
+        if free != key:
+            self.health.moved_frames += 1
+        self._newest = max(self._newest, free)
+        row = frame_row(free, frame, estimate)
+        self._rows.append(row)
+        self._committer.rollups.add(row, late=True)
+
+    def _free(self, key: int) -> int:
+        """The first free millisecond from ``key`` on."""
+        for row in self._rows[self._late_upto:]:
+            self._late_keys.add(row[0])
+        self._late_upto = len(self._rows)
+        try:
+            while key in self._late_keys or self._committer.connection.execute(
+                "SELECT 1 FROM frames WHERE t_ms = ?", (key,)
+            ).fetchone():
+                key += 1
+        except sqlite3.Error:
+            pass  # the disk is in trouble; the committer will say so
+        self._late_keys.add(key)
+        return key
+
+    # -- records ----------------------------------------------------------------------------------------------------
+
+    def transition(self, transition: Transition) -> None:
+        """An alarm moved: its present state, and the step."""
+        self._add(records.transition(transition))
+
+    def event(self, event: ShopEvent) -> int:
+        """A journal entry; returns its id."""
+        entry_id = self._next_journal
+        self._next_journal += 1
+        self._add(records.event(entry_id, event))
+        return entry_id
+
+    def correct_event(self, entry_id: int, event: ShopEvent, t: float) -> bool:
+        """Replace a journal entry at ``t``; what it said before is kept. False where there is no such entry."""
+        return self._change_event(entry_id, records.correct_event(entry_id, event, t))
+
+    def remove_event(self, entry_id: int, t: float, by: str = "owner") -> bool:
+        """Strike a journal entry out at ``t``; it stays in the record as removed. False where there is no such entry."""
+        return self._change_event(entry_id, records.remove_event(entry_id, t, by))
+
+    def _change_event(self, entry_id: int, statements: list[records.Statement]) -> bool:
+        self.flush(force=True)
+        found = self._query("SELECT 1 FROM journal WHERE id = ? AND removed = 0", (entry_id,))
+        if found:
+            self._add(statements)
+        return bool(found)
+
+    def run_started(self, t: float) -> None:
+        """A run began."""
+        self._add([("INSERT INTO runs(id, start_t) VALUES (?, ?)", (self._next_run, t))], urgent=False)
+        self._next_run += 1
+
+    def run_ended(self, start_t: float, end_t: float, seconds: float | None = None, reason: str = "") -> None:
+        """The run that began at ``start_t`` ended; ``seconds`` of running, default all of it."""
+        self._add(records.run_ended(start_t, end_t, end_t - start_t if seconds is None else seconds, reason), urgent=False)
+
+    def run(self, began_t: float, ended_t: float | None) -> None:
+        """A run began (``ended_t`` None) or ended."""
+        if ended_t is None:
+            self.run_started(began_t)
+        else:
+            self.run_ended(began_t, ended_t)
+
+    def notice(self, notice: Notice, outlet: str, state: str) -> None:
+        """How far a notice has come on its way through an outlet (``waiting``, ``sent``, ``failed``, ``dropped``, ...)."""
+        self._notice_states[notice.id, outlet] = state
+        self._add(records.notice(notice, outlet, state, self._t))
+
+    def notice_state(self, notice_id: str, outlet: str) -> str | None:
+        """What :meth:`notice` last said, also before a restart; None where the notice is new to that outlet."""
+        key = (notice_id, outlet)
+        if key not in self._notice_states:
+            found = self._query("SELECT state FROM notices WHERE notice_id = ? AND outlet = ?", key)
+            if not found:
+                return None
+            self._notice_states[key] = found[0][0]
+        return self._notice_states[key]
+
+    def unsent_notices(self, states: tuple[str, ...] = ("waiting", "failed")) -> list[tuple[Notice, str]]:
+        """Notices (with their outlet) that are in one of ``states``, oldest first: what a restart must go on with."""
+        marks = ",".join("?" * len(states))
+        return [records.notice_of(row) for row in self._query(f"{records.NOTICE_SELECT} WHERE state IN ({marks}) ORDER BY id", states)]
+
+    def baseline(self, name: str, t: float, document: object) -> None:
+        """A baseline tour's outcome; the newest of a name is the one in force."""
+        self._add([("INSERT INTO baselines(name, t, document) VALUES (?, ?, ?)", (name, t, to_json(document)))])
+
+    def configuration(self, text: str, t: float | None = None) -> str:
+        """The configuration in force (from event time ``t``, where known); returns its SHA-256 as hexadecimal."""
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        self._add([(
+            "INSERT INTO configurations(hash, text, first_t, last_t) VALUES (?, ?, ?, ?) ON CONFLICT(hash) DO UPDATE SET "
+            "first_t = coalesce(first_t, excluded.first_t), last_t = coalesce(excluded.last_t, last_t)",
+            (digest, text, t, t),
+        )])
+        return digest
+
+    # -- documents --------------------------------------------------------------------------------------------------
+
+    def status(self, name: str, document: object) -> None:
+        """The latest of a kind of status ("sources", "detectors", "daemon", ...). ``document`` must not change any more.
+
+        Cheap: it is written out with the next commit. "now" is made from the last frame by itself unless set here.
+        """
+        if name == "now":
+            self._own_now = True
+        self._documents[name] = document
+
+    def state(self, name: str, document: object) -> None:
+        """A snapshot of what was learned, to be had again after a restart by :meth:`load_state`."""
+        self._states[name] = to_json(document)
+
+    def load_state(self, name: str) -> Any | None:
+        """The latest snapshot of that name, None where there is none or it cannot be read."""
+        text = self._states.get(name)
+        if text is None:
+            found = self._query("SELECT document FROM states WHERE name = ?", (name,))
+            if not found:
+                return None
+            text = found[0][0]
+        try:
+            return from_json(text)
+        except ValueError:
+            return None
+
+    # -- what the daemon must know again after a restart --------------------------------------------------------------
+
+    def open_alarms(self) -> list[Alarm]:
+        """Every alarm that is not back to normal, oldest first."""
+        return [alarm_of(row) for row in self._query(f"{ALARM_SELECT} WHERE state <> ? ORDER BY id", (AlarmState.NORMAL.value,))]
+
+    def last_alarm_id(self) -> int:
+        """The highest id ever given to an alarm, 0 where there was none."""
+        found = self._query("SELECT max(id) FROM alarms")
+        return int(found[0][0] or 0) if found else 0
+
+    # -- requests -----------------------------------------------------------------------------------------------------
+
+    def requests(self, after_id: int = 0) -> list[Request]:
+        """What the dashboard and the command line ask for and is not answered yet."""
+        try:
+            return requests.take(self._committer.connection, after_id)
+        except sqlite3.Error:
+            return []  # the committer meets the same trouble and says so
+
+    def answer(self, request_id: int, accepted: bool, result: str, t: float | None = None) -> None:
+        """Answer a request; stored in one transaction with what was written because of it."""
+        self._add([(requests.ANSWER_SQL, (int(accepted), result, t, request_id))])
+
+    # -- committing ---------------------------------------------------------------------------------------------------
+
+    def tick(self) -> None:
+        """To be called now and then when no frames come: commits when that is due."""
+        if self._monotonic() >= self._due:
+            self.flush()
+
+    def flush(self, *, force: bool = False) -> bool:
+        """Commit what waits. ``force`` tries even while the disk is known to be in trouble. False where it failed."""
+        now = self._monotonic()
+        self._due = now + self._commit_every_s
+        committer = self._committer
+        self._show_statuses(now)
+        if self._states:
+            self._statements += [
+                ("INSERT OR REPLACE INTO states(name, t, document) VALUES (?, ?, ?)", (name, self._t, text))
+                for name, text in self._states.items()
+            ]
+            self._states.clear()
+        stored = committer.commit(force=force)
+        if stored:
+            self._late_keys.clear()
+            self._late_upto = 0
+        else:
+            self._late_upto = 0  # frames may have been dropped from the front: look through the buffer again
+        return stored
+
+    def _show_statuses(self, now: float) -> None:
+        if self._last is not None and not self._own_now:
+            frame, estimate = self._last
+            self._documents["now"] = now_document(frame, estimate if estimate is not None else Estimate(frame.t))
+            self._last = None
+        if self._documents:
+            wall_t = self._wall()
+            fresh = {name: LiveStatus(self._t, wall_t, to_json(document)) for name, document in self._documents.items()}
+            self._documents = {}
+            publish(self.path, fresh)
+            self._pending_statuses.update(fresh)
+        pending = self._pending_statuses
+        if now >= self._status_due and pending:
+            self._committer.statuses.update(pending)
+            pending.clear()
+            self._status_due = now + self._status_every_s
+        elif self._rows and "now" in pending:
+            self._committer.statuses["now"] = pending.pop("now")
+
+    def close(self) -> bool:
+        """Commit everything and close the database. False where something could not be stored."""
+        if self._held is not None:
+            self._turned(_UNKNOWN)
+        self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '1')", ()))
+        self._committer.urgent = True
+        self._status_due = self._monotonic()
+        stored = self.flush(force=True)
+        self._committer.close()
+        withdraw(self.path)
+        return stored
+
+    def _add(self, statements: list[records.Statement], *, urgent: bool = True) -> None:
+        self._statements += statements
+        if urgent:
+            self._committer.urgent = True
+            self._due = -1e300
+
+    def _query(self, sql: str, parameters: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        """Rows as stored, after what waits was committed."""
+        self.flush(force=True)
+        try:
+            return self._committer.connection.execute(sql, parameters).fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(in_words(error, self.path)) from error
