@@ -1,0 +1,5 @@
+"""The baseline: what the shop really did on the day it was measured, as factors on its design.
+
+``tour`` guides the owner from step to step and judges each, ``fit`` turns the steps into a ``model.Baseline``,
+``report`` says in words what differs from the design.
+"""

@@ -1,0 +1,128 @@
+"""What is thought before a stretch of steady gates is measured: of the drag, and of each gate set."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.baseline.model import Baseline
+from analysis.duct.design import DuctDesign
+from analysis.estimator.clean import CleanDrag
+from analysis.estimator.gatesets import Habit
+from analysis.estimator.slow import Belief
+from analysis.estimator.weigh import DragGuess, Verdict
+from analysis.events import EventKind
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+_GUESS_SD = 0.13
+_UNUSUAL = math.log(0.01)
+"""A drag that changed although nobody said so."""
+DEPARTED = 0.01
+"""Probability that a stretch begins with a fault on the ducts (a plug, a leak, a half-open gate)."""
+_SAME_AFTER_STEP = 0.02
+_IMPOSSIBLE = -1e6
+
+
+class Stretch:
+    """Steady readings between two steps: their mean so far, and what was made of it."""
+
+    __slots__ = (
+        "_count", "_early", "_sum", "began", "blocks", "clean_log_flow", "mean", "previous", "since", "stepped",
+        "verdict", "weighed")
+
+    def __init__(self, t: float, stepped: bool, previous: int | None) -> None:
+        self.began = t
+        self.stepped = stepped
+        self.previous = previous
+        self.blocks = 0
+        self.since = 0
+        self.weighed = -1
+        self.verdict: Verdict | None = None
+        self.clean_log_flow = 0.0
+        self.mean: list[float | None] = [None] * 4
+        self._sum = [0.0] * 4
+        self._count = [0] * 4
+        self._early = False
+
+    def take(self, mean: Sequence[float | None], count: int, early: bool) -> None:
+        """One more block of ``count`` frames. An early block only stands in until the first whole one."""
+        if early:
+            self._early = True
+            self.mean = list(mean)
+            return
+        self.blocks += 1
+        if self.blocks > 6:
+            return
+        for c, value in enumerate(mean):
+            if value is not None:
+                self._sum[c] += value * count
+                self._count[c] += count
+        self.mean = [s / n if n else None for s, n in zip(self._sum, self._count, strict=True)]
+
+
+def drag_guesses(
+    prior: Belief | None, clean: CleanDrag, pending: EventKind | None, stepped: bool, parts: int, shift: float,
+    baseline: Baseline | None,
+) -> list[DragGuess]:
+    """What the drag may be, as a mixture: as tracked; after a cleaning near the clean drag; at first anything usual.
+
+    The means are those of the table drag: ``shift`` carries them there.
+    """
+    nothing = np.zeros(parts)
+
+    def at(log_drag: float, weight: float, sd: float = _GUESS_SD) -> DragGuess:
+        return DragGuess(log_drag + shift, sd * sd, math.log(weight), nothing)
+
+    if pending is not None or prior is None:
+        centre = clean.log_drag
+        first = max(clean.sd, 0.05)
+        if pending is EventKind.REPLACED:
+            guesses = [at(centre, 0.5, max(first, 0.1)), at(centre - 0.3, 0.2), at(centre + 0.3, 0.2)]
+            return [*guesses, at(centre + 0.6, 0.1)]
+        if pending is EventKind.CLEANED:
+            guesses = [at(centre, 0.45, first), at(centre + 0.25, 0.3), at(centre - 0.25, 0.1)]
+            guesses += [at(centre + step, 0.15 / 3.0) for step in (0.5, 0.75, 1.0)]
+            return guesses
+        if baseline is not None and baseline.drag_pasm3 is not None:
+            centre = math.log(baseline.drag_pasm3)
+        weights = ((-0.3, 0.05), (0.0, 0.4), (0.25, 0.2), (0.5, 0.15), (0.75, 0.1), (1.0, 0.06), (1.3, 0.04))
+        return [at(centre + step, weight) for step, weight in weights]
+    mean, variance = float(prior.mean[0]), float(prior.variance[0, 0])
+    guesses = [DragGuess(mean + shift, variance, math.log(0.97), prior.cross[0])]
+    away = (-0.9, -0.6, -0.3, 0.3, 0.6) if stepped else (-0.9, -0.6, -0.3, 0.3)
+    guesses += [at(mean + step, 1.0 / len(away)) for step in away]
+    return [guesses[0], *(
+        DragGuess(g.mean, g.variance, g.log_weight + _UNUSUAL, g.cross) for g in guesses[1:])]
+
+
+def set_priors(
+    sets: Bools, habit: Habit, stretch: Stretch, design: DuctDesign, gates: Mapping[str, bool] | None
+) -> tuple[Floats, Floats]:
+    """Log probability of each gate set with a small departure, and with a large one.
+
+    After a step the same set again is unlikely, unless something else changed: then its departure is large. A gate
+    that a sensor knows is as the sensor says. """
+    base = habit.log_prior()
+    normal = base + math.log(1.0 - DEPARTED)
+    departed = base + math.log(DEPARTED)
+    previous = stretch.previous
+    if previous is not None and previous < len(base):
+        if stretch.stepped:
+            normal[previous] = math.log(_SAME_AFTER_STEP)
+            departed[previous] = math.log(_SAME_AFTER_STEP)
+        else:
+            normal[previous] += math.log(2.0)
+    if gates:
+        wrong = np.zeros(len(sets), dtype=bool)
+        for column, port in enumerate(design.ports):
+            if port.has_gate and port.name in gates:
+                wrong |= sets[:, column] != bool(gates[port.name])
+        if not wrong.all():
+            normal = np.where(wrong, _IMPOSSIBLE, normal)
+            departed = np.where(wrong, _IMPOSSIBLE, departed)
+    return normal, departed
