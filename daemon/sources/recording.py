@@ -1,0 +1,254 @@
+"""Recordings: what a shop measured, in a file. Read fast, and with a report of every line that was not taken.
+
+JSON Lines, one instant a line; any channel may appear or be absent, ``gates`` is optional::
+
+    {"t":"2026-03-01T09:00:00Z","inlet_pa":-2100.5,"filter_pa":310.2,"motor_a":19.4,"gates":{"planer":true}}
+
+CSV with the same names in its first line; each gate has a column ``gate:PORT`` that says 1/0, true/false or open/shut::
+
+    t,inlet_pa,filter_pa,motor_a,gate:planer
+    2026-03-01T09:00:00Z,-2100.5,310.2,19.4,open
+
+Either may be compressed by gzip. Values are SI and calibrated already. The rules:
+
+- ``t`` is ISO 8601 with its zone, or seconds or milliseconds since 1970-01-01 UTC. A time without a zone is refused,
+  because it is some unknown place's local time, unless the reader is told that such times are UTC.
+- Time does not run backwards: a line earlier than the last one taken is skipped and counted. Equal times are taken.
+  One single stamp more than a day ahead, from which the next line steps back, is the one that is skipped, so that one
+  broken stamp does not cost the rest of the file.
+- A value that is ``null`` or an empty cell is absent. A value that is no finite number is NaN in the sample, and
+  counted; names that are no channel are left out, and counted. The rest of such a line is taken.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import math
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Literal
+
+from analysis.readings import CHANNELS
+from daemon.errors import SourceError
+from daemon.sources.contract import Sample
+from daemon.sources.fields import escaped
+from daemon.sources.recording_lines import CsvLines, JsonLines, LineReader
+from daemon.sources.recording_report import RecordingReport
+
+_BLOCK = 1 << 18
+_LONGEST_LINE = 1 << 16
+_JUMP_S = 86_400.0
+_NOT_TEXT = "\udcff"
+"""Stands for a line that is not UTF-8; no decoded text can contain it."""
+
+
+def read_recording(
+    path: str | Path,
+    report: RecordingReport | None = None,
+    *,
+    source: str | None = None,
+    without_zone: Literal["refuse", "utc"] = "refuse",
+    channels: frozenset[str] = frozenset(CHANNELS),
+) -> Iterator[Sample]:
+    """The samples of a recording, in order of time.
+
+    Parameters
+    ----------
+    path : a JSON Lines or CSV file, plain or compressed by gzip; if its name does not tell, its first line does
+    report : is filled while the iterator runs; give one to learn what was not taken
+    source : the samples' source name, the file's name if None
+    without_zone : what to do with times that say no zone: "refuse" them, or take them as "utc"
+    channels : the names to take
+
+    Raises
+    ------
+    SourceError
+        At the first sample: the file cannot be opened, or its first line cannot be that of a recording. A file that
+        turns out damaged later ends there, with the reason in ``report.damaged``.
+    """
+    report = report if report is not None else RecordingReport(Path(path))
+    name = source if source is not None else Path(path).name
+    last = -math.inf
+    held: tuple[Sample, int] | None = None
+    for sample in _samples(report, name, channels, without_zone == "utc"):
+        t = sample.t
+        if t < last:
+            report.skip("out of order", _time_words(t))
+            continue
+        if held is not None or t - last > _JUMP_S:
+            if held is not None:
+                if t < held[0].t:
+                    report.skip("time leaps ahead and back", _time_words(held[0].t), held[1])
+                else:
+                    last = held[0].t
+                    _taken(report, last)
+                    yield held[0]
+                held = None
+            if t - last > _JUMP_S:
+                held = (sample, report.lines)
+                continue
+        last = report.last_t = t
+        report.samples += 1
+        yield sample
+    if held is not None:
+        _taken(report, held[0].t)
+        yield held[0]
+
+
+def _taken(report: RecordingReport, t: float) -> None:
+    report.samples += 1
+    report.last_t = t
+    if report.first_t is None:
+        report.first_t = t
+
+
+def first_time(path: str | Path) -> float:
+    """Event time of the first sample [s]. Raises SourceError if there is none."""
+    report = RecordingReport(Path(path))
+    for sample in read_recording(path, report):
+        return sample.t
+    raise SourceError(f"there is no sample to be had: {report.words()}")
+
+
+def _samples(report: RecordingReport, source: str, channels: frozenset[str], utc: bool) -> Iterator[Sample]:
+    """Each line's sample, in the file's order."""
+    reader: LineReader | None = None
+    for lines in _blocks(report):
+        for raw in lines:
+            report.lines += 1
+            line = raw.strip()
+            if not line:
+                continue
+            if len(line) > _LONGEST_LINE:
+                report.skip("too long", line)
+                continue
+            if line == _NOT_TEXT:
+                report.skip("not text")
+                continue
+            if reader is None:
+                if _is_csv(report.path, line):
+                    reader = CsvLines(report, source, channels, utc, line)
+                    continue
+                reader = JsonLines(report, source, channels, utc)
+            sample = reader.read(line)
+            if sample is not None:
+                yield sample
+
+
+def _is_csv(path: Path, first_line: str) -> bool:
+    """By the name if it tells, else by the first line."""
+    name = path.name.lower().removesuffix(".gz")
+    if name.endswith((".csv", ".jsonl", ".ndjson", ".json")):
+        return name.endswith(".csv")
+    return not first_line.startswith("{")
+
+
+def _blocks(report: RecordingReport) -> Iterator[list[str]]:
+    """The lines of the file, some thousands at a time; an overlong line is cut just beyond the limit."""
+    where = escaped(str(report.path), 200)
+    try:
+        file = report.path.open("rb")
+        report.bytes_total = report.path.stat().st_size
+    except OSError as error:
+        raise SourceError(f"cannot read {where}: {error.strerror or error}") from error
+    with file:
+        try:
+            zipped = file.peek(2)[:2] == b"\x1f\x8b"
+        except OSError as error:
+            raise SourceError(f"cannot read {where}: {error.strerror or error}") from error
+        stream: IO[bytes] = gzip.GzipFile(fileobj=file) if zipped else file  # type: ignore[assignment]
+        tail = b""
+        start = True
+        while True:
+            try:
+                block = stream.read(_BLOCK)
+            except (OSError, EOFError, zlib.error) as error:
+                report.damaged = f"the file is damaged and was read only in part: {escaped(str(error), 100)}"
+                block = b""
+            report.bytes_done = file.tell()
+            if not block:
+                break
+            if start:
+                block = block.removeprefix(b"\xef\xbb\xbf")
+                start = False
+            whole, end, rest = block.rpartition(b"\n")
+            if end:
+                yield _decoded(tail + whole)
+                tail = rest
+            else:
+                tail += block
+            tail = tail[: _LONGEST_LINE + 1]
+        if tail:
+            yield _decoded(tail)
+
+
+def _decoded(lines: bytes) -> list[str]:
+    try:
+        return lines.decode().split("\n")
+    except UnicodeDecodeError:
+        return [_decoded_line(line) for line in lines.split(b"\n")]
+
+
+def _decoded_line(line: bytes) -> str:
+    try:
+        return line.decode()
+    except UnicodeDecodeError:
+        return _NOT_TEXT
+
+
+def write_recording(path: str | Path, samples: Iterable[Sample], columns: Sequence[str] | None = None) -> int:
+    """Write samples as a recording, and return how many.
+
+    The form follows the name: ``.csv`` or JSON Lines, compressed if it ends in ``.gz``. ``columns`` are the CSV file's
+    columns after ``t`` (channels, and gates as ``gate:PORT``); without them all samples are looked through first. NaN
+    is written as unknown (``null`` or an empty cell). Times are written in UTC to the microsecond.
+    """
+    path = Path(path)
+    opener = gzip.open if path.name.endswith(".gz") else open
+    csv_form = path.name.removesuffix(".gz").endswith(".csv")
+    if csv_form and columns is None:
+        samples = list(samples)
+        named = dict.fromkeys(name for sample in samples for name in sample.values)
+        gated = dict.fromkeys(f"gate:{port}" for sample in samples for port in sample.gates or ())
+        columns = [*named, *gated]
+    count = 0
+    with opener(path, "wt", encoding="utf-8", newline="\n") as file:
+        if csv_form:
+            assert columns is not None
+            file.write(",".join(["t", *map(_quoted, columns)]) + "\n")
+        for sample in samples:
+            if csv_form:
+                assert columns is not None
+                cells = [_cell(sample, column) for column in columns]
+                file.write(",".join([_time_words(sample.t), *cells]) + "\n")
+            else:
+                file.write(_json_line(sample) + "\n")
+            count += 1
+    return count
+
+
+def _json_line(sample: Sample) -> str:
+    fields: dict[str, object] = {"t": _time_words(sample.t)}
+    fields.update((name, value if math.isfinite(value) else None) for name, value in sample.values.items())
+    if sample.gates is not None:
+        fields["gates"] = dict(sample.gates)
+    return json.dumps(fields, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+
+
+def _cell(sample: Sample, column: str) -> str:
+    if column.startswith("gate:"):
+        state = (sample.gates or {}).get(column[5:])
+        return "" if state is None else "1" if state else "0"
+    value = sample.values.get(column, math.nan)
+    return repr(float(value)) if math.isfinite(value) else ""
+
+
+def _quoted(cell: str) -> str:
+    return '"' + cell.replace('"', '""') + '"' if any(c in cell for c in ',"\n') else cell
+
+
+def _time_words(t: float) -> str:
+    return datetime.fromtimestamp(t, UTC).isoformat().replace("+00:00", "Z")
