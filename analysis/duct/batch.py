@@ -15,15 +15,25 @@ import numpy.typing as npt
 from analysis.duct.coefficients import Table
 from analysis.duct.friction import LAMINAR_BELOW, TURBULENT_ABOVE
 from analysis.duct.junctions import _KNEE, _ROUND
-from analysis.duct.single import NEGLIGIBLE, START_X, balance
+from analysis.duct.single import (
+    FIRST_EMPIRICAL,
+    FIRST_FACTOR,
+    FIRST_LEAST,
+    NEGLIGIBLE,
+    START_X,
+    TINY_LOSS,
+    balance,
+)
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-STEP_TOLERANCE = 1e-5
-"""A block is done when no flow moved by more than this, relative: the error left is about its square."""
+STEP_TOLERANCE = 1e-4
+"""A gate set is done when no flow moved by more than this, relative: the error left is about its square."""
 BLOCK = 512
-_MOST_STEPS = 12
+"""Gate sets taken at once."""
+_FIRST_STEPS = 3
+_MOST_STEPS = 15
 
 _TWO_LOG = 2.0 / np.log(10.0)
 _BLEND = 2.51 / TURBULENT_ABOVE
@@ -49,13 +59,22 @@ def balance_many(
     """
     rows, n = len(table.kind), gates.shape[1]
     flow, total = np.empty((rows, n)), np.empty((rows, n))
-    steps = 0
     block = _Block(table, density, viscosity)
+    steps, late = 0, []
     for low in range(0, n, BLOCK):
         part = slice(low, min(low + BLOCK, n))
-        taken, unsettled = block.solve(gates[:, part], drag[part], speed_ratio[part], flow[:, part], total[:, part])
+        here = _Case(gates[:, part], drag[part], speed_ratio[part], flow[:, part], total[:, part])
+        taken, unsettled = block.solve(here, _FIRST_STEPS)
         steps = max(steps, taken)
-        for column in (low + unsettled).tolist():
+        late.append(low + unsettled)
+    columns = np.concatenate(late) if late else np.empty(0, dtype=np.intp)
+    for low in range(0, len(columns), BLOCK):
+        some = columns[low:low + BLOCK]
+        here = _Case(gates[:, some], drag[some], speed_ratio[some], flow[:, some], total[:, some])
+        taken, unsettled = block.solve(here, _MOST_STEPS, started=True)
+        flow[:, some], total[:, some] = here.flow, here.total
+        steps = max(steps, _FIRST_STEPS + taken)
+        for column in some[unsettled].tolist():
             is_open = [True] * rows
             for port, row in enumerate(table.port_rows):
                 is_open[row] = bool(gates[port, column])
@@ -66,6 +85,17 @@ def balance_many(
             flow[:, column], total[:, column] = alone.flow, alone.total
             steps = max(steps, alone.steps)
     return Balances(flow, total, steps)
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """Gate sets to solve, and where the answer goes: arrays (rows, n); ``flow`` may hold first flows."""
+
+    gates: Bools
+    drag: Floats
+    speed_ratio: Floats
+    flow: Floats
+    total: Floats
 
 
 def _column(values: tuple[float, ...]) -> Floats:
@@ -131,115 +161,135 @@ class _Block:
         self.hoses = _Friction(hoses[0], hoses[1], hoses[2])
         self.parent = np.array(table.parent[1:], dtype=np.intp)
         self.j0, self.j1, self.j2 = _column(table.j0[1:]), _column(table.j1[1:]), _column(table.j2[1:])
-        self.wide_rows = np.array([row for row, wide in enumerate(table.wide[1:]) if wide > 0.0], dtype=np.intp)
-        self.wide = _column(tuple(wide for wide in table.wide[1:] if wide > 0.0))
+        self.wide = _column(table.wide[1:])
+        self.wide_rows = np.nonzero(self.wide[:, 0] > 0.0)[0]
         self.run_order = [row for row, kind in enumerate(table.kind) if kind == "run"]
         self.fixed, self.shut_fixed = _column(table.fixed), _column(table.shut_fixed)
 
-    def solve(
-        self, gates: Bools, drag: Floats, speed_ratio: Floats, flow: Floats, total: Floats
-    ) -> tuple[int, npt.NDArray[np.intp]]:
-        """Fill ``flow`` and ``total``; answers the steps taken and the columns that have not settled."""
+    def solve(self, case: _Case, most_steps: int, started: bool = False) -> tuple[int, npt.NDArray[np.intp]]:
+        """Fill ``case.flow`` and ``case.total``; answers the steps taken and the columns that have not settled."""
         table = self.table
-        rows, n = flow.shape
+        rows, n = case.flow.shape
         is_open = np.ones((rows, n))
-        is_open[list(table.port_rows)] = gates
+        is_open[list(table.port_rows)] = case.gates
         fixed = np.where(is_open > 0.0, self.fixed, self.shut_fixed)
         self.pipes.begin(is_open)
         self.hoses.begin(is_open[self.hosed])
-        stiffness = drag / self.density
-        q = self.start(fixed, is_open, stiffness, speed_ratio)
-        source, inner = np.zeros((rows, n)), np.zeros((rows, n))
-        offset, slope, pull = np.empty((rows, n)), np.empty((rows, n)), np.empty((rows, n))
+        stiffness = case.drag / self.density
+        q = case.flow.copy() if started else self.start(fixed, stiffness, case.speed_ratio)
         fresh = np.empty((rows, n))
-        step = 0
-        worst = np.inf
-        while step < _MOST_STEPS and not worst < STEP_TOLERANCE:
+        # P = source - inner q at the head of a run; zero for ports and leaks, whose head is the room.
+        source, inner = np.zeros((rows, n)), np.zeros((rows, n))
+        # The next flow of a segment is offset - slope P - pull Q, with P and Q at the head of the run that it joins.
+        lines = np.empty((3, rows, n))
+        step, settled = 0, np.zeros(n, dtype=bool)
+        while step < most_steps and not settled.all():
             step += 1
             size = np.abs(q)
-            thin = self.nu / np.maximum(size, 1e-12)
-            resistance, steep = self.pipes.near(thin)
-            if len(self.hosed):
-                more, steeper = self.hoses.near(thin[self.hosed])
-                resistance[self.hosed] += more
-                steep[self.hosed] += steeper
-            resistance += fixed
-            steep += 2.0 * fixed
+            lost, steep = self.losses(size, fixed, started and step == 1)
             steep *= size
-            resistance *= size
-            resistance *= q
-            lost = resistance
-            junction, by_own, by_whole = self.junctions(q)
-            own = steep[1:] + by_own
-            slope[1:] = own
-            known = lost[1:] + junction - by_whole * q[self.parent]
+            lost *= size
+            lost *= q
+            self.linearise(q, lost, steep, lines)
             for row in reversed(self.run_order):
                 low, high = table.children[row]
-                self.fold(row, low, high, q, known, by_whole, offset, slope, pull, source, inner)
-            new = self.meet_fan(q[0], lost[0], steep[0], source[0], inner[0], stiffness, speed_ratio)
+                a, b, g = np.add.reduce(lines[:, low:high], axis=1)
+                np.divide(a, b, out=source[row])
+                g += 1.0
+                np.divide(g, b, out=inner[row])
+                if row:
+                    self.fold_run(row, q[row], source[row], inner[row], lines)
+            new = self.meet_fan(q[0], lost[0], steep[0], source[0], inner[0], stiffness, case.speed_ratio)
             fresh[0] = new
             for row in self.run_order:
                 low, high = table.children[row]
                 whole = fresh[row]
-                pressure = source[row] - inner[row] * whole
-                part = fresh[low:high]
-                np.multiply(slope[low:high], pressure, out=part)
-                part += pull[low:high] * whole
-                np.subtract(offset[low:high], part, out=part)
-            moved = np.abs(fresh - q)
-            moved /= np.maximum(np.abs(fresh), NEGLIGIBLE * new)
+                part = np.multiply(lines[1, low:high], source[row] - inner[row] * whole, out=fresh[low:high])
+                part += lines[2, low:high] * whole
+                np.subtract(lines[0, low:high], part, out=part)
+            size = np.abs(fresh)
+            np.maximum(size, NEGLIGIBLE * new, out=size)
+            size *= STEP_TOLERANCE
+            settled = (np.abs(fresh - q) < size).all(axis=0)
             q, fresh = fresh, q
-            worst = moved.max()
         # The losses belong to the flows before the last step: carry them along their slopes to the flows answered.
-        total[:] = source - inner * q - lost - steep * (q - fresh)
-        flow[:] = q
-        settled = moved.max(axis=0) < STEP_TOLERANCE
+        case.total[:] = source - inner * q - lost - steep * (q - fresh)
+        case.flow[:] = q
         return step, np.nonzero(~settled)[0]
 
-    def fold(
-        self, row: int, low: int, high: int, q: Floats, known: Floats, by_whole: Floats, offset: Floats, slope: Floats,
-        pull: Floats, source: Floats, inner: Floats,
-    ) -> None:
-        """Fold the segments ``low`` to ``high`` into the line P = source - inner x q at the head of the run ``row``."""
-        part = slice(low, high)
-        above = slice(low - 1, high - 1)
-        # Rows that are runs carry the line of their own head; for ports and leaks it is zero (the room)
-        stiff = slope[part]
-        stiff += inner[part]
-        b = np.divide(1.0, stiff, out=stiff)
-        g = np.multiply(b, by_whole[above], out=pull[part])
-        a = np.subtract(source[part], inner[part] * q[part], out=offset[part])
-        a -= known[above]
-        a *= b
-        a += q[part]
-        upstream = 1.0 / b.sum(axis=0)
-        np.multiply(a.sum(axis=0), upstream, out=source[row])
-        np.multiply(1.0 + g.sum(axis=0), upstream, out=inner[row])
+    def losses(self, size: Floats, fixed: Floats, again: bool) -> tuple[Floats, Floats]:
+        """Loss over q|q| and its slope over |q| for every segment; ``again`` takes a second step on the friction."""
+        thin = self.nu / np.maximum(size, 1e-12)
+        hose_thin = thin[self.hosed]
+        for _ in range(2 if again else 1):
+            lost, steep = self.pipes.near(thin)
+            more, steeper = self.hoses.near(hose_thin)
+        lost[self.hosed] += more
+        steep[self.hosed] += steeper
+        lost += fixed
+        steep += 2.0 * fixed
+        return lost, steep
 
-    def junctions(self, q: Floats) -> tuple[Floats, Floats, Floats]:
-        """Loss of every junction and its slopes with the segment's own flow and with that of the run it joins."""
+    def linearise(self, q: Floats, lost: Floats, steep: Floats, lines: Floats) -> None:
+        """The lines of all segments as if the room were at their heads; the root has none."""
         own, whole = q[1:], q[self.parent]
+        offset, slope, pull = lines[0, 1:], lines[1, 1:], lines[2, 1:]
         by_own = self.j1 * whole
         half = self.j2 * own
         junction = by_own + half
         junction *= own
-        by_own += 2.0 * half
-        by_whole = self.j0 * whole
+        half *= 2.0
+        by_own += half
+        by_whole = np.multiply(self.j0, whole, out=half)
         junction += by_whole * whole
         by_whole *= 2.0
         by_whole += self.j1 * own
         rows = self.wide_rows
         if len(rows):
-            main = whole[rows]
-            share = own[rows] / main
-            excess = _KNEE - share
-            root = np.sqrt(excess * excess + _ROUND**2)
-            a = 1.0 + self.wide * (0.45 * (excess + root) - 0.45)
-            da = -0.45 * self.wide * (1.0 + excess / root) * junction[rows] / main
-            by_own[rows] = a * by_own[rows] + da
-            by_whole[rows] = a * by_whole[rows] - da * share
-            junction[rows] *= a
-        return junction, by_own, by_whole
+            self.empirical(rows, own, whole, junction, by_own, by_whole)
+        by_own += steep[1:]
+        # For a run the head's resistance is still to come: see fold_run.
+        np.divide(1.0, by_own, out=slope)
+        np.multiply(by_whole, slope, out=pull)
+        by_whole *= whole
+        by_whole -= lost[1:]
+        by_whole -= junction
+        np.multiply(by_whole, slope, out=offset)
+        offset += own
+
+    def empirical(
+        self, rows: npt.NDArray[np.intp], own: Floats, whole: Floats, junction: Floats, by_own: Floats, by_whole: Floats
+    ) -> None:
+        """Multiply the empirical branch factor A into the junctions of wide branches."""
+        main = whole[rows]
+        share = own[rows]
+        share /= main
+        excess = _KNEE - share
+        root = np.sqrt(excess * excess + _ROUND**2)
+        wide = self.wide[rows]
+        a = (excess + root) * (0.45 * wide)
+        a += 1.0 - 0.45 * wide
+        loss = junction[rows]
+        da = loss / main
+        da *= 1.0 + excess / root
+        da *= -0.45 * wide
+        by_own[rows] = a * by_own[rows] + da
+        share *= da
+        by_whole[rows] = a * by_whole[rows] - share
+        loss *= a
+        junction[rows] = loss
+
+    @staticmethod
+    def fold_run(row: int, q: Floats, source: Floats, inner: Floats, lines: Floats) -> None:
+        """Put what lies upstream of a run, P = source - inner q, into its line."""
+        offset, slope, pull = lines[0, row], lines[1, row], lines[2, row]
+        weaker = 1.0 / (1.0 + inner * slope)
+        offset -= q
+        offset += slope * (source - inner * q)
+        offset *= weaker
+        offset += q
+        slope *= weaker
+        pull *= weaker
 
     def meet_fan(
         self, q: Floats, lost: Floats, steep: Floats, source: Floats, inner: Floats, stiffness: Floats, speed: Floats
@@ -253,29 +303,38 @@ class _Block:
         new = (source - lost + steep * q + rise - fall * q) / (stiffness - fall + steep + inner)
         return np.where(new > 0.0, new, 0.25 * q)
 
-    def start(self, fixed: Floats, is_open: Floats, stiffness: Floats, speed: Floats) -> Floats:
+    def start(self, fixed: Floats, stiffness: Floats, speed: Floats) -> Floats:
         """First flows: see ``single.start``."""
         table = self.table
-        loss = fixed + 0.02 * (self.pipes.factor)
-        loss[self.hosed] += 0.02 * self.hoses.factor
-        conductance = loss  # reused row by row
+        loss = fixed + FIRST_FACTOR * self.pipes.factor
+        loss[self.hosed] += FIRST_FACTOR * self.hoses.factor
         inflow = np.empty_like(loss)
         for row in reversed(self.run_order):
             low, high = table.children[row]
-            part = conductance[low:high]
-            for child in range(low, high):
-                if table.kind[child] == "run":
-                    conductance[child] += 1.0 / inflow[child] ** 2
-            np.sqrt(part, out=part)
-            np.divide(1.0, np.maximum(part, 1e-6), out=part)
-            np.sum(part, axis=0, out=inflow[row])
+            part = loss[low:high]
+            above = slice(low - 1, high - 1)
+            bare = np.maximum(part, TINY_LOSS) ** -0.5
+            share = bare.sum(axis=0) / bare
+            # j0 (Q/q)^2 + j1 Q/q + j2 is the junction's loss per own flow squared.
+            met = self.j0[above] * share
+            met += self.j1[above]
+            met *= share
+            met += self.j2[above]
+            met *= 1.0 - FIRST_EMPIRICAL * self.wide[above]
+            met += part
+            np.maximum(met, FIRST_LEAST * part, out=met)
+            np.maximum(met, TINY_LOSS, out=met)
+            np.sqrt(met, out=met)
+            np.divide(1.0, met, out=part)
+            np.add.reduce(part, axis=0, out=inflow[row])
+            loss[row] += inflow[row] ** -2.0
         peak, droop = table.fan_parabola
         scale = table.as_built.fan_pressure / table.design.fan.at_density_kgm3
-        square = conductance[0] + 1.0 / inflow[0] ** 2 + droop * scale / table.as_built.fan_flow**2
-        q = np.empty_like(loss)
+        square = loss[0] + droop * scale / table.as_built.fan_flow**2
         top = peak * scale * speed**2
+        q = np.empty_like(loss)
         q[0] = (np.sqrt(stiffness * stiffness + 4.0 * square * top) - stiffness) / (2.0 * square)
         for row in self.run_order:
             low, high = table.children[row]
-            np.multiply(conductance[low:high], q[row] / inflow[row], out=q[low:high])
+            np.multiply(loss[low:high], q[row] / inflow[row], out=q[low:high])
         return q

@@ -30,6 +30,14 @@ _LAMINAR = 2.51 / LAMINAR_BELOW
 _OCTAVES = math.log(TURBULENT_ABOVE / LAMINAR_BELOW)
 START_X = 7.0
 """1/sqrt(f) to begin with; the first step already brings it to a per mille."""
+FIRST_FACTOR = 0.02
+"""Friction factor of the first flows."""
+FIRST_EMPIRICAL = 0.3
+"""How far the empirical factor on a wide branch lies below 1, for the first flows."""
+FIRST_LEAST = 0.3
+"""However much a junction draws, a segment keeps this share of its own loss in the first flows."""
+TINY_LOSS = 1e-6
+"""Least loss per flow squared [1/m4] of a segment in the first flows, for one that has next to none."""
 
 
 class SolveError(ArithmeticError):
@@ -68,26 +76,35 @@ def friction_near(x: float, rough: float, thin: float) -> tuple[float, float, fl
 
 
 def start(table: Table, is_open: Sequence[bool], stiffness: float, peak: float, droop: float) -> list[float]:
-    """First flows: quadratic losses only, a middling friction factor, no junctions, and the fan as a parabola.
+    """First flows: quadratic losses only, a middling friction factor, and the fan as a parabola.
 
-    ``peak`` - ``droop`` q^2 is the fan's rise and ``stiffness`` x q the filter's drop, all over density.
+    Walking to the fan, every segment has a conductance q/sqrt(p); the junctions' losses are taken at the shares that
+    the segments would have without them. ``peak`` - ``droop`` q^2 is the fan's rise and ``stiffness`` x q the filter's
+    drop, all over density.
     """
     rows = len(table.kind)
+    loss = [
+        fixed + FIRST_FACTOR * (friction + hose) if opened and kind != "leak" else shut
+        for fixed, friction, hose, shut, opened, kind in zip(
+            table.fixed, table.friction, table.hose_friction, table.shut_fixed, is_open, table.kind, strict=True
+        )
+    ]
     conductance = [0.0] * rows
     inflow = [0.0] * rows
-    loss = 0.0
     for row in range(rows - 1, -1, -1):
-        if table.kind[row] == "run":
-            own = table.fixed[row] + 0.02 * table.friction[row]
-            loss = own + 1.0 / inflow[row] ** 2
-        elif is_open[row]:
-            loss = table.fixed[row] + 0.02 * table.friction[row] + 0.02 * table.hose_friction[row]
-        else:
-            loss = table.shut_fixed[row]
-        conductance[row] = loss**-0.5 if loss > 0.0 else 1e6
-        if row:
-            inflow[table.parent[row]] += conductance[row]
-    square = loss + droop
+        if table.kind[row] != "run":
+            continue
+        low, high = table.children[row]
+        bare = [max(loss[child], TINY_LOSS) ** -0.5 for child in range(low, high)]
+        whole = sum(bare)
+        for child, alone in zip(range(low, high), bare, strict=True):
+            share = whole / alone
+            met = table.j2[child] + share * (table.j1[child] + share * table.j0[child])
+            met = loss[child] + (1.0 - FIRST_EMPIRICAL * table.wide[child]) * met
+            conductance[child] = max(met, FIRST_LEAST * loss[child], TINY_LOSS) ** -0.5
+            inflow[row] += conductance[child]
+        loss[row] += inflow[row] ** -2.0
+    square = loss[0] + droop
     flow = [0.0] * rows
     flow[0] = (math.sqrt(stiffness * stiffness + 4.0 * square * peak) - stiffness) / (2.0 * square)
     for row in range(1, rows):
