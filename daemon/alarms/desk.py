@@ -257,7 +257,8 @@ class AlarmDesk:
         if cause is not None:
             return self._take(record, Step.SUPPRESS, t, DAEMON, f"explained by {cause.value}", suppressed_by=cause)
         if state is AlarmState.ACKNOWLEDGED:
-            record.acknowledged_s += dt
+            if record.delay.last is Signal.PRESENT:
+                record.acknowledged_s += dt
             if rule.re_alarm_s is not None and record.acknowledged_s >= rule.re_alarm_s:
                 return self._take(record, Step.RE_ALARM, t, DAEMON, "still there long after it was acknowledged")
             return None

@@ -2,7 +2,7 @@
 
 | topic under ``base/unit/`` | retained | payload |
 | --- | --- | --- |
-| ``alarm/<condition>`` or ``alarm/<condition>/<where>`` | yes | JSON of the alarm; ``"state": "normal"`` when it is over |
+| ``alarm/<condition>``, ``alarm/<condition>/<where>`` | yes | JSON of the alarm; state "normal" when it is over |
 | ``lamp`` | yes | ``ok``, ``look`` or ``stop`` |
 | ``state`` | yes | JSON of what the fan does |
 | ``estimate`` | yes | JSON of the estimate, thinned |

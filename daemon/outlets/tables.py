@@ -1,0 +1,88 @@
+"""[[outlet]] and [notices] tables -> settings."""
+
+from __future__ import annotations
+
+from analysis.conditions import Urgency
+from daemon.alarms.settings import NoticeSettings, QuietHours
+from daemon.config.config import Config
+from daemon.config.model import AppriseOutlet, LogOutlet, MqttOutlet, OutletTable
+from daemon.errors import ConfigError
+from daemon.outlets.settings import (
+    AppriseOutletSettings,
+    LogOutletSettings,
+    MqttOutletSettings,
+    OutletSettings,
+    Secret,
+    WebhookOutletSettings,
+)
+from daemon.sources.settings import TlsSettings
+
+
+def outlet_settings(config: Config) -> list[OutletSettings]:
+    """The settings of every outlet. Raises :class:`ConfigError`."""
+    settings: list[OutletSettings] = []
+    problems: list[str] = []
+    for index, table in enumerate(config.file.outlet):
+        try:
+            settings.append(_settings(config, table))
+        except ValueError as error:
+            problems.append(f"{config.path}: outlet {index + 1} ({table.name}): {error}")
+    names = [one.name for one in settings]
+    problems += [
+        f"{config.path}: outlet: two outlets are named {name!r}; each needs a name of its own"
+        for name in sorted({name for name in names if names.count(name) > 1})
+    ]
+    if problems:
+        raise ConfigError(problems)
+    return settings
+
+
+def notice_settings(config: Config) -> NoticeSettings:
+    """When a person is told, and in whose units."""
+    table, usual = config.file.notices, NoticeSettings()
+    quiet = None
+    if table.quiet_hours is not None:
+        quiet = QuietHours(minute_of_day(table.quiet_hours[0]), minute_of_day(table.quiet_hours[1]))
+    repeat = dict(usual.repeat_s)
+    if table.repeat_stop_every is not None:
+        repeat[Urgency.STOP] = table.repeat_stop_every
+    if table.repeat_soon_every is not None:
+        repeat[Urgency.SOON] = table.repeat_soon_every
+    return NoticeSettings(shop=config.file.shop.name, units=config.units, quiet=quiet, repeat_s=repeat)
+
+
+def minute_of_day(text: str) -> int:
+    """Minutes after midnight of ``HH:MM``.
+
+    >>> minute_of_day("06:30")
+    390
+    """
+    hours, minutes = text.split(":")
+    return int(hours) * 60 + int(minutes)
+
+
+def _settings(config: Config, table: OutletTable) -> OutletSettings:
+    if isinstance(table, LogOutlet):
+        return LogOutletSettings(table.name)
+    if isinstance(table, MqttOutlet):
+        tls = table.tls
+        return MqttOutletSettings(
+            host=table.host, port=table.port, name=table.name, base=table.base, unit=table.unit, version=table.version,
+            username=table.user, password=_secret(config, table.password_file, table.password_env),
+            tls=None if tls is None else TlsSettings(
+                _path(config, tls.ca_file), _path(config, tls.cert_file), _path(config, tls.key_file), tls.insecure
+            ),
+        )
+    if isinstance(table, AppriseOutlet):
+        return AppriseOutletSettings(table.urls, _secret(config, table.urls_file, table.urls_env), table.name)
+    return WebhookOutletSettings(table.url, table.name, _secret(config, table.secret_file, table.secret_env))
+
+
+def _secret(config: Config, file: str | None, env: str | None) -> Secret | None:
+    if file is None and env is None:
+        return None
+    return Secret(file=_path(config, file), env=env)
+
+
+def _path(config: Config, name: str | None) -> str | None:
+    return None if name is None else str(config.at(name))
