@@ -11,8 +11,8 @@ FOUR_IN_M = parse("4.065 in", "length")
 SIX_IN_M = parse("6.075 in", "length")
 PVC_ROUGHNESS_M = 3.0e-5
 """Smooth plastic pipe with its joints (0.03 mm; the category of a heating and ventilating handbook, from memory)."""
-HOSE_ROUGHNESS_M = 1.5e-3
-"""Corrugated hose, stretched fairly straight: between 0.9 mm (wires covered) and 3 mm (slack; from memory)."""
+HOSE_ROUGHNESS_M = 0.9e-3
+"""Hose with covered wires, stretched fairly straight (0.9 mm; slack hose 3 mm; from memory)."""
 
 
 def _pipe(

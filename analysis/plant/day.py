@@ -1,7 +1,7 @@
 """What the maker does: spans of time with the fan on or off, gates open, machines cutting, and chores in the pauses.
 
-A script is an iterator of :class:`Span` that follow each other without a gap. :func:`work` makes working days from a seed;
-:func:`steady` and :func:`tour` are the short ones for tests and for a baseline.
+A script is an iterator of :class:`Span` that follow each other without a gap. :func:`work` makes working days from a
+seed; :func:`steady` and :func:`tour` are the short ones for tests and for a baseline.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ DAY_S = 86400.0
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A machine at work at a port: chips per minute while it cuts, their fine share, mean length of a pass and a pause."""
+    """A machine at work: chips per minute while it cuts, their fine share, mean length of a pass and of a pause."""
 
     port: str
     kg_min: float
@@ -29,7 +29,7 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class Chore:
-    """Done with the fan off if the chip bag is fuller or the drag ratio higher than the limit: "clean", "empty", "wash"."""
+    """Done with the fan off if bag or drag ratio are above the limits: "clean", "empty" or "wash"."""
 
     kind: str
     fill_above: float = -1.0
@@ -38,7 +38,7 @@ class Chore:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """From ``t0`` to ``t1`` the fan is on or off, these gates are open and these machines cut; ``chores`` come first."""
+    """From ``t0`` to ``t1`` the fan is on or off, these gates are open, these machines cut; ``chores`` come first."""
 
     t0: float
     t1: float
@@ -53,9 +53,10 @@ class Habits:
     """How the maker works.
 
     ``run_min`` minutes of running in a day (mean), in runs of ``mean_run_min``. ``second_machine`` is the chance that a
-    run moves to another machine, ``together`` that both gates stay open. ``dustiness`` multiplies the fines, drawn anew
-    each day between its limits. The bag is emptied when fuller than ``empty_at`` and the filter cleaned when its drag is
-    above ``clean_at`` times clean; ``forgets`` is the chance that a pause passes without looking.
+    run moves to another machine, ``together`` that both gates stay open. ``saturday`` and ``sunday`` are the chances to
+    work then. ``dustiness`` multiplies the fines, drawn anew each day between its limits. The bag is emptied when
+    fuller than ``empty_at`` and the filter cleaned when its drag is above ``clean_at`` times clean; ``forgets`` is the
+    chance that a pause passes without looking.
     """
 
     run_min: float = 80.0
@@ -63,6 +64,7 @@ class Habits:
     second_machine: float = 0.35
     together: float = 0.25
     saturday: float = 0.35
+    sunday: float = 0.0
     begins_h: float = 7.0
     ends_h: float = 17.0
     lunch_h: tuple[float, float] = (12.0, 12.75)
@@ -109,7 +111,7 @@ def work(
     habits: Habits | None = None,
     utc_offset_s: float = 0.0,
 ) -> Iterator[Span]:
-    """Working days from ``start_t`` on, for ``days`` calendar days or without end. The same seed gives the same days."""
+    """Working days from ``start_t`` on, for ``days`` calendar days or without end; the same seed, the same days."""
     how = Habits() if habits is None else habits
     first = int((start_t + utc_offset_s) // DAY_S)
     now = start_t
@@ -136,7 +138,7 @@ def _chores(how: Habits, rng: np.random.Generator) -> tuple[Chore, ...]:
 
 def _day(shop: PlantShop, rng: np.random.Generator, day: int, midnight: float, how: Habits) -> list[list[Span]]:
     weekday = (day + 3) % 7
-    if weekday == 6 or (weekday == 5 and rng.random() > how.saturday):
+    if weekday >= 5 and rng.random() >= (how.saturday, how.sunday)[weekday - 5]:
         return []
     dust = float(np.exp(rng.uniform(*np.log(how.dustiness))))
     budget = how.run_min * 60.0 * rng.uniform(0.5, 1.2)

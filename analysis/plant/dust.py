@@ -13,7 +13,7 @@ import numpy as np
 from analysis.plant.day import Chore
 from analysis.plant.shop import Array, Bags
 
-LIFTED_KGS = 2.0e-4
+LIFTED_KGS = 1.0e-4
 """Chips that the air lifts each second from an overfull bag even while nothing is cut (common practice, no source)."""
 
 
@@ -55,9 +55,9 @@ class DustState:
 
 def carry(fill: Array, bags: Bags) -> Array:
     """Share of the chips that go up into the filter bags: none to 95 % full, ``carry_over`` from 107 % on, and nearly
-    all where there is no room left (150 %)."""
+    all where there is no room left (170 %)."""
     rise = np.clip((fill - 0.95) / 0.12, 0.0, 1.0)
-    brim = np.clip((fill - 1.25) / 0.25, 0.0, 1.0)
+    brim = np.clip((fill - 1.4) / 0.3, 0.0, 1.0)
     return np.asarray(bags.carry_over * rise * rise * (3.0 - 2.0 * rise) + 0.9 * brim * brim)
 
 

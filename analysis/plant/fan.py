@@ -23,13 +23,13 @@ class FanCurve:
 
     @classmethod
     def through(cls, points: FanPoints) -> FanCurve:
-        """Least-squares polynomials (degree 4 in pressure, 3 in power, less for few points) through the points.
+        """Least-squares polynomials (degree 4 in pressure, 3 in power; lower for few points) through the points.
 
-        Raises :class:`ValueError` for fewer than three points or flows that do not rise.
+        Raises :class:`ValueError` for fewer than two points or flows that do not rise.
         """
         flow = np.asarray(points.flow_m3s, dtype=float)
-        if len(flow) < 3 or np.any(np.diff(flow) <= 0):
-            raise ValueError("a fan needs at least three points of rising flow")
+        if len(flow) < 2 or np.any(np.diff(flow) <= 0):
+            raise ValueError("a fan needs at least two points of rising flow")
         share = flow / flow[-1]
         thick = REFERENCE_DENSITY / points.at_density
         pressure = np.polynomial.polynomial.polyfit(share, thick * np.asarray(points.static_pa), min(4, len(flow) - 1))

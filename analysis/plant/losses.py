@@ -15,7 +15,7 @@ DISCHARGE = 0.62
 """Contraction of a jet through a sharp hole (0.61 to 0.64 in any hydraulics handbook)."""
 
 SIDE_MIXING = 0.62
-"""Share of the ideal momentum-balance loss that a well-made side entry shows when its section is over 0.35 of the main's.
+"""Share of the ideal momentum-balance loss that a side entry of more than 0.35 of the main's section shows.
 
 Handbooks of hydraulic resistance give 0.55 to 0.9 over the flow ratios met here (from memory); one value is used.
 """
@@ -24,7 +24,8 @@ Handbooks of hydraulic resistance give 0.55 to 0.9 over the flow ratios met here
 def churchill_friction(reynolds: Array, relative_roughness: Array | float) -> Array:
     """Darcy friction factor over all regimes by Churchill's single formula.
 
-    ``f = 8 [ (8/Re)^12 + (A + B)^-1.5 ]^(1/12)``, ``A = (2.457 ln(1/((7/Re)^0.9 + 0.27 e/D)))^16``, ``B = (37530/Re)^16``.
+    ``f = 8 [(8/Re)^12 + (A + B)^-1.5]^(1/12)`` with ``A = (2.457 ln(1/((7/Re)^0.9 + 0.27 e/D)))^16`` and
+    ``B = (37530/Re)^16``.
 
     reynolds : Reynolds number [-], above 0.  relative_roughness : e/D [-], 0 to 0.1.
     Source: S. W. Churchill, "Friction-factor equation spans all fluid-flow regimes", Chem. Eng. 84 (1977).
@@ -41,8 +42,8 @@ def churchill_friction(reynolds: Array, relative_roughness: Array | float) -> Ar
 def bend_k(angle_deg: float, radius_ratio: float) -> float:
     """Loss coefficient of a smooth round bend in velocity heads: ``A(angle) * 0.21 / (r/D)^n + friction``.
 
-    ``n`` is 0.5 from r/D 1 on and 2.5 below it; ``A`` is 0.9 sin(angle) to 70 degrees and 0.7 + 0.35 angle/90 from 100 on.
-    The skin friction of the bend's own length is added with f = 0.02. Form and constants after the bend law in the
+    ``n`` is 0.5 from r/D 1 on and 2.5 below it; ``A`` is 0.9 sin(angle) to 70 degrees and 0.7 + 0.35 angle/90 from 100
+    on. The skin friction of the bend's own length is added with f = 0.02. Form and constants after the bend law in the
     handbooks of hydraulic resistance (from memory). r/D from 0.5 to 10, angle from 5 to 180 degrees.
 
     >>> round(bend_k(90.0, 1.5), 3)
@@ -62,13 +63,13 @@ def bend_k(angle_deg: float, radius_ratio: float) -> float:
 
 
 def mitre_k(angle_deg: float) -> float:
-    """Loss coefficient of a sharp mitre without vanes: ``0.95 sin^2(a/2) + 2.05 sin^4(a/2)`` (Weisbach; from memory)."""
+    """Loss coefficient of a mitre without vanes: ``0.95 sin^2(a/2) + 2.05 sin^4(a/2)`` (Weisbach; from memory)."""
     half = math.sin(math.radians(angle_deg) / 2.0) ** 2
     return 0.95 * half + 2.05 * half * half
 
 
 def plug_k(blocked: float) -> float:
-    """Loss coefficient of a heap that fills the share ``blocked`` of a pipe, as a sharp hole in it, in pipe velocity heads.
+    """Loss coefficient, in velocity heads of the pipe, of a heap that fills the share ``blocked`` of it: a sharp hole.
 
     ``K = (1/(m Cc) - 1)^2`` with ``m = 1 - blocked`` and the jet's contraction ``Cc = 0.62 + 0.38 m^3`` (Weisbach).
     """
@@ -79,12 +80,12 @@ def plug_k(blocked: float) -> float:
 
 
 def junction_matrix(area: Array, parent: list[int], angle_deg: Array) -> Array:
-    """Matrix ``T`` such that run ``r`` loses ``rho/2 * sum_s T[r, s] Q_s^2`` of total pressure where it joins its parent.
+    """Matrix ``T`` such that run ``r`` loses ``rho/2 * sum_s T[r, s] Q_s^2`` of total pressure where it joins another.
 
-    Momentum along the common run, with one static pressure where the streams meet (``c`` the parent, ``k`` each run that
-    joins it): ``p - p_c = rho/A_c (Q_c^2/A_c - sum_k Q_k^2 cos(a_k)/A_k)``; each run then loses
+    Momentum along the common run, with one static pressure where the streams meet (``c`` the common run, ``k`` each
+    that joins it): ``p - p_c = rho/A_c (Q_c^2/A_c - sum_k Q_k^2 cos(a_k)/A_k)``; each run then loses
     ``p - p_c + rho/2 (Q_r^2/A_r^2 - Q_c^2/A_c^2)``. It can be negative (the faster stream drags the slower along). With
-    one straight run only it is the Borda-Carnot loss. Side entries of more than 0.35 of the section show ``SIDE_MIXING`` of it.
+    one straight run only it is the Borda-Carnot loss. Wide side entries show ``SIDE_MIXING`` of it.
 
     area : section of each run [m2].  parent : index of the run it flows into, -1 for the fan.  angle_deg : entry angle.
     """

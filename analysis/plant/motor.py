@@ -18,8 +18,8 @@ from analysis.plant.shop import Array, Nameplate
 class Circuit:
     """Resistances and reactances per phase [ohm], phase voltage [V], losses that turn with the shaft [W].
 
-    ``saturation`` is the share of the magnetising current at rated voltage that belongs to saturated iron (0: none); that
-    share goes with the sixth power of the air-gap voltage. ``bare_v`` is that voltage, which fixes where it is counted from.
+    ``saturation`` is the share of the magnetising current that belongs to saturated iron when the air-gap voltage is
+    93 % of rated (0: none); that part goes with the seventh power of the air-gap voltage.
     """
 
     phases: int
@@ -80,10 +80,10 @@ class MotorPoint:
 def motor_from_plate(plate: Nameplate, slip: float = 0.0417) -> Circuit:
     """The circuit that gives the plate's power at its full-load current, at ``slip`` (or the plate's speed).
 
-    Stator resistance is 8 % and leakage reactance 7 % of rated impedance (common practice, no source). Rotor resistance, magnetising reactance and
-    the loss that turns with the shaft are fitted so that power,
-    full-load current and idle current come out; efficiency and power factor follow. Raises :class:`ValueError` if no such
-    machine can exist (too little current for the power).
+    Stator resistance is 8 % and leakage reactance 7 % of rated impedance (common practice, no source). Rotor
+    resistance, magnetising reactance and the loss that turns with the shaft are fitted so that power, full-load current
+    and idle current come out; efficiency and power factor follow. Raises :class:`ValueError` if no such machine can
+    exist (too little current for the power).
     """
     poles = 2 if plate.rpm is None or plate.rpm > 1.05 * 60.0 * plate.frequency_hz / 2.0 else 4
     synchronous = 120.0 * plate.frequency_hz / poles
@@ -92,7 +92,8 @@ def motor_from_plate(plate: Nameplate, slip: float = 0.0417) -> Circuit:
     volts = plate.voltage_v / (np.sqrt(3.0) if plate.phases == 3 else 1.0)
     if plate.power_w / (plate.phases * volts * plate.full_load_a) > 0.85:
         raise ValueError(
-            f"{plate.full_load_a:g} A at {plate.voltage_v:g} V is too little current for {plate.power_w:.0f} W of shaft power"
+            f"{plate.full_load_a:g} A at {plate.voltage_v:g} V is too little current for a shaft power of "
+            f"{plate.power_w:.0f} W"
         )
     z = volts / plate.full_load_a
     start = Circuit(
@@ -195,9 +196,9 @@ class StartUp:
 def start_up(circuit: Circuit, rated_w: float, load_w: float, inertia_s: float = 1.5) -> StartUp:
     """Runs the motor up against the fan (torque with the square of speed).
 
-    ``inertia_s`` is rotor energy over rated power times two [s]: the time in which rated torque would bring the wheel to
-    full speed (1 to 3 s for a heavy steel wheel; common practice, no source). The start winding or capacitor is taken to
-    give 1.8 times rated torque below 75 % of speed.
+    ``inertia_s`` is twice the rotor's energy over rated power [s]: the time in which rated torque would bring the wheel
+    to full speed (1 to 3 s for a heavy steel wheel; common practice, no source). The start winding or capacitor is
+    taken to give 1.8 times rated torque below 75 % of speed.
     """
     slips = np.concatenate([np.geomspace(1e-3, 1.0, 300)])
     point = circuit.run(slips)

@@ -65,7 +65,7 @@ class Plant:
         self.motor_c: float | None = None
         self.exhaust = 40.0
         self.overfilled: set[Fault] = set()
-        self.last_open = 0
+        self.last_open = shop.always_open
 
     # -- off --------------------------------------------------------------------------------------------------------
 
@@ -158,7 +158,7 @@ class Plant:
             ports.T,
             drag,
             drag / self.shop.bags.clean_drag,
-            np.where(on, lost, 0.0),
+            np.where(on & (shape > 0.98), lost, 0.0),
             suction,
             filter_pa,
             self._mask_bits(mask),
@@ -223,7 +223,7 @@ class Plant:
     ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
         wanted = np.zeros(len(t), dtype=np.int64)
         for span in spans:
-            wanted[int(span.t0 - t[0]) :] = self.shop.mask(span.open_ports)
+            wanted[int(span.t0 - t[0]) :] = self.shop.mask(span.open_ports) | self.shop.always_open
         mask = wanted.copy()
         for fault in faults:
             if fault.kind == FaultKind.GATE_LEFT_OPEN:

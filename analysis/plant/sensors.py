@@ -1,4 +1,4 @@
-"""What the sensors make of the plant: pulsation, lag, span and zero, drift with temperature, noise, steps and faults."""
+"""What the sensors make of the plant: pulsation, lag, span, zero, drift with temperature, noise, steps and faults."""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ def recursion(drive: Array, keep: float, before: Array | float) -> Array:
 
 
 def lag(target: Array, time_constant_s: float, before: Array | float, step_s: float = 1.0) -> Array:
-    """First-order lag of ``target`` with samples ``step_s`` apart; ``before`` is the output one step before the first."""
+    """First-order lag of ``target``, samples ``step_s`` apart; ``before`` is the output one step before the first."""
     if time_constant_s <= 0.0:
         return np.asarray(target, dtype=float)
     keep = float(np.exp(-step_s / time_constant_s))

@@ -55,7 +55,8 @@ class PlantPort:
 
     ``entry_k`` and ``gate_k`` are in velocity heads of the pipe, ``gate_leak_m2`` is the effective area that a shut
     gate leaves. ``hose_off`` means that the hose has come off at the pipe, so the air enters by a plain end.
-    ``chips_kg_min`` is what the machine throws while it cuts, ``fines`` the share of that mass fine enough for the bags.
+    ``chips_kg_min`` is what the machine throws while it cuts, ``fines`` the share of it that is fine enough to reach
+    the filter bags. ``gated`` False: a port without a gate, always open.
     """
 
     name: str
@@ -67,6 +68,7 @@ class PlantPort:
     hose_length_m: float = 0.0
     hose_roughness_m: float = 0.0
     hose_off: bool = False
+    gated: bool = True
     needs_m3s: float = 0.165
     chips_kg_min: float = 0.2
     fines: float = 0.003
@@ -110,14 +112,15 @@ class Bags:
     inWC/((lb/ft2)(ft/min)), an air-pollution handbook's table of 2004 after older manuals). ``chip_bag_kg`` is what the
     chip bag holds; above it a share ``carry_over`` of the chips goes up into the filter bags, where a kilogram of them
     resists ``coarse`` times as much as fines. ``slump`` is the share of the cake that falls when the fan stops,
-    ``left_after_cleaning`` the share that cleaning leaves, ``blinding`` the share of the rest that goes into the cloth for good.
+    ``left_after_cleaning`` the share that cleaning leaves, ``blinding`` the share of the rest that goes into the cloth
+    for good.
     """
 
     area_m2: float
     clean_drag: float
     cake_k2: float = 80e3
     chip_bag_kg: float = 22.0
-    carry_over: float = 0.055
+    carry_over: float = 0.03
     coarse: float = 0.6
     slump: float = 0.01
     left_after_cleaning: float = 0.03
@@ -157,8 +160,8 @@ def plain_sensors() -> dict[str, Sensor]:
 class PlantShop:
     """A whole shop. ``runs`` are the mains (every name once), ``ports`` the leaves; all flow, in the end, into ``FAN``.
 
-    ``separator_pa_s2m6`` is the loss of a separator stage (pressure over flow squared), ``collar_k`` an obstacle between
-    the inlet tap and the fan (velocity heads of the last run), ``collar_leak_m2`` a leak there.
+    ``separator_pa_s2m6`` is the loss of a separator stage (pressure over flow squared), ``collar_k`` an obstacle
+    between the inlet tap and the fan (velocity heads of the last run), ``collar_leak_m2`` a leak there.
     """
 
     name: str
@@ -178,6 +181,11 @@ class PlantShop:
     def port_names(self) -> tuple[str, ...]:
         """Names of the ports, in order: bit ``i`` of a gate mask is the gate of port ``i``."""
         return tuple(port.name for port in self.ports)
+
+    @property
+    def always_open(self) -> int:
+        """The gate mask of the ports that have no gate."""
+        return sum(1 << i for i, port in enumerate(self.ports) if not port.gated)
 
     def mask(self, open_ports: tuple[str, ...] | list[str] | frozenset[str]) -> int:
         """The gate mask with these ports open. Raises :class:`ValueError` for a name that is no port."""

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.plant.blocks import ALL_CHANNELS, USUAL_CHANNELS, Block, Event, Truth
-from analysis.plant.day import Chore, Span
+from analysis.plant.day import Span
 from analysis.plant.dust import DustState
 from analysis.plant.faults import Fault, FaultBook, FaultKind
 from analysis.plant.plant import COAST_TAIL_S, Plant
@@ -31,7 +31,7 @@ def simulate(
     dropout: float = 0.0,
     weather: Weather | None = None,
 ) -> Iterator[Block]:
-    """Blocks of frames for a script: one a second while the fan runs and coasts, one each ``idle_step_s`` while it rests.
+    """Blocks of frames for a script: one a second while the fan runs and coasts, one each ``idle_step_s`` at rest.
 
     shop : usually from :func:`analysis.plant.asbuilt.as_built`.  script : spans without gaps (``analysis.plant.day``).
     seed : of work pattern within spans, weather, pulsation and noise; the same gives the same frames.
@@ -43,13 +43,8 @@ def simulate(
         shop, seed, faults, state=state, idle_step_s=idle_step_s, channels=channels, dropout=dropout, weather=weather
     )
     running: list[Span] = []
-    rest_from: float | None = None
-    chores: tuple[Chore, ...] = ()
     for span in reworked(script, plant.book):
         if span.fan:
-            if rest_from is not None:
-                yield from plant.rest(rest_from, span.t0, chores)
-                rest_from, chores = None, ()
             running.append(span)
             continue
         start = span.t0
@@ -58,12 +53,8 @@ def simulate(
             yield plant.run(running, tail)
             running = []
             start += tail
-        if rest_from is not None:
-            yield from plant.rest(rest_from, start, chores)
-        rest_from, chores = start, span.chores
         if span.t1 > start:
-            yield from plant.rest(start, span.t1, chores)
-            rest_from, chores = None, ()
+            yield from plant.rest(start, span.t1, span.chores)
     if running:
         yield plant.run(running, 0.0)
 

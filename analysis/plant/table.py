@@ -1,10 +1,10 @@
 """Operating points by gate set and bag drag, solved once and looked up for whole arrays of seconds.
 
 Density, viscosity and fan speed need no table of their own: in turbulent ducts every pressure but the bags' goes with
-density and the square of flow, and the bags' with viscosity and flow. So with relative density ``r``, viscosity ``m`` and
-speed ``n`` the plant with drag ``S`` stands where the reference plant stands with drag ``S m/(r n)``; flow then goes with
-``n``, pressures with ``r n^2``, power with ``r n^3``. What is neglected is the change of the friction factor with the
-Reynolds number: 0.3 % of friction for 3 % of speed.
+density and the square of flow, and the bags' with viscosity and flow. So with relative density ``r``, viscosity ``m``
+and speed ``n`` the plant with drag ``S`` stands where the reference plant stands with drag ``S m/(r n)``; flow then
+goes with ``n``, pressures with ``r n^2``, power with ``r n^3``. What is neglected is the change of the friction factor
+with the Reynolds number: 0.3 % of friction for 3 % of speed.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ LOW, HIGH = 0.12, 80.0
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """Flow [m3/s], inlet suction [Pa, positive], shaft power [W], port flows (ports x n), at reference air and speed."""
+    """Flow [m3/s], inlet suction [Pa, positive], shaft power [W], port flows (ports x n) at reference air and speed."""
 
     flow_m3s: Array
     suction_pa: Array

@@ -1,7 +1,7 @@
 """Air, barometer and mains around the plant: smooth functions of time, fixed by a seed, the same at every look.
 
-Each is a mean, a yearly and a daily swing and a few sines of periods between minutes and weeks with seeded phases, so any
-moment can be asked for without what came before.
+Each is a mean, a yearly and a daily swing and a few sines of periods between minutes and weeks with seeded phases, so
+any moment can be asked for without what came before.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ class Air:
 def moist_density(air_c: Array, air_rh: Array, barometer_pa: Array) -> Array:
     """Density of moist air by Dalton's law of two ideal gases [kg/m3].
 
-    ``rho = (p - e)/(287.055 T) + e/(461.52 T)`` with the saturation pressure ``611.2 exp(17.62 t/(243.12 + t))`` (Magnus
-    formula, WMO guide to instruments). -40 to 50 C.
+    ``rho = (p - e)/(287.055 T) + e/(461.52 T)`` with the saturation pressure ``611.2 exp(17.62 t/(243.12 + t))``
+    (Magnus formula, WMO guide to instruments). -40 to 50 C.
 
     >>> round(float(moist_density(np.array([20.0]), np.array([0.5]), np.array([101325.0]))[0]), 3)
     1.199

@@ -1,0 +1,146 @@
+"""The invented shop as an ordinary source: live by a clock, or offline as blocks and recordings.
+
+Live, it makes one sample a second of event time and puts those that are due, as one list, on the queue: ten times a
+second at the demonstration's pace. It goes on day after day. Started anew, it works through what has happened since
+``opens_t`` without sending it, so it goes on where the same shop would be.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from analysis.plant import demo
+from analysis.plant.asbuilt import as_built
+from analysis.plant.blocks import ALL_CHANNELS, USUAL_CHANNELS, Block
+from analysis.plant.record import recording_lines, truth_lines
+from analysis.plant.shop import PlantShop
+from analysis.plant.simulate import simulate
+from analysis.plant.weather import Weather
+from daemon.clock import Clock
+from daemon.sources.contract import Sample, SampleQueue, SourceHealth
+
+TICK_S = 0.1
+"""Pause between two puts."""
+LONGEST_CATCH_UP_S = 40 * 86400.0
+"""A shop that was left longer than this ago is opened anew."""
+LARGEST_BATCH = 600
+"""Samples in one list at most, so that the pipeline is never handed a day at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatorSettings:
+    """What the live simulator needs.
+
+    ``shop`` is the shop as drawn (:func:`analysis.plant.convert.from_design`, or the barn); ``seed`` draws what was
+    built of it and all that happens. ``opens_t`` is the event time at which the first day opens, 06:40 by the shop's
+    clock (None: the latest 06:40 of a working day at the start). ``utc_offset_s`` is the shop's clock less UTC.
+    """
+
+    shop: PlantShop
+    name: str = "simulator"
+    seed: int = 1
+    opens_t: float | None = None
+    utc_offset_s: float = 0.0
+    channels: tuple[str, ...] = USUAL_CHANNELS
+
+
+class SimulatedSource:
+    """A live source that needs no hardware."""
+
+    def __init__(self, settings: SimulatorSettings, clock: Clock) -> None:
+        self.settings = settings
+        self.clock = clock
+        self._health = SourceHealth(settings.name, "simulator")
+
+    @property
+    def health(self) -> SourceHealth:
+        """Its health, updated in place."""
+        return self._health
+
+    def run(self, out: SampleQueue, stop: threading.Event) -> None:
+        """Puts the samples that are due into ``out`` until ``stop`` is set."""
+        health = self._health
+        health.state, health.connected = "running", True
+        health.opened += 1
+        start = self.clock.now()
+        batch: list[Sample] = []
+        for sample in self._samples(start):
+            while sample.t > self.clock.now():
+                if batch:
+                    self._put(out, stop, batch)
+                    batch = []
+                if stop.wait(TICK_S):
+                    break
+            if stop.is_set():
+                break
+            batch.append(sample)
+            if len(batch) >= LARGEST_BATCH:
+                self._put(out, stop, batch)
+                batch = []
+        health.state, health.connected = "stopped", False
+
+    def _put(self, out: SampleQueue, stop: threading.Event, batch: list[Sample]) -> None:
+        """A full queue is waited for: the shop can wait, and nothing is lost."""
+        while not stop.is_set():
+            try:
+                out.put(batch, timeout=TICK_S)
+            except queue.Full:
+                continue
+            self._health.samples += len(batch)
+            self._health.last_t = batch[-1].t
+            return
+
+    def _samples(self, start: float) -> Iterator[Sample]:
+        name = self.settings.name
+        for block in demo_blocks(self.settings, start):
+            if float(block.t[-1]) < start:
+                continue
+            for t, values, _gates in block.frames():
+                if t >= start:
+                    yield Sample(name, t, values)
+
+
+def demo_blocks(settings: SimulatorSettings, start: float) -> Iterator[Block]:
+    """The blocks of the demonstration's script from its opening on (the one that belongs to ``start``), without end."""
+    opens = settings.opens_t
+    if opens is None or not opens <= start <= opens + LONGEST_CATCH_UP_S:
+        opens = demo.opening(start, settings.utc_offset_s)
+    drawn = settings.shop
+    shop = as_built(drawn, settings.seed)
+    return simulate(
+        shop,
+        demo.script(shop, settings.seed, opens, settings.utc_offset_s),
+        settings.seed,
+        demo.DemoFaults(shop, opens, settings.utc_offset_s),
+        state=demo.first_state(shop),
+        idle_step_s=1.0,
+        channels=settings.channels,
+        weather=Weather(settings.seed, shop.mean_air_c, shop.site_pressure_pa, settings.utc_offset_s),
+    )
+
+
+def write_recording(path: Path, blocks: Iterable[Block], *, truth_path: Path | None = None, gates: bool = False) -> int:
+    """Writes blocks as a recording (JSON Lines), and what really was beside it. Returns the number of frames.
+
+    Raises :class:`OSError` if a file cannot be written.
+    """
+    frames = 0
+    truth_file = truth_path.open("w", encoding="utf-8") if truth_path else None
+    try:
+        with path.open("w", encoding="utf-8") as file:
+            for block in blocks:
+                frames += len(block)
+                file.writelines(f"{line}\n" for line in recording_lines(block, gates))
+                if truth_file:
+                    truth_file.writelines(f"{line}\n" for line in truth_lines(block))
+    finally:
+        if truth_file:
+            truth_file.close()
+    return frames
+
+
+__all__ = ["ALL_CHANNELS", "USUAL_CHANNELS", "SimulatedSource", "SimulatorSettings", "demo_blocks", "write_recording"]
