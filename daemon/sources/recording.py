@@ -38,6 +38,8 @@ from daemon.sources.fields import escaped
 from daemon.sources.recording_lines import CsvLines, JsonLines, LineReader
 from daemon.sources.recording_report import RecordingReport
 
+__all__ = ["RecordingReport", "first_time", "read_recording", "write_recording"]
+
 _BLOCK = 1 << 18
 _LONGEST_LINE = 1 << 16
 _JUMP_S = 86_400.0

@@ -1,0 +1,103 @@
+"""A recording as a live source: its samples come when their time has come, by a clock that runs at a chosen pace.
+
+Its channels are SI and calibrated already. The clock starts at the recording's first time stamp; the rest of the daemon
+must run on the same clock (:func:`replay_source` gives both).
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from pathlib import Path
+
+from daemon.clock import Clock, PacedClock
+from daemon.errors import SourceError
+from daemon.sources.contract import Sample, SampleQueue, SourceHealth
+from daemon.sources.outbox import LARGEST_BATCH
+from daemon.sources.recording import RecordingReport, first_time, read_recording
+from daemon.sources.settings import ReplaySettings
+
+TICK_S = 0.05
+"""The pause between two looks at the clock."""
+
+
+class ReplaySource:
+    """Plays the recording once, from its beginning to its end."""
+
+    def __init__(self, settings: ReplaySettings, clock: Clock) -> None:
+        self.settings = settings
+        self.clock = clock
+        self._health = SourceHealth(settings.name, "replay")
+
+    @property
+    def health(self) -> SourceHealth:
+        """How far it is, updated in place."""
+        return self._health
+
+    def run(self, out: SampleQueue, stop: threading.Event) -> None:
+        """Yield samples into ``out`` until ``stop`` is set or the recording ends."""
+        health = self._health
+        report = RecordingReport(Path(self.settings.path))
+        health.opened += 1
+        health.connected = True
+        health.state = "playing"
+        try:
+            ended = self._play(report, out, stop)
+        except SourceError as error:
+            health.state = health.last_error = str(error)
+        else:
+            health.state = "the recording has ended" if ended else "stopped"
+            if report.damaged:
+                health.last_error = report.damaged
+        health.refused = dict(report.refused)
+        health.connected = False
+
+    def _play(self, report: RecordingReport, out: SampleQueue, stop: threading.Event) -> bool:
+        """Whether it came to the end."""
+        batch: list[Sample] = []
+        now = self.clock.now()
+        for sample in read_recording(self.settings.path, report, source=self.settings.name):
+            while sample.t > now:
+                if batch:
+                    self._put(batch, report, out, stop)
+                    batch = []
+                now = self.clock.now()
+                if sample.t > now and stop.wait(TICK_S):
+                    return False
+            if stop.is_set():
+                return False
+            batch.append(sample)
+            if len(batch) >= LARGEST_BATCH:
+                self._put(batch, report, out, stop)
+                batch = []
+        if batch:
+            self._put(batch, report, out, stop)
+        return not stop.is_set()
+
+    def _put(self, batch: list[Sample], report: RecordingReport, out: SampleQueue, stop: threading.Event) -> None:
+        """A full queue is waited for: a recording can wait, and nothing is lost."""
+        health = self._health
+        while not stop.is_set():
+            try:
+                out.put(batch, timeout=TICK_S)
+            except queue.Full:
+                continue
+            health.samples += len(batch)
+            health.last_t = batch[-1].t
+            health.refused = dict(report.refused)
+            return
+
+
+def replay_source(settings: ReplaySettings) -> tuple[ReplaySource, PacedClock]:
+    """The source and the clock of its event time, which starts now.
+
+    Raises
+    ------
+    ValueError
+        The recording cannot be read or holds no sample.
+    """
+    try:
+        clock = PacedClock(first_time(settings.path), settings.pace)
+    except SourceError as error:
+        raise ValueError(str(error)) from error
+    return ReplaySource(settings, clock), clock
