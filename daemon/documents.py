@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
 
 from analysis.conditions import TEXTS
+from analysis.duct.solve import every_gate_set, solve_many
 from analysis.estimates import Estimate
 from analysis.findings import Finding
-from analysis.readings import Frame
+from analysis.readings import CHANNELS, Frame
+from daemon.outlets.contract import OutletHealth
 from daemon.sources.contract import SourceHealth
 
+if TYPE_CHECKING:
+    from daemon.config.config import Config
+
 Document = dict[str, Any]
+
+LOADED = 2.5
+"""A screen shows filter pressures up to this many times the largest with clean bags."""
 
 
 def now_document(frame: Frame, estimate: Estimate) -> Document:
@@ -79,11 +87,6 @@ def finding_document(finding: Finding) -> Document:
     }
 
 
-def findings_document(t: float, findings: Iterable[Finding]) -> Document:
-    """Every detector's claim."""
-    return {"t": t, "claims": [finding_document(finding) for finding in findings]}
-
-
 def source_document(health: SourceHealth) -> Document:
     """How one source is doing."""
     return {
@@ -98,4 +101,55 @@ def source_document(health: SourceHealth) -> Document:
         "last_t": health.last_t,
         "last_error": health.last_error,
         "dropped": health.dropped,
+    }
+
+
+def outlet_document(health: OutletHealth) -> Document:
+    """How one outlet is doing."""
+    return asdict(health)
+
+
+def shop_document(config: Config) -> Document:
+    """The shop as drawn: names, ducts for the map, filter, motor, fitted channels and their design range."""
+    design = config.design
+    fitted = {spec.channel for spec in config.sensors}
+    points = solve_many(design, every_gate_set(design))
+    ranges: dict[str, Document] = {}
+    for channel, column in (
+        ("inlet_pa", points.inlet_pa), ("filter_pa", points.filter_pa), ("motor_a", points.motor_a),
+    ):
+        if column is not None:
+            low, high = float(column.min()), float(column.max())
+            ranges[channel] = {"low": min(low, 0.0), "high": max(0.0, high * LOADED if channel == "filter_pa" else high)}
+    return {
+        "name": config.file.shop.name,
+        "units": config.units,
+        "channels": {name: {"fitted": name in fitted} for name in CHANNELS},
+        "design": ranges,
+        "material": asdict(design.material),
+        "runs": [
+            {
+                "name": run.name, "into": run.into, "diameter_m": run.diameter_m, "length_m": run.length_m,
+                "join": run.join.kind, "angle_deg": run.join.angle_deg,
+            }
+            for run in design.runs
+        ],
+        "ports": [
+            {
+                "name": port.name, "into": port.into, "diameter_m": port.diameter_m, "length_m": port.length_m,
+                "hose_m": None if port.hose is None else port.hose.length_m, "has_gate": port.has_gate,
+                "needs_m3s": port.needs_m3s, "join": port.join.kind, "angle_deg": port.join.angle_deg,
+            }
+            for port in design.ports
+        ],
+        "filter": {
+            "area_m2": design.filter.area_m2,
+            "clean_drag_pasm3": design.filter.clean_drag_pasm3,
+            "clean_at_drag_ratio": design.filter.clean_at_drag_ratio,
+            "clean_at_flow_lost": design.filter.clean_at_flow_lost,
+        },
+        "motor": None if design.motor is None else {
+            "full_load_a": design.motor.full_load_a, "power_w": design.motor.power_w,
+        },
+        "warnings": list(config.warnings),
     }

@@ -6,13 +6,12 @@ and the sinks at its end differ. It runs on event time and knows no clock.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from analysis.causes import explain
-
 from analysis.blocks import Block, BlockBuilder
+from analysis.causes import explain
 from analysis.conditions import Condition
 from analysis.detectors.contract import Detector, Recogniser
 from analysis.estimates import Estimate
@@ -35,6 +34,12 @@ class Estimating(Protocol):
 
     def event(self, event: ShopEvent) -> None:
         """Something was done to the unit."""
+
+    def snapshot(self) -> dict[str, object]:
+        """What was learned, as plain JSON values."""
+
+    def restore(self, data: Mapping[str, object]) -> None:
+        """Take back a snapshot."""
 
 
 class Sink(Protocol):
@@ -165,15 +170,15 @@ class Pipeline:
                 present[key] = self._present[key]
         for key, finding in present.items():
             if key not in self._present:
-                self._tell(lambda sink, f=finding: sink.finding(f, True))
+                self._tell(finding, True)
         for key, finding in self._present.items():
             if key not in present:
                 cleared = next((f for f in findings if (f.condition, f.where) == key), finding)
-                self._tell(lambda sink, f=cleared: sink.finding(f, False))
+                self._tell(cleared, False)
         self._present = present
         on = block.state in (RunState.STARTING, RunState.RUNNING)
         self.moved(self.desk.update(block.t, findings, on))
 
-    def _tell(self, message: Callable[[Sink], None]) -> None:
+    def _tell(self, finding: Finding, raised: bool) -> None:
         for sink in self.sinks:
-            message(sink)
+            sink.finding(finding, raised)

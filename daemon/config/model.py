@@ -285,7 +285,7 @@ class ShopFile(StrictModel):
     source: Annotated[tuple[SourceTable, ...], Field(min_length=1)]
     sensor: dict[str, SensorTable]
     running: RunningTable = RunningTable()
-    alarm: dict[Condition, AlarmTable] = {}
+    alarm: dict[Condition, AlarmTable] = Field(default_factory=dict)
     outlet: tuple[OutletTable, ...] = (LogOutlet(kind="log"),)
     notices: NoticesTable = NoticesTable()
     store: StoreTable = StoreTable()

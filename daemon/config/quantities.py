@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, ConfigDict, WithJsonSchema
 from pydantic import BaseModel as PydanticModel
+from pydantic import BeforeValidator, ConfigDict, WithJsonSchema
 
 from analysis import units
 

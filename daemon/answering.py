@@ -1,0 +1,123 @@
+"""What the dashboard and the command line ask for, done and answered. The table of kinds is in :data:`ANSWERS`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from analysis.conditions import Condition
+from analysis.events import EventKind, ShopEvent
+from daemon.alarms.machine import AlarmError
+from daemon.alarms.types import Transition
+from daemon.pipeline import Pipeline
+from daemon.store.requests import Request
+from daemon.store.writer import Writer
+
+Payload = Mapping[str, Any]
+
+
+class Declined(Exception):
+    """What was asked for cannot be done; the text says why."""
+
+
+class Answerer:
+    """Takes requests from the store, acts on the pipeline, and writes each answer beside its request."""
+
+    def __init__(self, pipeline: Pipeline, writer: Writer) -> None:
+        self._pipeline = pipeline
+        self._writer = writer
+        self._last_id = 0
+
+    def answer_all(self, t: float) -> int:
+        """Answer what waits, at event time ``t``; returns how many were answered."""
+        waiting = self._writer.requests(self._last_id)
+        for request in waiting:
+            self._last_id = request.id
+            try:
+                words, accepted = self._act(request, t), True
+            except (Declined, AlarmError) as error:
+                words, accepted = str(error), False
+            self._writer.answer(request.id, accepted, words, t)
+        if waiting:
+            self._writer.flush()
+        return len(waiting)
+
+    def _act(self, request: Request, t: float) -> str:
+        answer = ANSWERS.get(request.kind)
+        if answer is None:
+            raise Declined(f"nothing is known about requests of the kind {request.kind!r}")
+        try:
+            return answer(self, request.payload, t, request.by)
+        except (KeyError, TypeError, ValueError) as error:
+            raise Declined(f"the request is not complete: {error}") from error
+
+    def _move(self, transition: Transition) -> str:
+        self._pipeline.moved([transition])
+        return f"{transition.alarm.condition} is now {transition.after}"
+
+    def _acknowledge(self, payload: Payload, t: float, by: str) -> str:
+        return self._move(self._pipeline.desk.acknowledge(int(payload["alarm_id"]), t, by))
+
+    def _reset(self, payload: Payload, t: float, by: str) -> str:
+        return self._move(self._pipeline.desk.reset(int(payload["alarm_id"]), t, by))
+
+    def _shelve(self, payload: Payload, t: float, by: str) -> str:
+        until, reason = float(payload["until_t"]), str(payload.get("reason") or "")
+        return self._move(self._pipeline.desk.shelve(int(payload["alarm_id"]), t, until, by, reason))
+
+    def _unshelve(self, payload: Payload, t: float, by: str) -> str:
+        return self._move(self._pipeline.desk.unshelve(int(payload["alarm_id"]), t, by))
+
+    def _out_of_service(self, payload: Payload, t: float, by: str) -> str:
+        condition, where = Condition(payload["condition"]), str(payload.get("where") or "")
+        reason = str(payload.get("reason") or "")
+        self._pipeline.moved(self._pipeline.desk.out_of_service(condition, where, t, by, reason))
+        return f"{condition} is out of service"
+
+    def _return_to_service(self, payload: Payload, t: float, by: str) -> str:
+        condition, where = Condition(payload["condition"]), str(payload.get("where") or "")
+        self._pipeline.moved(self._pipeline.desk.return_to_service(condition, where, t, by))
+        return f"{condition} is in service"
+
+    def _journal_add(self, payload: Payload, t: float, by: str) -> str:
+        event = _event(payload, t, by)
+        entry_id = self._writer.event(event)
+        self._pipeline.happened(event)
+        return f"journal entry {entry_id}"
+
+    def _journal_correct(self, payload: Payload, t: float, by: str) -> str:
+        entry_id = int(payload["entry_id"])
+        if not self._writer.correct_event(entry_id, _event(payload, t, by), t):
+            raise Declined(f"there is no journal entry {entry_id}")
+        return f"journal entry {entry_id} corrected"
+
+    def _journal_remove(self, payload: Payload, t: float, by: str) -> str:
+        entry_id = int(payload["entry_id"])
+        if not self._writer.remove_event(entry_id, t, by):
+            raise Declined(f"there is no journal entry {entry_id}")
+        return f"journal entry {entry_id} removed"
+
+
+ANSWERS: dict[str, Callable[[Answerer, Payload, float, str], str]] = {
+    "acknowledge": Answerer._acknowledge,
+    "reset": Answerer._reset,
+    "shelve": Answerer._shelve,
+    "unshelve": Answerer._unshelve,
+    "out_of_service": Answerer._out_of_service,
+    "return_to_service": Answerer._return_to_service,
+    "journal_add": Answerer._journal_add,
+    "journal_correct": Answerer._journal_correct,
+    "journal_remove": Answerer._journal_remove,
+}
+"""Kind of request -> what is done. Payloads are described in ``dashboard/asking.py`` and ``daemon/cli/journal.py``."""
+
+
+def _event(payload: Payload, t: float, by: str) -> ShopEvent:
+    at = payload.get("t")
+    return ShopEvent(
+        t=t if at is None else float(at),
+        kind=EventKind(payload["kind"]),
+        by=by,
+        text=str(payload.get("text") or ""),
+        where=str(payload.get("where") or ""),
+    )

@@ -1,0 +1,50 @@
+"""``ductwarden replay``: a recording through the whole pipeline, as fast as the machine allows."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from daemon.sources.recording_report import RecordingReport
+
+
+def replay(
+    recording: Annotated[Path, typer.Argument(help="JSON Lines or CSV, plain or .gz.", exists=True, dir_okay=False)],
+    config: Annotated[Path, typer.Option(help="The shop's configuration.", exists=True, dir_okay=False)],
+    findings: Annotated[Path | None, typer.Option(help="Write findings here, one JSON object a line.")] = None,
+    estimates: Annotated[Path | None, typer.Option(help="Write estimates here, one JSON object a line.")] = None,
+    store: Annotated[Path | None, typer.Option(help="Also fill this store, as the live daemon would.")] = None,
+) -> None:
+    """Play a recording through the same code as the live daemon and write what it finds."""
+    from daemon.config.load import load
+    from daemon.replaying import replay_recording
+    from daemon.store.sink import opened_store
+
+    shop = load(config)
+    with ExitStack() as stack:
+        out = [None if path is None else stack.enter_context(path.open("w")) for path in (findings, estimates)]
+        sinks = [] if store is None else [stack.enter_context(opened_store(store, shop))]
+        progress = _bar(stack) if sys.stderr.isatty() else None
+        summary = replay_recording(shop, recording, out[0], out[1], sinks, progress)
+    typer.echo(summary.report.words(), err=True)
+    typer.echo(summary.sentence(), err=True)
+
+
+def _bar(stack: ExitStack) -> Callable[[RecordingReport], None]:
+    from rich.console import Console
+    from rich.progress import Progress
+
+    progress = stack.enter_context(Progress(console=Console(stderr=True), transient=True))
+    task = progress.add_task("replaying", total=None)
+
+    def show(report: RecordingReport) -> None:
+        progress.update(task, total=report.bytes_total or None, completed=report.bytes_done)
+
+    return show

@@ -1,0 +1,84 @@
+"""``ductwarden run`` and ``ductwarden demo``: the live daemon with its dashboard.
+
+This is the one place that knows both the daemon and the dashboard.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from daemon.config.config import Config
+    from daemon.service import Side
+
+DEMO = Path(__file__).resolve().parent.parent / "demo" / "chair-barn.toml"
+
+
+def run(
+    shop: Annotated[Path, typer.Argument(help="The shop's configuration.")],
+    dashboard: Annotated[bool, typer.Option(help="Serve the dashboard.")] = True,
+    log_level: Annotated[str, typer.Option(help="debug, info, warning or error.")] = "info",
+) -> None:
+    """Watch the shop: sources, store, alarms, notices, dashboard. Ctrl-C or SIGTERM ends it properly."""
+    from daemon.config.load import load
+
+    _serve(load(shop), dashboard, log_level)
+
+
+def demo(
+    port: Annotated[int, typer.Option(help="Port of the dashboard.")] = 8765,
+    pace: Annotated[float | None, typer.Option(help="Seconds of shop time a second.")] = None,
+    store: Annotated[Path, typer.Option(help="Where the demo keeps its data; begun anew each time.")] = Path("var/demo.db"),
+    log_level: Annotated[str, typer.Option(help="debug, info, warning or error.")] = "warning",
+) -> None:
+    """Start the demo shop: an invented chair maker's barn, simulated at an accelerated pace, with its dashboard."""
+    from daemon.config.load import parse
+
+    text = DEMO.read_text()
+    text = text.replace('file = "demo.db"', f'file = "{store.resolve()}"').replace("port = 8765", f"port = {port}")
+    if pace is not None:
+        text = text.replace("pace = 120 ", f"pace = {pace} ")
+    for old in store.parent.glob(f"{store.name}*"):
+        old.unlink()
+    config = parse(text, DEMO)
+    typer.echo("The demo shop is invented: a chair maker's barn, simulated. Nothing here reads a real sensor.")
+    _serve(config, True, log_level)
+
+
+def _serve(config: Config, dashboard: bool, log_level: str) -> None:
+    import logging
+    import signal
+
+    from daemon.service import Service
+
+    logging.basicConfig(level=log_level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    side = (lambda: _dashboard(config)) if dashboard and config.file.dashboard.enabled else None
+    service = Service(config, side)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: service.stop())
+    service.run()
+
+
+def _dashboard(config: Config) -> Side:
+    from dashboard.serve import DashboardThread
+    from dashboard.settings import DashboardSettings, read_password_file
+
+    table = config.file.dashboard
+    password = None if table.password_file is None else read_password_file(config.at(table.password_file))
+    thread = DashboardThread(DashboardSettings(
+        store=config.at(config.file.store.file), host=table.host, port=table.port, allow_hosts=table.allow_hosts,
+        password_hash=password, view_without_password=table.view_without_password,
+    ))
+
+    class Announced:
+        def start(self) -> None:
+            thread.start()
+            typer.echo(f"dashboard: {thread.url}")
+
+        def stop(self) -> None:
+            thread.stop()
+
+    return Announced()

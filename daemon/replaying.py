@@ -1,0 +1,76 @@
+"""A recording through the whole pipeline, without clocks or threads."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TextIO
+
+from daemon.config.config import Config
+from daemon.pipeline import Sink
+from daemon.sinks import FileSink
+from daemon.sources.contract import Sample
+from daemon.sources.recording import read_recording
+from daemon.sources.recording_report import RecordingReport
+from daemon.wiring import build_pipeline
+
+Progress = Callable[[RecordingReport], None]
+TOLD_EVERY = 2_000
+
+
+@dataclass
+class ReplaySummary:
+    """What a replay took in and found."""
+
+    report: RecordingReport
+    frames: int = 0
+    raised: int = 0
+    alarms: int = 0
+
+    def sentence(self) -> str:
+        """The summary in words."""
+        return (
+            f"{self.frames} frames from {self.report.samples} samples; {self.raised} findings raised, "
+            f"{self.alarms} of them lasted and became alarms"
+        )
+
+
+def replay_recording(
+    config: Config,
+    recording: Path,
+    findings: TextIO | None = None,
+    estimates: TextIO | None = None,
+    sinks: Iterable[Sink] = (),
+    progress: Progress | None = None,
+) -> ReplaySummary:
+    """Play ``recording`` through the pipeline of ``config``; write findings and estimates as JSON Lines.
+
+    The channels of a recording are SI and calibrated already: names, units, scales and offsets of the configuration
+    are left aside, its ranges and limits are used.
+    """
+    summary = ReplaySummary(RecordingReport(recording))
+    pipeline = build_pipeline(calibrated(config))
+    out = FileSink(findings, estimates)
+    pipeline.sinks = [out, *sinks]
+    samples = read_recording(recording, summary.report)
+    pipeline.feed(samples if progress is None else _told(samples, summary.report, progress))
+    pipeline.finish()
+    summary.frames, summary.raised, summary.alarms = pipeline.frames, out.raised, out.alarms
+    return summary
+
+
+def calibrated(config: Config) -> Config:
+    """The configuration for readings that are channels in SI units already."""
+    plain = tuple(
+        replace(spec, raw_name=spec.channel, source="", unit="", scale=1.0, offset=0.0) for spec in config.sensors
+    )
+    return replace(config, sensors=plain)
+
+
+def _told(samples: Iterator[Sample], report: RecordingReport, progress: Progress) -> Iterator[Sample]:
+    for count, sample in enumerate(samples):
+        if count % TOLD_EVERY == 0:
+            progress(report)
+        yield sample
+    progress(report)

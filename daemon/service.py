@@ -1,0 +1,164 @@
+"""The live daemon: starts everything, turns the one loop, stops everything. DEVELOPERS.md has the failure table.
+
+Threads: one a source, one an outlet, one for the dashboard, and this one, which owns the pipeline and the store. Sources
+put lists of samples on one bounded queue; nothing else crosses between threads but SQLite and the outlets' queues.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
+from typing import Protocol
+
+from daemon import documents
+from daemon.answering import Answerer
+from daemon.clock import Clock, WallClock
+from daemon.config.config import Config
+from daemon.memory import remember, restore
+from daemon.pipeline import Pipeline
+from daemon.selfcheck import daemon_document
+from daemon.sources.build import build_sources
+from daemon.sources.contract import Sample, SampleQueue, Source
+from daemon.store.lock import StoreLock
+from daemon.store.migrate import ensure_schema
+from daemon.store.sink import StoreSink
+from daemon.store.writer import Writer
+from daemon.telling import Teller
+from daemon.wiring import build_pipeline
+
+LOG = logging.getLogger("ductwarden")
+
+QUEUE_ROOM = 2_000
+TURN_S = 0.25
+"""The loop turns at least this often: stopping, requests and silence are noticed promptly."""
+STATUS_S = 2.0
+REMEMBER_S = 30.0
+AT_ONCE = 5_000
+"""Samples taken in before the loop looks elsewhere."""
+
+
+class Side(Protocol):
+    """Something that runs beside the loop: the dashboard."""
+
+    def start(self) -> None:
+        """Begin."""
+
+    def stop(self) -> None:
+        """End."""
+
+
+class Service:
+    """One shop, watched. ``side`` makes what runs beside the loop; it is started once the sources run."""
+
+    def __init__(self, config: Config, side: Callable[[], Side] | None = None) -> None:
+        self._config = config
+        self._side = side
+        self._stop = threading.Event()
+        self._began_wall = time.time()
+        self._samples: SampleQueue = queue.Queue(QUEUE_ROOM)
+
+    def stop(self) -> None:
+        """Ask the loop to end; safe from a signal handler or another thread."""
+        self._stop.set()
+
+    def run(self) -> None:
+        """Run until stopped. Raises :class:`daemon.errors.StoreError` or ConfigError where it cannot begin.
+
+        What was started is stopped in reverse order, whatever happens; the store is closed last.
+        """
+        config = self._config
+        path = config.at(config.file.store.file)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        sources, own_clock = build_sources(config)
+        with ExitStack() as stack:
+            stack.enter_context(StoreLock(path))
+            report = ensure_schema(path)
+            LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)
+            writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0)
+            stack.callback(writer.close)
+            pipeline = build_pipeline(config, {source.health.name: source.health for source in sources}, live=True)
+            teller = Teller(config, writer, pipeline)
+            restore(writer, pipeline, teller.desk)
+            pipeline.sinks = [StoreSink(writer), teller]
+            clock = own_clock or WallClock()
+            writer.configuration(config.text, clock.now())
+            writer.status("shop", documents.shop_document(config))
+            self._start_sources(stack, sources)
+            teller.start(clock.now())
+            stack.callback(teller.stop)
+            if self._side is not None:
+                side = self._side()
+                side.start()
+                stack.callback(side.stop)
+            self._loop(writer, pipeline, teller, sources, clock, silence_counts=own_clock is None)
+            pipeline.finish()
+            teller.turn()
+            remember(writer, pipeline, teller.desk)
+
+    def _start_sources(self, stack: ExitStack, sources: Iterable[Source]) -> None:
+        threads = [
+            threading.Thread(
+                target=source.run, args=(self._samples, self._stop), name=source.health.name, daemon=True
+            )
+            for source in sources
+        ]
+        for thread in threads:
+            thread.start()
+        stack.callback(_join, threads)
+        stack.callback(self._stop.set)
+
+    def _loop(
+        self, writer: Writer, pipeline: Pipeline, teller: Teller, sources: list[Source], clock: Clock, *,
+        silence_counts: bool,
+    ) -> None:
+        """``silence_counts``: event time is wall time, so time passes although nothing arrives."""
+        answerer = Answerer(pipeline, writer)
+        status_due = remember_due = time.monotonic()
+        while not self._stop.is_set():
+            pipeline.feed(self._take())
+            now = clock.now()
+            if silence_counts:
+                pipeline.advance(now)
+            answerer.answer_all(now)
+            teller.turn()
+            turn = time.monotonic()
+            if turn >= status_due:
+                status_due = turn + STATUS_S
+                self._show(writer, pipeline, teller, sources, clock)
+            if turn >= remember_due:
+                remember_due = turn + REMEMBER_S
+                remember(writer, pipeline, teller.desk)
+            writer.tick()
+
+    def _take(self) -> list[Sample]:
+        """What has arrived, after waiting at most a turn for the first of it."""
+        try:
+            samples = self._samples.get(timeout=TURN_S)
+        except queue.Empty:
+            return []
+        while len(samples) < AT_ONCE:
+            try:
+                samples = samples + self._samples.get_nowait()
+            except queue.Empty:
+                break
+        return samples
+
+    def _show(
+        self, writer: Writer, pipeline: Pipeline, teller: Teller, sources: list[Source], clock: Clock
+    ) -> None:
+        writer.status("detectors", [documents.finding_document(finding) for finding in pipeline.last_findings])
+        writer.status("sources", [documents.source_document(source.health) for source in sources])
+        writer.status("outlets", [documents.outlet_document(health) for health in teller.health])
+        writer.status("daemon", daemon_document(writer, pipeline, clock, self._began_wall))
+        frame = pipeline.last_frame
+        if frame is not None:
+            teller.show({"t": frame.t, "state": frame.state.value, "run_s": frame.run_s, **frame.values})
+
+
+def _join(threads: list[threading.Thread]) -> None:
+    for thread in threads:
+        thread.join(timeout=3.0)

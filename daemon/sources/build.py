@@ -1,0 +1,120 @@
+"""[[source]] tables -> sources."""
+
+from __future__ import annotations
+
+import time
+from datetime import datetime
+
+from daemon.clock import Clock, PacedClock, WallClock
+from daemon.config.config import Config
+from daemon.config.model import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable
+from daemon.errors import ConfigError
+from daemon.sources.contract import Source
+from daemon.sources.settings import (
+    GateTopicSettings,
+    MqttSettings,
+    ReplaySettings,
+    SerialSettings,
+    TlsSettings,
+    TopicSettings,
+    WireSettings,
+)
+
+GATE = "gate:"
+
+
+def build_sources(config: Config) -> tuple[list[Source], Clock | None]:
+    """The sources of a configuration, not started; and the clock of event time where a source brings its own (a
+    simulator or a recording plays at its own pace), else None. Raises :class:`ConfigError`."""
+    sources: list[Source] = []
+    own_clock: Clock | None = None
+    problems: list[str] = []
+    for index, table in enumerate(config.file.source):
+        try:
+            source, clock = _build(config, table)
+        except ValueError as error:
+            problems.append(f"{config.path}: source {index + 1} ({table.name}): {error}")
+            continue
+        sources.append(source)
+        if clock is not None:
+            if len(config.file.source) > 1:
+                problems.append(
+                    f"{config.path}: source {index + 1} ({table.name}): a {table.kind} plays at its own time and cannot "
+                    "stand beside other sources"
+                )
+            own_clock = clock
+    if problems:
+        raise ConfigError(problems)
+    return sources, own_clock
+
+
+def _build(config: Config, table: SourceTable) -> tuple[Source, Clock | None]:
+    if isinstance(table, SimulatorTable):
+        return _simulator(config, table)
+    if isinstance(table, ReplayTable):
+        from daemon.sources.replay import replay_source
+
+        return replay_source(ReplaySettings(table.name, str(config.at(table.file)), table.pace))
+    known = frozenset(spec.raw_name for spec in config.sensors if spec.source in ("", table.name))
+    ports = frozenset(config.design.port_names)
+    if isinstance(table, SerialTable):
+        from daemon.sources.serial_port import SerialSource
+
+        wire = WireSettings(
+            format=table.format, columns=table.columns, checksum=table.checksum, known=known, ports=ports
+        )
+        return SerialSource(
+            SerialSettings(table.name, table.device, baud=table.baud, silent_s=table.silent_after, wire=wire),
+            WallClock(),
+        ), None
+    if isinstance(table, MqttTable):
+        from daemon.sources.mqtt import MqttSource
+
+        return MqttSource(_mqtt(config, table, known, ports), WallClock()), None
+    from daemon.sources.modbus import ModbusSource
+    from daemon.sources.modbus_tables import modbus_settings
+
+    return ModbusSource(modbus_settings(table), WallClock()), None
+
+
+def _simulator(config: Config, table: SimulatorTable) -> tuple[Source, Clock]:
+    """The invented shop opens at 06:40 of its latest working day and plays on at its own pace."""
+    from analysis.plant import demo
+    from analysis.plant.convert import from_design
+    from daemon.sources.simulated import SimulatedSource, SimulatorSettings
+
+    offset = datetime.now().astimezone().utcoffset()
+    offset_s = 0.0 if offset is None else offset.total_seconds()
+    opens_t = demo.opening(time.time(), offset_s)
+    clock = PacedClock(opens_t, table.pace)
+    settings = SimulatorSettings(
+        from_design(config.design), table.name, table.seed, opens_t, offset_s,
+        channels=tuple(spec.channel for spec in config.sensors),
+    )
+    return SimulatedSource(settings, clock), clock
+
+
+def _mqtt(config: Config, table: MqttTable, known: frozenset[str], ports: frozenset[str]) -> MqttSettings:
+    topics = tuple(
+        TopicSettings(topic, None if carries == "json" else carries)
+        for topic, carries in table.topics.items()
+        if not carries.startswith(GATE)
+    )
+    gates = tuple(
+        GateTopicSettings(topic, carries.removeprefix(GATE))
+        for topic, carries in table.topics.items()
+        if carries.startswith(GATE)
+    )
+    tls = table.tls
+    return MqttSettings(
+        name=table.name, host=table.host, port=table.port, version=table.version, client_id=table.client_id or "",
+        username=table.user, password_file=_path(config, table.password_file), password_env=table.password_env,
+        tls=None if tls is None else TlsSettings(
+            _path(config, tls.ca_file), _path(config, tls.cert_file), _path(config, tls.key_file), tls.insecure
+        ),
+        topics=topics, gates=gates, wire=WireSettings(known=known, ports=ports),
+    )
+
+
+def _path(config: Config, name: str | None) -> str | None:
+    return None if name is None else str(config.at(name))
