@@ -2,8 +2,8 @@
 
 | trouble | what happens |
 | --- | --- |
-| disk full, read-only, failing | nothing is lost at first: the buffer is kept and tried again every 10 s; beyond its bound the oldest frames go, and are counted |
-| another program writes just now | tried again at the next commit |
+| disk full, read-only or failing | the buffer is kept and tried again every 10 s; beyond its bound the oldest frames go, counted |
+| another program writes just now | tried again a second later |
 | the file is damaged | it is set aside under a dated name, a new database is begun, and the buffer goes there |
 | the file was taken away | a new database is begun |
 | one record cannot be stored | it alone is left out and counted; the rest of its transaction is stored |

@@ -80,6 +80,7 @@ class Writer:
         self._pending_statuses: dict[str, LiveStatus] = {}
         self._own_now = False
         self._states: dict[str, str] = {}
+        self._state_texts: dict[str, str] = {}
         self._notice_states: dict[tuple[str, str], str] = {}
         self._begin()
 
@@ -234,7 +235,8 @@ class Writer:
     def unsent_notices(self, states: tuple[str, ...] = ("waiting", "failed")) -> list[tuple[Notice, str]]:
         """Notices (with their outlet) that are in one of ``states``, oldest first: what a restart must go on with."""
         marks = ",".join("?" * len(states))
-        return [records.notice_of(row) for row in self._query(f"{records.NOTICE_SELECT} WHERE state IN ({marks}) ORDER BY id", states)]
+        rows = self._query(f"{records.NOTICE_SELECT} WHERE state IN ({marks}) ORDER BY id", states)
+        return [records.notice_of(row) for row in rows]
 
     def baseline(self, name: str, t: float, document: object) -> None:
         """A baseline tour's outcome; the newest of a name is the one in force."""
@@ -262,12 +264,17 @@ class Writer:
         self._documents[name] = document
 
     def state(self, name: str, document: object) -> None:
-        """A snapshot of what was learned, to be had again after a restart by :meth:`load_state`."""
-        self._states[name] = to_json(document)
+        """A snapshot of what was learned, to be had again after a restart by :meth:`load_state`.
+
+        One that says the same as the last of its name is not written again.
+        """
+        text = to_json(document)
+        if self._state_texts.get(name) != text:
+            self._states[name] = self._state_texts[name] = text
 
     def load_state(self, name: str) -> Any | None:
         """The latest snapshot of that name, None where there is none or it cannot be read."""
-        text = self._states.get(name)
+        text = self._state_texts.get(name)
         if text is None:
             found = self._query("SELECT document FROM states WHERE name = ?", (name,))
             if not found:
