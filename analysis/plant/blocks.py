@@ -43,10 +43,11 @@ class Truth:
     """What really was, second by second (arrays as long as the block's times).
 
     ``flow_m3s`` through the fan, ``port_m3s`` (n x ports), ``drag`` of the bags in use [Pa s/m3], ``drag_ratio`` over
-    the clean drag as built, ``flow_lost`` share of flow that it costs against clean bags at the same gates (0 while
-    not at speed), ``suction_pa`` and ``filter_pa`` before pulsation and sensors, ``gates`` (n x ports) really open, ``wanted``
-    those the maker meant, ``fan`` switched on, ``speed`` share of the fan's stated speed, ``shaft_w``, ``bag_fill``
-    (1 full), ``chips_kgs`` made, ``density`` of the air [kg/m3], ``active`` (n x faults) for the block's ``faults``.
+    the clean drag as built, ``flow_lost`` share of flow that it costs against clean bags at the same gates (0 while not
+    at speed), ``suction_pa`` and ``filter_pa`` before pulsation and sensors, ``gates`` (n x ports) really open,
+    ``wanted`` those the maker meant, ``fan`` switched on, ``speed`` share of the fan's stated speed, ``shaft_w``,
+    ``bag_fill`` (1 full), ``chips_kgs`` made, ``density`` of the air [kg/m3], ``active`` (n x faults) for the block's
+    ``faults``.
     """
 
     flow_m3s: Array

@@ -62,22 +62,23 @@ def carry(fill: Array, bags: Bags) -> Array:
 
 
 def load_bags(
-    dust: DustState, bags: Bags, chips_kgs: Array, fines_kgs: Array, running: int
+    dust: DustState, bags: Bags, chips_kgs: Array, fines_kgs: Array, running: int, filled_kg: Array
 ) -> tuple[Array, Array, Array]:
     """Takes a run's dust into the state; gives drag of cloth and cake, fill and carried share at each second.
 
-    ``running`` is the number of seconds with the fan on; the rest of the arrays coasts.
+    ``running`` is the number of seconds with the fan on; the rest of the arrays coasts. ``filled_kg`` is what is put
+    into the chip bag from outside.
     """
-    carried = carry((dust.bag_kg + np.cumsum(chips_kgs)) / bags.chip_bag_kg, bags)
+    carried = carry((dust.bag_kg + np.cumsum(chips_kgs + filled_kg)) / bags.chip_bag_kg, bags)
     lifted = np.minimum(carried / bags.carry_over, 1.0) * LIFTED_KGS
     lifted[running:] = 0.0
     coarse = (chips_kgs - fines_kgs) * np.minimum(carried, 0.95) + lifted
     fines_kg = dust.fines_kg + np.cumsum(fines_kgs)
     coarse_kg = dust.coarse_kg + np.cumsum(coarse)
-    bag_kg = dust.bag_kg + np.cumsum(chips_kgs - fines_kgs - coarse)
+    bag_kg = dust.bag_kg + np.cumsum(chips_kgs + filled_kg - fines_kgs - coarse)
     drag = bags.clean_drag + dust.blind + bags.cake_k2 / bags.area_m2**2 * (fines_kg + bags.coarse * coarse_kg)
     dust.fines_kg, dust.coarse_kg, dust.bag_kg = float(fines_kg[-1]), float(coarse_kg[-1]), float(bag_kg[-1])
-    dust.made_kg += float(np.sum(chips_kgs))
+    dust.made_kg += float(np.sum(chips_kgs) + np.sum(filled_kg))
     return drag, bag_kg / bags.chip_bag_kg, carried
 
 

@@ -46,8 +46,8 @@ def bend_k(angle_deg: float, radius_ratio: float) -> float:
     on. The skin friction of the bend's own length is added with f = 0.02. Form and constants after the bend law in the
     handbooks of hydraulic resistance (from memory). r/D from 0.5 to 10, angle from 5 to 180 degrees.
 
-    >>> round(bend_k(90.0, 1.5), 3)
-    0.219
+    >>> round(bend_k(90.0, 1.5), 2)
+    0.22
     """
     if not 0.0 < radius_ratio <= 100.0 or not 0.0 < angle_deg <= 180.0:
         raise ValueError(f"bend of {angle_deg} deg and r/D {radius_ratio} is not one that air can turn in")

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from analysis.plant import moves
 from analysis.plant.blocks import USUAL_CHANNELS, Block, Bools, Event, Truth
 from analysis.plant.day import Chore, Span
 from analysis.plant.dust import DustState, load_bags, stopped, tend
@@ -19,7 +20,7 @@ from analysis.plant.faults import Fault, FaultBook, FaultKind, FaultList, change
 from analysis.plant.motor import MotorTable, motor_from_plate, start_up
 from analysis.plant.sensors import Measuring, Pulsation
 from analysis.plant.series import lag
-from analysis.plant.shop import Array, PlantShop
+from analysis.plant.shop import FAN, REFERENCE_DENSITY, Array, PlantShop
 from analysis.plant.table import Tables
 from analysis.plant.weather import Air, Weather
 
@@ -90,23 +91,11 @@ class Plant:
         drag = self._drag(zero + self.dust.cake(self.shop.bags), faults, t)
         gates = self._mask_bits(np.full(n, self.last_open))
         truth = Truth(
-            zero,
-            np.zeros((n, ports)),
-            drag,
-            drag / self.shop.bags.clean_drag,
-            zero,
-            zero,
-            zero,
-            gates,
-            gates,
-            np.zeros(n, dtype=bool),
-            zero,
-            zero,
-            zero + self.dust.fill(self.shop.bags),
-            zero,
-            air.density * 1.2,
-            _active(faults, t),
-        )
+            flow_m3s=zero, port_m3s=np.zeros((n, ports)), drag=drag, drag_ratio=drag / self.shop.bags.clean_drag,
+            flow_lost=zero, suction_pa=zero, filter_pa=zero, gates=gates, wanted=gates, fan=np.zeros(n, dtype=bool),
+            speed=zero, shaft_w=zero, bag_fill=zero + self.dust.fill(self.shop.bags), chips_kgs=zero,
+            density=air.density * REFERENCE_DENSITY, active=moves.active(faults, t),
+        )  # fmt: skip
         gust = 0.6 * rng.standard_normal(n)
         true = {"inlet_pa": gust, "filter_pa": 0.5 * gust, "motor_a": zero, "pitot_pa": zero}
         return self._measured(t, true, truth, air, rng, faults, events, self.idle_step_s)
@@ -120,28 +109,27 @@ class Plant:
         n, running = len(t), int(off - t0)
         rng = np.random.default_rng([self.seed, 3011, int(t0)])
         faults = self.book.overlapping(t0, off + tail_s)
-        wanted, mask = self._masks(spans, t, faults)
+        wanted, mask = moves.masks(self.shop, spans, t, faults)
         self.last_open = int(wanted[-1])
-        chips, fines, cutting = self._chips(spans, t, rng)
-        self._overfill(faults, t0)
-        cake, fill, carried = load_bags(self.dust, self.shop.bags, chips, fines, running)
+        made, fines, cutting = moves.chips(spans, t, rng)
+        filled = self._overfilled(faults, t)
+        cake, fill, carried = load_bags(self.dust, self.shop.bags, made, fines, running, filled)
         drag = self._drag(cake, faults, t)
         air = self.weather.at(t)
-        air = replace(air, line=air.line * (1.0 - _sum(faults, FaultKind.LOW_VOLTAGE, t)))
-        weak = 1.0 - _sum(faults, FaultKind.WEAK_FAN, t)
-        extra = _sum(faults, FaultKind.MOTOR_DRAG, t) * self.shop.motor.power_w
-        laden = self._laden(spans, t, chips, rng)
-        coast = self._coast(n, running)
-        rise = self._rise(n, rng)
-        shape = coast * rise
+        air = replace(air, line=air.line * (1.0 - moves.total(faults, FaultKind.LOW_VOLTAGE, t)))
+        weak = 1.0 - moves.total(faults, FaultKind.WEAK_FAN, t)
+        extra = moves.total(faults, FaultKind.MOTOR_DRAG, t) * self.shop.motor.power_w
+        laden = moves.laden(self.shop, spans, made, rng)
+        risen = moves.rise(self.starting, n, rng)
+        shape = risen * moves.coast(self.starting, n, running)
         speed = np.full(n, self.nominal * 0.98) * weak
         flow, suction, power, ports, lost = self._operate(t, mask, faults, drag, air, speed * shape, laden, lost=False)
         current = np.zeros(n)
-        for _ in range(2):
+        for again in (True, False):
             taken = power * air.density * (speed * shape) ** 3 + extra * shape
             slip, current = self.motor.look_up(taken, air.line)
             speed = self.nominal * (1.0 - slip) * weak
-            if _ == 0:
+            if again:
                 flow, suction, power, ports, lost = self._operate(
                     t, mask, faults, drag, air, speed * shape, laden, lost=True
                 )
@@ -150,30 +138,18 @@ class Plant:
         suction, power = suction * air.density * speed**2, power * air.density * speed**3
         filter_pa = drag * air.viscosity * flow
         current[running:] = 0.0
-        current = self._inrush(current, rise, air.line, running)
+        current = moves.with_inrush(self.starting, current, risen, air.line, running)
         on = np.zeros(n, dtype=bool)
         on[:running] = True
         truth = Truth(
-            flow,
-            ports.T,
-            drag,
-            drag / self.shop.bags.clean_drag,
-            np.where(on & (shape > 0.98), lost, 0.0),
-            suction,
-            filter_pa,
-            self._mask_bits(mask),
-            self._mask_bits(wanted),
-            on,
-            speed,
-            power,
-            fill,
-            chips,
-            air.density * 1.2,
-            _active(faults, t),
-        )
+            flow_m3s=flow, port_m3s=ports.T, drag=drag, drag_ratio=drag / self.shop.bags.clean_drag,
+            flow_lost=np.where(on & (shape > 0.98), lost, 0.0), suction_pa=suction, filter_pa=filter_pa,
+            gates=self._mask_bits(mask), wanted=self._mask_bits(wanted), fan=on, speed=speed, shaft_w=power,
+            bag_fill=fill, chips_kgs=made, density=air.density * REFERENCE_DENSITY, active=moves.active(faults, t),
+        )  # fmt: skip
         shaken = 1.0 + 0.7 * cutting + 3.0 * np.minimum(carried / self.shop.bags.carry_over, 1.0)
         pulse = self.pulsation.draw(rng, n, shaken)
-        velocity_pa = 0.6 * air.density * (flow / self._main_area()) ** 2
+        velocity_pa = REFERENCE_DENSITY / 2.0 * air.density * (flow / self._main_area()) ** 2
         true = {
             "inlet_pa": -suction * (1.0 + pulse["inlet_pa"]),
             "filter_pa": filter_pa * (1.0 + pulse["filter_pa"]),
@@ -216,71 +192,22 @@ class Plant:
             rows = lag(rows, 1.2, rows[:, 0])
         return rows[0], rows[1], rows[2], rows[3:], share
 
-    # -- parts of a run ---------------------------------------------------------------------------------------------
-
-    def _masks(
-        self, spans: Sequence[Span], t: Array, faults: Sequence[Fault]
-    ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-        wanted = np.zeros(len(t), dtype=np.int64)
-        for span in spans:
-            wanted[int(span.t0 - t[0]) :] = self.shop.mask(span.open_ports) | self.shop.always_open
-        mask = wanted.copy()
+    def _overfilled(self, faults: Sequence[Fault], t: Array) -> Array:
+        """Chips [kg] put into the bag by a fault, at the second in which it begins."""
+        filled = np.zeros(len(t))
         for fault in faults:
-            if fault.kind == FaultKind.GATE_LEFT_OPEN:
-                mask[fault.active(t)] |= self.shop.mask((fault.where,))
-        return wanted, mask
-
-    def _chips(self, spans: Sequence[Span], t: Array, rng: np.random.Generator) -> tuple[Array, Array, Array]:
-        chips, fines, cutting = np.zeros(len(t)), np.zeros(len(t)), np.zeros(len(t))
-        for span in spans:
-            a, b = int(span.t0 - t[0]), int(span.t1 - t[0])
-            for cut in span.cuts:
-                busy = _passes(rng, b - a, cut.pass_s, cut.pause_s)
-                made = busy * (cut.kg_min / 60.0) * np.clip(1.0 + 0.25 * rng.standard_normal(b - a), 0.2, 2.0)
-                chips[a:b] += made
-                fines[a:b] += made * cut.fines
-                cutting[a:b] = np.maximum(cutting[a:b], busy)
-        return chips, fines, cutting
-
-    def _laden(self, spans: Sequence[Span], t: Array, chips: Array, rng: np.random.Generator) -> dict[int, Array]:
-        """Change of each open port's loss: how its hose lies this time, and the chips that fly in it."""
-        flying = 0.5 * lag(chips, 3.0, 0.0) / 0.3
-        opened = {name for span in spans for name in span.open_ports}
-        return {
-            self.shop.port_names.index(name): float(np.clip(rng.normal(0.0, 0.025), -0.08, 0.08)) + flying
-            for name in sorted(opened)
-        }
-
-    def _coast(self, n: int, running: int) -> Array:
-        shape = np.ones(n)
-        after = np.arange(1.0, n - running + 1.0)
-        turning = 1.0 / (1.0 + after / self.starting.coast_s) - 0.012 * after / self.starting.coast_s
-        shape[running:] = np.maximum(turning, 0.0)
-        return shape
-
-    def _rise(self, n: int, rng: np.random.Generator) -> Array:
-        at = np.arange(n) * 10 + int(rng.integers(0, 10))
-        return np.asarray(self.starting.speed[np.minimum(at, len(self.starting.speed) - 1)])
-
-    def _inrush(self, current: Array, rise: Array, line: Array, running: int) -> Array:
-        starting = np.flatnonzero(rise[:running] < 0.97)
-        if len(starting):
-            rough = np.interp(rise[starting], self.starting.speed, self.starting.current_a)
-            current[starting] = np.maximum(current[starting], rough * line[starting])
-        return current
-
-    def _overfill(self, faults: Sequence[Fault], t0: float) -> None:
-        for fault in faults:
-            if fault.kind == FaultKind.BAG_OVERFULL and fault not in self.overfilled and fault.start_t <= t0:
+            if fault.kind == FaultKind.BAG_OVERFULL and fault not in self.overfilled:
                 self.overfilled.add(fault)
-                self.dust.bag_kg = fault.size * self.shop.bags.chip_bag_kg
+                at = max(int(fault.start_t - t[0]), 0)
+                filled[at] = max(fault.size * self.shop.bags.chip_bag_kg - self.dust.bag_kg, 0.0)
+        return filled
 
     def _drag(self, cake: Array, faults: Sequence[Fault], t: Array) -> Array:
-        blind = _sum(faults, FaultKind.FILTER_BLINDED, t) * self.shop.bags.clean_drag
-        return np.asarray((cake + blind) * (1.0 - _sum(faults, FaultKind.TORN_BAG, t)))
+        blind = moves.total(faults, FaultKind.FILTER_BLINDED, t) * self.shop.bags.clean_drag
+        return np.asarray((cake + blind) * (1.0 - np.minimum(moves.total(faults, FaultKind.TORN_BAG, t), 0.95)))
 
     def _main_area(self) -> float:
-        return next(run.area_m2 for run in self.shop.runs if run.into == "fan")
+        return next(run.area_m2 for run in self.shop.runs if run.into == FAN)
 
     def _mask_bits(self, mask: npt.NDArray[np.int64]) -> Bools:
         return np.asarray((mask[:, None] >> np.arange(len(self.shop.ports))) & 1, dtype=bool)
@@ -305,7 +232,7 @@ class Plant:
             self.motor_c = float(warm[-1])
             true["motor_c"] = warm
         if "exhaust_ugm3" in wanted:
-            torn = _sum(faults, FaultKind.TORN_BAG, t)
+            torn = moves.total(faults, FaultKind.TORN_BAG, t)
             dusty = 40.0 + 2.0e9 * truth.chips_kgs * 0.004 * (0.003 + 0.5 * torn)
             floating = lag(dusty, 240.0, self.exhaust, step_s)
             self.exhaust = float(floating[-1])
@@ -318,32 +245,3 @@ class Plant:
         )
         channels = self.measuring.read({name: true[name] for name in self.channels}, t, air.air_c, rng, faults, step_s)
         return Block(t, channels, self.shop.port_names, truth, tuple(faults), events)
-
-
-def _passes(rng: np.random.Generator, n: int, pass_s: float, pause_s: float) -> Array:
-    count = int(n / (pass_s + pause_s)) * 2 + 12
-    lengths = np.maximum(
-        1,
-        np.round(
-            np.column_stack(
-                [
-                    rng.gamma(3.0, pause_s / 3.0, count),
-                    rng.gamma(3.0, pass_s / 3.0, count),
-                ]
-            ).ravel()
-        ),
-    ).astype(int)
-    busy = np.repeat(np.tile([0.0, 1.0], count), lengths)
-    return busy[:n] if len(busy) >= n else np.concatenate([busy, np.zeros(n - len(busy))])
-
-
-def _sum(faults: Sequence[Fault], kind: FaultKind, t: Array) -> Array:
-    total = np.zeros(len(t))
-    for fault in faults:
-        if fault.kind == kind:
-            total = total + fault.level(t)
-    return np.minimum(total, 0.95) if kind != FaultKind.FILTER_BLINDED else total
-
-
-def _active(faults: Sequence[Fault], t: Array) -> Bools:
-    return np.column_stack([f.active(t) for f in faults]) if faults else np.zeros((len(t), 0), dtype=bool)

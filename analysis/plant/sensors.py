@@ -91,11 +91,11 @@ class Measuring:
 
     def _plug(self, name: str, fault: Fault, smooth: Array, t: Array) -> Array:
         at = fault.active(t)
-        key = f"{name} tube"
+        key = f"{name} tube {fault.start_t}"
         if not at.any():
             return smooth
         first = int(np.argmax(at))
-        if key not in self.held or first > 0 or fault.start_t >= t[0]:
+        if key not in self.held:
             self.held[key] = float(smooth[first])
         bled = self.held[key] * np.exp(-(t - fault.start_t) / 14_400.0)
         return np.where(at, bled, smooth)
@@ -123,7 +123,8 @@ class Measuring:
                 seen = np.where(at, np.nan, seen)
             elif fault.kind == FaultKind.SENSOR_STUCK:
                 first = int(np.argmax(at))
-                if fault.start_t > t[0] or name not in self.held:
-                    self.held[name] = float(seen[max(first - 1, 0)])
-                seen = np.where(at, self.held[name], seen)
+                key = f"{name} stuck {fault.start_t}"
+                if key not in self.held:
+                    self.held[key] = float(seen[max(first - 1, 0)])
+                seen = np.where(at, self.held[key], seen)
         return seen
