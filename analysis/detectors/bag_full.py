@@ -15,26 +15,27 @@ from analysis.events import EventKind, ShopEvent
 from analysis.findings import Claim, Evidence, Finding
 from analysis.stats.theil_sen import theil_sen
 
-WINDOW = 15
+WINDOW = 30
 """Blocks (10 s each) of the short course of drag."""
 GRACE_S = 300.0
 """Running time until the short course and its scatter are known."""
 USUAL_RATE = math.log(2.0) / (20 * 3600.0)
 """Loading rate until one is learned: drag doubles in 20 running hours (common practice, no source)."""
-FASTER = 6.0
+FASTER = 4.0
 """How many times its learned rate drag must grow."""
-LEAST_RISE = 0.06
+LEAST_RISE = 0.045
 """And by how much it must have risen over the window, so that a crawl is never called a full bag."""
-SURE = 4.5
+SURE = 4.0
 """How many standard deviations of its own scatter the excess must be."""
 LEVEL_FULL = 0.92
 
 
 class BagFull:
-    """Compares the slope of the logarithm of drag over the last two and a half running minutes with the learned slope.
+    """Compares the slope of the logarithm of drag over the last five running minutes with the learned slope.
 
-    The scatter comes from the data: the robust deviation of the blocks about the short line. Blocks in which the gates
-    moved are left out, and the window begins anew after a long pause, a cleaning or an emptying. Pulsation of the
+    The scatter comes from the data: the robust deviation of the blocks about the short line. Where the gates moved or
+    the fan stopped, the course before and after is spliced (what the step did to the estimate is no growth); a cleaning
+    or an emptying begins a new one. Pulsation of the
     filter pressure (its step-to-step size over its mean) against its learned usual size strengthens or weakens the
     claim. A level sensor, where fitted, decides by itself. The learned rate is not learned from while the claim stands.
     """
@@ -55,13 +56,17 @@ class BagFull:
         self._level: float | None = None
         self._since: float | None = None
         self._calm = 0
+        self._gates: tuple[str, ...] | None = None
+        self._run_s = 0.0
+        self._splice = 0.0
+        self._spliced = False
         self._t = 0.0
 
     def update(self, block: Block) -> None:
         """Take in a block."""
         self._t = block.t
-        level = block.stats.get("bag_level")
-        self._level = None if level is None else level.mean
+        sensor = block.stats.get("bag_level")
+        self._level = None if sensor is None else sensor.mean
         if not block.running:
             return
         self._running_s += block.seconds
@@ -69,9 +74,16 @@ class BagFull:
         if block.drag is None or not block.drag.mean > 0.0 or block.seconds < 5.0:
             self._decide(block.t)
             return
+        if block.gates_moved or block.estimate.gates != self._gates or block.run_s < self._run_s:
+            self._gates, self._spliced = block.estimate.gates, False
+        self._run_s = block.run_s
         if block.gates_moved:
             return
-        self._window.append((self._running_s, math.log(block.drag.mean)))
+        level = math.log(block.drag.mean)
+        if not self._spliced:
+            self._splice = self._window[-1][1] - level if self._window else 0.0
+            self._spliced = True
+        self._window.append((self._running_s, level + self._splice))
         self._learn()
         self._decide(block.t)
 
@@ -131,7 +143,7 @@ class BagFull:
         elif self._since is not None:
             # Growth pauses whenever nobody cuts: only a long calm while running takes the claim back.
             self._calm += 1
-            if self._calm >= 180:
+            if self._calm >= 360:
                 self._since = None
 
     def _needed(self) -> float:
