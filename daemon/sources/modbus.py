@@ -1,0 +1,177 @@
+"""Transmitters on Modbus RTU: each register is asked for when it is due, and the answers of one round make one sample.
+
+Who does what: the source's one thread asks one register after the other, each for at most ``timeout_s``. A unit that
+does not answer is asked more seldom, so that it does not slow the others down; its channels are left out, and fall
+silent. A unit that answers "I cannot" or with a number that is none gives NaN. A port that is lost is closed and opened
+again after a pause that doubles up to the cap.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import os
+import threading
+import time
+
+from pymodbus.client import ModbusSerialClient
+from pymodbus.exceptions import ConnectionException, ModbusException
+
+from daemon.backoff import Backoff
+from daemon.clock import Clock
+from daemon.errors import SourceError
+from daemon.sources.contract import Sample, SampleQueue, SourceHealth
+from daemon.sources.fields import escaped
+from daemon.sources.outbox import hand_over
+from daemon.sources.registers import register_count, register_value
+from daemon.sources.settings import ModbusSettings, RegisterSettings
+
+log = logging.getLogger(__name__)
+
+_STEADY_S = 5.0
+"""How long a port must have been open for the pauses to start over."""
+_PATIENCE = 3
+"""After so many unanswered questions in a row a unit counts as absent."""
+_ABSENT_POLL_S = 5.0
+"""How seldom an absent unit's registers are asked for."""
+_EXCEPTIONS = {1: "illegal function", 2: "illegal address", 3: "illegal value", 4: "device failure", 6: "device busy"}
+"""Modbus Application Protocol Specification V1.1b3, section 7."""
+
+
+class ModbusSource:
+    """Asks the transmitters of ``settings``; ``clock`` gives the time of their answers."""
+
+    def __init__(self, settings: ModbusSettings, clock: Clock) -> None:
+        self.settings = settings
+        self.clock = clock
+        self._health = SourceHealth(settings.name, "modbus")
+        self._missed = {register.unit: 0 for register in settings.registers}
+        self._told = ""
+        # The library logs each unanswered question as an error; we count them instead.
+        logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+
+    @property
+    def health(self) -> SourceHealth:
+        """How the line is doing, updated in place."""
+        return self._health
+
+    def run(self, out: SampleQueue, stop: threading.Event) -> None:
+        """Yield samples into ``out`` until ``stop`` is set."""
+        backoff = Backoff(stop, self.settings.retry.first_s, self.settings.retry.cap_s)
+        while not stop.is_set():
+            began = time.monotonic()
+            try:
+                client = self._open()
+                try:
+                    self._poll(client, out, stop)
+                finally:
+                    client.close()  # type: ignore[no-untyped-call]
+            except (SourceError, OSError) as error:
+                if self._health.connected and time.monotonic() - began >= _STEADY_S:
+                    backoff.reset()
+                self._lost(str(error), backoff.next_s())
+                backoff.wait()
+        self._health.connected = False
+        self._health.state = "stopped"
+
+    def _open(self) -> ModbusSerialClient:
+        settings = self.settings
+        client = ModbusSerialClient(
+            settings.port,
+            baudrate=settings.baud,
+            parity=settings.parity,
+            stopbits=settings.stopbits,
+            timeout=settings.timeout_s,
+            retries=0,
+        )
+        if not client.connect():
+            raise SourceError(_why_not(settings.port))
+        self._health.opened += 1
+        self._health.connected = True
+        self._health.state = "open, waiting for the first answer"
+        log.info("source %s: opened %s", escaped(settings.name), escaped(settings.port, 200))
+        self._told = ""
+        return client
+
+    def _poll(self, client: ModbusSerialClient, out: SampleQueue, stop: threading.Event) -> None:
+        due = {register.channel: 0.0 for register in self.settings.registers}
+        while not stop.is_set():
+            now = time.monotonic()
+            values: dict[str, float] = {}
+            asked = False
+            for register in self.settings.registers:
+                if due[register.channel] > now:
+                    continue
+                if stop.is_set():
+                    return
+                asked = True
+                value = self._ask(client, register)
+                if value is not None:
+                    values[register.channel] = value
+                absent = self._missed[register.unit] >= _PATIENCE
+                due[register.channel] = now + max(register.poll_s, _ABSENT_POLL_S if absent else 0.0)
+            if values:
+                hand_over(out, [Sample(self.settings.name, self.clock.now(), values)], self._health)
+            if asked:
+                self._say()
+            stop.wait(max(0.0, min(due.values()) - time.monotonic()))
+
+    def _ask(self, client: ModbusSerialClient, register: RegisterSettings) -> float | None:
+        """The value, NaN if the unit answers without one, None if it does not answer. Raises SourceError."""
+        read = client.read_holding_registers if register.function == 3 else client.read_input_registers
+        try:
+            answer = read(register.address, count=register_count(register), device_id=register.unit)
+        except ConnectionException as error:
+            raise SourceError(f"the port {escaped(self.settings.port, 200)} is gone (unplugged?)") from error
+        except ModbusException:
+            self._no_answer(register, "no answer")
+            return None
+        except OSError:
+            raise
+        except Exception:  # the library trips over broken answers in many ways
+            self._no_answer(register, "unreadable answer")
+            return None
+        self._missed[register.unit] = 0
+        if answer.isError():
+            code = getattr(answer, "exception_code", 0)
+            return self._nan(f"unit answers: {_EXCEPTIONS.get(code, f'exception {code}')}")
+        value = register_value(answer.registers, register)
+        return self._nan(value) if isinstance(value, str) else value
+
+    def _no_answer(self, register: RegisterSettings, reason: str) -> None:
+        self._missed[register.unit] += 1
+        self._health.refuse(reason)
+
+    def _nan(self, reason: str) -> float:
+        self._health.refuse(reason)
+        return math.nan
+
+    def _say(self) -> None:
+        absent = [str(unit) for unit, missed in self._missed.items() if missed]
+        if not absent:
+            self._health.state = "reading"
+        else:
+            who = f"unit{'s' if len(absent) > 1 else ''} {', '.join(absent)}"
+            nobody = len(absent) == len(self._missed)
+            hint = f": check wiring, baud ({self.settings.baud}) and parity ({self.settings.parity})" if nobody else ""
+            self._health.state = f"no answer from {who}{hint}"
+            self._health.last_error = self._health.state
+
+    def _lost(self, words: str, pause_s: float) -> None:
+        health = self._health
+        health.state = f"{'lost' if health.connected else 'cannot open'}: {words}; next try in {pause_s:.1f} s"
+        health.connected = False
+        health.last_error = words
+        if words != self._told:
+            log.warning("source %s: %s", escaped(self.settings.name), words)
+            self._told = words
+
+
+def _why_not(path: str) -> str:
+    """Why the port could not be opened; the library does not tell."""
+    where = escaped(path, 200)
+    if not os.path.exists(path):
+        return f"there is no device {where}"
+    if not os.access(path, os.R_OK | os.W_OK):
+        return f"no permission to open {where}: the user must be in the group that owns it (often dialout)"
+    return f"{where} cannot be opened: another program may hold it, or it is no serial port"
