@@ -28,7 +28,7 @@ from analysis.duct.single import (
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-STEP_TOLERANCE = 1e-4
+STEP_TOLERANCE = 4e-5
 """A gate set is done when no flow moved by more than this, relative: the error left is about its square."""
 BLOCK = 512
 """Gate sets taken at once."""
@@ -37,6 +37,7 @@ _MOST_STEPS = 15
 
 _TWO_LOG = 2.0 / np.log(10.0)
 _BLEND = 2.51 / TURBULENT_ABOVE
+_LAMINAR = 2.51 / LAMINAR_BELOW
 _OCTAVES = float(np.log(TURBULENT_ABOVE / LAMINAR_BELOW))
 
 
@@ -116,9 +117,10 @@ class _Friction:
     def near(self, thin: Floats) -> tuple[Floats, Floats]:
         """Loss over q|q| and its slope over |q|, after one Newton step on Colebrook; ``thin`` is viscosity / |q|."""
         thin = thin * self.reynolds
-        inner = thin * self.x
+        turbulent = np.minimum(thin, _LAMINAR)
+        inner = turbulent * self.x
         inner += self.rough
-        g = thin / inner
+        g = np.divide(turbulent, inner, out=turbulent)
         g *= _TWO_LOG
         np.log(inner, out=inner)
         inner *= _TWO_LOG
@@ -140,7 +142,7 @@ class _Friction:
 def _blend(thin: Floats, turbulent: Floats, one_plus_g: Floats) -> tuple[Floats, Floats]:
     """Friction factor and exponent of the loss below Re 4000: see ``single.friction_near``."""
     laminar = 64.0 / 2.51 * thin
-    s = np.clip(np.log(2.51 / LAMINAR_BELOW / thin) / _OCTAVES, 0.0, 1.0)
+    s = np.clip(np.log(_LAMINAR / thin) / _OCTAVES, 0.0, 1.0)
     weight = s * s * (3.0 - 2.0 * s)
     drop = np.log(turbulent / laminar)
     slope = -(1.0 - weight) - weight * 2.0 * (one_plus_g - 1.0) / one_plus_g + drop * 6.0 * s * (1.0 - s) / _OCTAVES
@@ -182,7 +184,8 @@ class _Block:
         source, inner = np.zeros((rows, n)), np.zeros((rows, n))
         # The next flow of a segment is offset - slope P - pull Q, with P and Q at the head of the run that it joins.
         lines = np.empty((3, rows, n))
-        step, settled = 0, np.zeros(n, dtype=bool)
+        step = 0
+        settled: Bools = np.zeros(n, dtype=bool)
         while step < most_steps and not settled.all():
             step += 1
             size = np.abs(q)
@@ -210,7 +213,7 @@ class _Block:
             size = np.abs(fresh)
             np.maximum(size, NEGLIGIBLE * new, out=size)
             size *= STEP_TOLERANCE
-            settled = (np.abs(fresh - q) < size).all(axis=0)
+            settled = np.logical_and.reduce(np.abs(fresh - q) < size, axis=0)
             q, fresh = fresh, q
         # The losses belong to the flows before the last step: carry them along their slopes to the flows answered.
         case.total[:] = source - inner * q - lost - steep * (q - fresh)
@@ -218,10 +221,10 @@ class _Block:
         return step, np.nonzero(~settled)[0]
 
     def losses(self, size: Floats, fixed: Floats, again: bool) -> tuple[Floats, Floats]:
-        """Loss over q|q| and its slope over |q| for every segment; ``again`` takes a second step on the friction."""
+        """Loss over q|q| and its slope over |q| for every segment; ``again`` lets the friction settle first."""
         thin = self.nu / np.maximum(size, 1e-12)
         hose_thin = thin[self.hosed]
-        for _ in range(2 if again else 1):
+        for _ in range(3 if again else 1):
             lost, steep = self.pipes.near(thin)
             more, steeper = self.hoses.near(hose_thin)
         lost[self.hosed] += more
@@ -313,8 +316,8 @@ class _Block:
             low, high = table.children[row]
             part = loss[low:high]
             above = slice(low - 1, high - 1)
-            bare = np.maximum(part, TINY_LOSS) ** -0.5
-            share = bare.sum(axis=0) / bare
+            root = np.sqrt(np.maximum(part, TINY_LOSS))
+            share = (1.0 / root).sum(axis=0) * root
             # j0 (Q/q)^2 + j1 Q/q + j2 is the junction's loss per own flow squared.
             met = self.j0[above] * share
             met += self.j1[above]
@@ -327,7 +330,7 @@ class _Block:
             np.sqrt(met, out=met)
             np.divide(1.0, met, out=part)
             np.add.reduce(part, axis=0, out=inflow[row])
-            loss[row] += inflow[row] ** -2.0
+            loss[row] += 1.0 / np.square(inflow[row])
         peak, droop = table.fan_parabola
         scale = table.as_built.fan_pressure / table.design.fan.at_density_kgm3
         square = loss[0] + droop * scale / table.as_built.fan_flow**2

@@ -59,14 +59,14 @@ def friction_near(x: float, rough: float, thin: float) -> tuple[float, float, fl
     One Newton step on Colebrook's equation from ``x``; ``rough`` is relative roughness over 3.7 and ``thin`` 2.51/Re.
     Below Re 4000 the blend of :func:`analysis.duct.friction.friction_factor`.
     """
+    if thin >= _LAMINAR:
+        return 64.0 / 2.51 * thin, 1.0, x
     inner = rough + thin * x
     g = _TWO_LOG * thin / inner
     x -= (x + _TWO_LOG * math.log(inner)) / (1.0 + g)
     if thin <= _BLEND:
         return 1.0 / (x * x), 2.0 / (1.0 + g), x
     laminar = 64.0 / 2.51 * thin
-    if thin >= _LAMINAR:
-        return laminar, 1.0, x
     s = math.log(_LAMINAR / thin) / _OCTAVES
     weight = s * s * (3.0 - 2.0 * s)
     drop = -2.0 * math.log(x) - math.log(laminar)
