@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.plant.fan import FanCurve
-from analysis.plant.losses import churchill_friction, junction_matrix, plug_k
+from analysis.plant.losses import Junctions, churchill_friction, plug_k
 from analysis.plant.shop import FAN, REFERENCE_DENSITY, REFERENCE_VISCOSITY, Array, PlantShop
 
 HALF = REFERENCE_DENSITY / 2.0
@@ -73,7 +73,7 @@ class Network:
         self.fixed = np.array([pipe.fittings_k for pipe in pipes])
         self.factor = np.array([pipe.loss_factor for pipe in pipes])
         self.plug = np.array([plug_k(pipe.blocked) for pipe in pipes])
-        self.joint = junction_matrix(self.area, self.parent, np.array([pipe.angle_deg for pipe in pipes]))
+        self.joint = Junctions(self.area, self.parent, np.array([pipe.angle_deg for pipe in pipes]))
         self.leak = np.maximum([pipe.leak_m2 for pipe in pipes] + [shop.collar_leak_m2], SEALED_M2)
         hose = [not port.hose_off and port.hose_length_m > 0 for port in shop.ports]
         self.hose_d = np.array(
@@ -120,7 +120,7 @@ class Network:
             collar = HALF * self.shop.collar_k * (through / self.area[self.root]) ** 2
             lift = self.fan.static_pa(total) - drag * total - self.shop.separator_pa_s2m6 * total**2
             residual = leaf_loss + (run_loss + joint_loss) @ self.member + (collar[:, None] * share) - lift[:, None]
-            inner = REFERENCE_DENSITY * self.joint[None, :, :] * run[:, None, :]
+            inner = self.joint.slope(run, HALF)
             diagonal = np.arange(len(self.parent))
             inner[:, diagonal, diagonal] += 2.0 * run_loss / run
             inner[:, self.root, self.root] += 2.0 * collar / through
@@ -172,7 +172,7 @@ class Network:
         speed = run / self.area
         friction = churchill_friction(speed * self.diameter / kinematic, self.rough) * self.slender
         run_loss = HALF * (self.factor * (friction + self.fixed) + self.plug) * speed**2
-        joint_loss = HALF * (run**2 @ self.joint.T)
+        joint_loss = self.joint.loss(run, HALF)
         return np.concatenate([port_loss, leak_loss], axis=1), run_loss, joint_loss
 
     def _from_root(self) -> list[int]:
