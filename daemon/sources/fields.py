@@ -160,12 +160,14 @@ def at_path(value: object, path: str) -> object:
     9.5
     """
     if isinstance(value, Mapping) and path in value:
-        return value[path]
+        return _member(value, path)
     step: str
     for step in path.split("."):
-        if not isinstance(value, Mapping) or step not in value:
+        if not isinstance(value, Mapping):
             return None
-        if isinstance(value, Doubled) and step in value.doubled:
-            return None
-        value = value[step]
+        value = _member(value, step)
     return value
+
+
+def _member(fields: Mapping[str, object], name: str) -> object:
+    return None if isinstance(fields, Doubled) and name in fields.doubled else fields.get(name)

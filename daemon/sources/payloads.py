@@ -101,6 +101,8 @@ class PayloadParser:
             else:
                 fields[channel] = literal(str(said))
         elif rule.channel is None:
+            if not said:
+                self.health.refuse("nothing in it")
             twice = said.doubled if isinstance(said, Doubled) else ()
             for name, value in said.items():
                 fields.setdefault(name, None if name in twice else value)
