@@ -44,3 +44,8 @@ class FakeClock:
     def now(self) -> float:
         """The time it was set to."""
         return self.t
+
+
+def pace_of(clock: Clock) -> float:
+    """Seconds of event time that pass in a second."""
+    return clock.pace if isinstance(clock, PacedClock) else 1.0

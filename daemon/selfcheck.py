@@ -7,7 +7,7 @@ import shutil
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from daemon.clock import Clock, PacedClock
+from daemon.clock import Clock, pace_of
 from daemon.documents import Document
 from daemon.pipeline import Pipeline
 from daemon.store.writer import Writer
@@ -28,7 +28,7 @@ def daemon_document(writer: Writer, pipeline: Pipeline, clock: Clock, began_wall
     return {
         "version": program_version(),
         "event_t": clock.now(),
-        "pace": clock.pace if isinstance(clock, PacedClock) else 1.0,
+        "pace": pace_of(clock),
         "started_wall_t": began_wall,
         "frames": pipeline.frames,
         "memory_bytes": memory_bytes(),

@@ -16,7 +16,7 @@ from typing import Protocol
 
 from daemon import documents
 from daemon.answering import Answerer
-from daemon.clock import Clock, WallClock
+from daemon.clock import Clock, WallClock, pace_of
 from daemon.config.config import Config
 from daemon.memory import remember, restore
 from daemon.pipeline import Pipeline
@@ -37,6 +37,8 @@ TURN_S = 0.25
 """The loop turns at least this often: stopping, requests and silence are noticed promptly."""
 STATUS_S = 2.0
 REMEMBER_S = 30.0
+GRACE_S = 0.5
+"""How long after its end a tick waits for slower sources."""
 AT_ONCE = 5_000
 """Samples taken in before the loop looks elsewhere."""
 
@@ -52,11 +54,16 @@ class Side(Protocol):
 
 
 class Service:
-    """One shop, watched. ``side`` makes what runs beside the loop; it is started once the sources run."""
+    """One shop, watched. ``side`` makes what runs beside the loop; it is started once the sources run. ``clock`` gives
+    event time to sources that have no time of their own: the wall clock, or a faster one for a rehearsal.
+    """
 
-    def __init__(self, config: Config, side: Callable[[], Side] | None = None) -> None:
+    def __init__(
+        self, config: Config, side: Callable[[], Side] | None = None, clock: Clock | None = None
+    ) -> None:
         self._config = config
         self._side = side
+        self._clock = clock or WallClock()
         self._stop = threading.Event()
         self._began_wall = time.time()
         self._samples: SampleQueue = queue.Queue(QUEUE_ROOM)
@@ -73,18 +80,19 @@ class Service:
         config = self._config
         path = config.at(config.file.store.file)
         path.parent.mkdir(parents=True, exist_ok=True)
-        sources, own_clock = build_sources(config)
+        sources, own_clock = build_sources(config, self._clock)
         with ExitStack() as stack:
             stack.enter_context(StoreLock(path))
             report = ensure_schema(path)
             LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)
             writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0)
             stack.callback(writer.close)
-            pipeline = build_pipeline(config, {source.health.name: source.health for source in sources}, live=True)
+            clock = own_clock or self._clock
+            health = {source.health.name: source.health for source in sources}
+            pipeline = build_pipeline(config, health, grace_s=GRACE_S * pace_of(clock))
             teller = Teller(config, writer, pipeline)
             restore(writer, pipeline, teller.desk)
             pipeline.sinks = [StoreSink(writer), teller]
-            clock = own_clock or WallClock()
             writer.configuration(config.text, clock.now())
             writer.status("shop", documents.shop_document(config))
             self._start_sources(stack, sources)

@@ -22,14 +22,14 @@ from daemon.vetting import Vetter
 FRAME_S = 1.0
 
 
-def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = None, *, live: bool = False) -> Pipeline:
-    """The pipeline of one shop, fresh, without sinks. ``health`` counts what no sensor listens to."""
+def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = None, *, grace_s: float = 0.0) -> Pipeline:
+    """The pipeline of one shop, fresh, without sinks. ``health`` counts what no sensor listens to; ``grace_s`` is how
+    long a tick waits for slower sources (live).
+    """
     return Pipeline(
         calibrator=Calibrator(config.sensors, health or {}),
         vetter=Vetter(config.sensors),
-        framer=Framer(
-            config.sensors, RunDetector(config.running), period_s=FRAME_S, grace_s=0.5 if live else 0.0
-        ),
+        framer=Framer(config.sensors, RunDetector(config.running), period_s=FRAME_S, grace_s=grace_s),
         estimator=Estimator(config.design, baseline=None, sensors=build_sensor_sds(config)),
         blocks=BlockBuilder(frame_s=FRAME_S),
         recognisers=build_recognisers(config.design),

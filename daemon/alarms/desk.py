@@ -173,7 +173,7 @@ class AlarmDesk:
         """The delays on their way and the last id, as plain JSON values. The alarms themselves are in the store."""
         return {"next_id": self._next_id, "delays": [
             {"condition": r.key[0].value, "where": r.key[1], "active": r.delay.active, "on_s": r.delay.on_s,
-             "off_s": r.delay.off_s, "since": r.delay.since, "unexplained_s": r.unexplained_s,
+             "off_s": r.delay.off_s, "since": r.delay.since, "explained": r.explained, "unexplained_s": r.unexplained_s,
              "acknowledged_s": r.acknowledged_s} for r in self._records.values()]}
 
     def restore(self, alarms: Iterable[Alarm], snapshot: Mapping[str, object] | None = None, last_id: int = 0) -> None:
@@ -206,7 +206,8 @@ class AlarmDesk:
                 key = (Condition(row["condition"]), str(row["where"]))
                 since = None if row["since"] is None else float(row["since"])
                 delay = Delay(bool(row["active"]), float(row["on_s"]), float(row["off_s"]), since)
-                unexplained_s, acknowledged_s = float(row["unexplained_s"]), float(row["acknowledged_s"])
+                explained, unexplained_s = bool(row["explained"]), float(row["unexplained_s"])
+                acknowledged_s = float(row["acknowledged_s"])
             except (KeyError, TypeError, ValueError):
                 continue
             record = self._records.get(key)
@@ -217,7 +218,8 @@ class AlarmDesk:
                 record = self._records[key] = _Record(key, self.settings.rule(key[0]), pending)
             elif record.state not in HIDDEN and delay.active is not (record.state in STANDING):
                 continue  # the store is newer than the snapshot
-            record.delay, record.unexplained_s, record.acknowledged_s = delay, unexplained_s, acknowledged_s
+            record.delay, record.explained = delay, explained
+            record.unexplained_s, record.acknowledged_s = unexplained_s, acknowledged_s
 
     # -- inside ---------------------------------------------------------------------------------------------------
 
@@ -253,6 +255,10 @@ class AlarmDesk:
         if not there:
             if state in STANDING:
                 return self._take(record, Step.LATCHES if rule.latch else Step.CLEARS, t, DAEMON)
+            return None
+        if state not in STANDING and record.delay.last is not Signal.PRESENT:
+            if record.delay.last is Signal.ABSENT:  # it waited for its root cause and went before it was told
+                record.delay.start_anew()
             return None
         if cause is not None:
             return self._take(record, Step.SUPPRESS, t, DAEMON, f"explained by {cause.value}", suppressed_by=cause)

@@ -20,12 +20,13 @@ DEMO = Path(__file__).resolve().parent.parent / "demo" / "chair-barn.toml"
 def run(
     shop: Annotated[Path, typer.Argument(help="The shop's configuration.")],
     dashboard: Annotated[bool, typer.Option(help="Serve the dashboard.")] = True,
+    pace: Annotated[float, typer.Option(min=0.1, max=1000.0, help="For rehearsals: seconds of event time a second.")] = 1.0,
     log_level: Annotated[str, typer.Option(help="debug, info, warning or error.")] = "info",
 ) -> None:
     """Watch the shop: sources, store, alarms, notices, dashboard. Ctrl-C or SIGTERM ends it properly."""
     from daemon.config.load import load
 
-    _serve(load(shop), dashboard, log_level)
+    _serve(load(shop), dashboard, log_level, pace)
 
 
 def demo(
@@ -48,15 +49,18 @@ def demo(
     _serve(config, True, log_level)
 
 
-def _serve(config: Config, dashboard: bool, log_level: str) -> None:
+def _serve(config: Config, dashboard: bool, log_level: str, pace: float = 1.0) -> None:
     import logging
     import signal
+    import time
 
+    from daemon.clock import PacedClock
     from daemon.service import Service
 
     logging.basicConfig(level=log_level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     side = (lambda: _dashboard(config)) if dashboard and config.file.dashboard.enabled else None
-    service = Service(config, side)
+    clock = None if pace == 1.0 else PacedClock(time.time(), pace)
+    service = Service(config, side, clock)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
     service.run()

@@ -61,11 +61,9 @@ class Outlets:
         for outlet in self._outlets:
             outlet.start()
 
-    def offer(self, notices: Iterable[Notice]) -> None:
-        """Hand the notices to every outlet that wants them."""
-        for notice in notices:
-            for outlet in self._outlets:
-                outlet.offer(notice)
+    def offer(self, notices: Iterable[Notice]) -> list[tuple[str, Notice]]:
+        """Hand the notices to every outlet that wants them; returns which outlet (by name) took which."""
+        return [(outlet.health.name, notice) for notice in notices for outlet in self._outlets if outlet.offer(notice)]
 
     def offer_again(self, outlet: str, notice: Notice, age_s: float) -> bool:
         """After a restart: hand one outlet a notice that it had not delivered, ``age_s`` [s] old."""

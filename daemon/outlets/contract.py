@@ -74,14 +74,22 @@ class SentLedger(Protocol):
     def mark_sent(self, outlet: str, notice_id: str) -> None:
         """This outlet has just delivered this notice."""
 
+    def mark_lost(self, outlet: str, notice_id: str, why: str) -> None:
+        """This outlet has given this notice up: ``why`` is "dropped", "stale" or "refused"."""
+
 
 class MemoryLedger:
-    """A ledger in memory: begun with what the store knows, telling ``on_sent`` of each new mark (to store it)."""
+    """A ledger in memory: begun with what the store knows, telling ``on_sent`` and ``on_lost`` of each new mark.
+
+    Both are called in an outlet's thread (``on_lost`` also in the thread that offers) and must not block.
+    """
 
     def __init__(self, sent: Iterable[tuple[str, str]] = (),
-                 on_sent: Callable[[str, str], None] = lambda outlet, notice_id: None) -> None:
+                 on_sent: Callable[[str, str], None] = lambda outlet, notice_id: None,
+                 on_lost: Callable[[str, str, str], None] = lambda outlet, notice_id, why: None) -> None:
         self._sent = set(sent)
         self._on_sent = on_sent
+        self._on_lost = on_lost
         self._lock = threading.Lock()
 
     def already_sent(self, outlet: str, notice_id: str) -> bool:
@@ -94,6 +102,10 @@ class MemoryLedger:
         with self._lock:
             self._sent.add((outlet, notice_id))
         self._on_sent(outlet, notice_id)
+
+    def mark_lost(self, outlet: str, notice_id: str, why: str) -> None:
+        """Pass it on."""
+        self._on_lost(outlet, notice_id, why)
 
 
 class Outlet(Protocol):

@@ -70,7 +70,7 @@ class Courier:
             self._ids.add(notice.id)
             if len(self._waiting) > self._settings.room:
                 least = max(self._waiting, key=lambda w: (_ORDER[w.notice.urgency], -w.since))
-                self._forget(least)
+                self._forget(least, "dropped")
                 self.health.dropped += 1
                 if least is item:
                     return False
@@ -133,7 +133,7 @@ class Courier:
     def _ready(self) -> _Waiting | None:
         now = time.monotonic()
         for item in [w for w in self._waiting if now - w.since > self._settings.stale_s]:
-            self._forget(item)
+            self._forget(item, "stale")
             self.health.stale += 1
         if not self._waiting or now < self._retry_at or (self._stop.is_set() and now >= self._leave_at):
             return None
@@ -180,7 +180,7 @@ class Courier:
         with self._changed:
             item.refusals += isinstance(error, NoticeRefused)
             if item.refusals >= self._settings.refusals:
-                self._forget(item)
+                self._forget(item, "refused")
                 health.refused += 1
                 log.warning("outlet %s gave up notice %s: %s", health.name, item.notice.id, health.last_error)
             if self._backoff.tries == 0:
@@ -190,8 +190,14 @@ class Courier:
             if self._stop.is_set():
                 self._leave_at = 0.0  # no time left to wait for another try
 
-    def _forget(self, item: _Waiting) -> None:
+    def _forget(self, item: _Waiting, lost: str = "") -> None:
+        """Take it off the queue; ``lost`` says why, if it was not delivered."""
         if item in self._waiting:
             self._waiting.remove(item)
             self._ids.discard(item.notice.id)
         self.health.queued = len(self._waiting)
+        if lost:
+            try:
+                self._ledger.mark_lost(self.health.name, item.notice.id, lost)
+            except Exception:  # the ledger's trouble must not stop the outlet
+                log.exception("outlet %s cannot mark %s as %s", self.health.name, item.notice.id, lost)

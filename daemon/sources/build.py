@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from datetime import datetime
 
-from daemon.clock import Clock, PacedClock, WallClock
+from daemon.clock import Clock, PacedClock
 from daemon.config.config import Config
 from daemon.config.model import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable
 from daemon.errors import ConfigError
@@ -23,32 +23,32 @@ from daemon.sources.settings import (
 GATE = "gate:"
 
 
-def build_sources(config: Config) -> tuple[list[Source], Clock | None]:
-    """The sources of a configuration, not started; and the clock of event time where a source brings its own (a
+def build_sources(config: Config, clock: Clock) -> tuple[list[Source], Clock | None]:
+    """The sources of a configuration, not started, which stamp what arrives by ``clock``; and the clock of event time where a source brings its own (a
     simulator or a recording plays at its own pace), else None. Raises :class:`ConfigError`."""
     sources: list[Source] = []
     own_clock: Clock | None = None
     problems: list[str] = []
     for index, table in enumerate(config.file.source):
         try:
-            source, clock = _build(config, table)
+            source, brought = _build(config, table, clock)
         except ValueError as error:
             problems.append(f"{config.path}: source {index + 1} ({table.name}): {error}")
             continue
         sources.append(source)
-        if clock is not None:
+        if brought is not None:
             if len(config.file.source) > 1:
                 problems.append(
                     f"{config.path}: source {index + 1} ({table.name}): a {table.kind} plays at its own time and cannot "
                     "stand beside other sources"
                 )
-            own_clock = clock
+            own_clock = brought
     if problems:
         raise ConfigError(problems)
     return sources, own_clock
 
 
-def _build(config: Config, table: SourceTable) -> tuple[Source, Clock | None]:
+def _build(config: Config, table: SourceTable, clock: Clock) -> tuple[Source, Clock | None]:
     if isinstance(table, SimulatorTable):
         return _simulator(config, table)
     if isinstance(table, ReplayTable):
@@ -65,16 +65,16 @@ def _build(config: Config, table: SourceTable) -> tuple[Source, Clock | None]:
         )
         return SerialSource(
             SerialSettings(table.name, table.device, baud=table.baud, silent_s=table.silent_after, wire=wire),
-            WallClock(),
+            clock,
         ), None
     if isinstance(table, MqttTable):
         from daemon.sources.mqtt import MqttSource
 
-        return MqttSource(_mqtt(config, table, known, ports), WallClock()), None
+        return MqttSource(_mqtt(config, table, known, ports), clock), None
     from daemon.sources.modbus import ModbusSource
     from daemon.sources.modbus_tables import modbus_settings
 
-    return ModbusSource(modbus_settings(table), WallClock()), None
+    return ModbusSource(modbus_settings(table), clock), None
 
 
 def _simulator(config: Config, table: SimulatorTable) -> tuple[Source, Clock]:

@@ -2,9 +2,9 @@
 
 | trouble | what happens |
 | --- | --- |
-| disk full, read-only or failing | the buffer is kept and tried again every 10 s; beyond its bound the oldest frames go, counted |
-| another program writes just now | tried again a second later |
-| the file is damaged | it is set aside under a dated name, a new database is begun, and the buffer goes there |
+| disk full, read-only or failing | the buffer waits and is tried every 10 s; beyond its bound the oldest frames go, counted |
+| another program writes just now | the same, after a second |
+| the file is damaged | it is set aside under a dated name, a new one is begun, and the buffer goes there |
 | the file was taken away | a new database is begun |
 | one record cannot be stored | it alone is left out and counted; the rest of its transaction is stored |
 
@@ -35,7 +35,7 @@ RETRY_S = 10.0
 MOST_ROWS = 5_000
 """A commit is due at the latest when this many frames wait."""
 MOST_KEPT_ROWS = 20_000
-"""While nothing can be written, this many frames are kept (about 20 MB; five and a half hours of running)."""
+"""While nothing can be written, this many frames are kept (about 15 MB; five and a half hours of running)."""
 MOST_KEPT_RECORDS = 5_000
 
 Statement = tuple[str, tuple[Any, ...]]
@@ -72,6 +72,8 @@ class Committer:
         self.statements: list[Statement] = []
         self.statuses: dict[str, LiveStatus] = {}
         self.urgent = False
+        self.generation = 0
+        """Grows when a new database was begun: what was stored once only must be stored again."""
         self._keep_raw_days = keep_raw_days
         self._sync_every_s = sync_every_s
         self._monotonic = monotonic
@@ -203,6 +205,7 @@ class Committer:
         if report.set_aside is not None:
             self.health.set_aside = str(report.set_aside)
         self._open()
+        self.generation += 1
         for row in self.rows:
             self.rollups.add(row)
 

@@ -7,24 +7,21 @@ set aside as damaged) opens it anew. Times are event time in seconds unless a na
 
 from __future__ import annotations
 
-import os
-import sqlite3
-import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from daemon.alarms.types import Alarm, AlarmState
 from daemon.errors import StoreError
 from daemon.store import requests
-from daemon.store.codec import ALARM_SELECT, alarm_of, finding_of, from_json
-from daemon.store.connection import in_words, open_readonly
+from daemon.store.codec import ALARM_SELECT, alarm_of, from_json
+from daemon.store.entries import Document, JournalEntry, Run, Status, Step, step_of
 from daemon.store.live import board
+from daemon.store.pool import ReadPool
 from daemon.store.requests import Request
 from daemon.store.rows import row_document
-from daemon.store.schema import FRAME_COLUMNS, TABLES, VERSION
+from daemon.store.schema import FRAME_COLUMNS, TABLES
 from daemon.store.series import SERIES, SeriesInfo
 from daemon.store.trend import Columns, Trend, trend
 
@@ -33,61 +30,8 @@ __all__ = [
     "Trend",
 ]
 
-Document = dict[str, Any]
-
-POOL = 4
 EVER = 1e11
 _FRAME_SELECT = f"SELECT {','.join(FRAME_COLUMNS)} FROM frames"
-
-
-@dataclass(frozen=True, slots=True)
-class Status:
-    """A status document with the event time it speaks of, and when, by the computer's clock, it was written."""
-
-    name: str
-    t: float | None
-    wall_t: float
-    document: Any
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step of one alarm; ``finding`` is the claim as it stood then, as a plain document."""
-
-    id: int
-    alarm_id: int
-    t: float
-    before: AlarmState
-    after: AlarmState
-    by: str
-    reason: str
-    confidence: float
-    evidence: Document
-
-
-@dataclass(frozen=True, slots=True)
-class JournalEntry:
-    """One journal entry. ``changes`` holds what it said before it was corrected or removed, oldest first."""
-
-    id: int
-    t: float
-    kind: str
-    by: str
-    text: str
-    where: str
-    removed: bool
-    changes: tuple[Document, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One run of the fan; ``end_t`` is None while it lasts."""
-
-    id: int
-    start_t: float
-    end_t: float | None
-    seconds: float | None
-    reason: str
 
 
 class Reader:
@@ -96,18 +40,12 @@ class Reader:
     def __init__(self, path: Path) -> None:
         self.path = Path(path)
         self._resolved = self.path.resolve()
-        self._lock = threading.Lock()
-        self._idle: list[sqlite3.Connection] = []
-        self._file: tuple[int, int] | None = None
-        self._closed = False
+        self._pool = ReadPool(self.path)
+        self._connection = self._pool.connection
 
     def close(self) -> None:
         """Close every connection."""
-        with self._lock:
-            self._closed = True
-            idle, self._idle = self._idle, []
-        for connection in idle:
-            connection.close()
+        self._pool.close()
 
     # -- the present ------------------------------------------------------------------------------------------------
 
@@ -242,7 +180,7 @@ class Reader:
             "WHERE (alarm_id = ? OR ? IS NULL) AND t >= ? AND t <= ? ORDER BY id DESC LIMIT ?",
             (alarm_id, alarm_id, start, end, limit),
         )
-        return [_step(row) for row in reversed(rows)]
+        return [step_of(row) for row in reversed(rows)]
 
     def notices(self, start: float = -EVER, end: float = EVER, limit: int = 200) -> list[Document]:
         """Notices with their outlet and state, newest first."""
@@ -331,63 +269,3 @@ class Reader:
             cursor = connection.execute(sql, parameters)
             names = [column[0] for column in cursor.description]
             return [dict(zip(names, row, strict=True)) for row in cursor]
-
-    @contextmanager
-    def _connection(self) -> Iterator[sqlite3.Connection]:
-        """A connection of the pool, in one read transaction, so that all queries inside see the same moment."""
-        connection, file = self._take()
-        sound = False
-        try:
-            connection.execute("BEGIN")
-            try:
-                yield connection
-                sound = True
-            finally:
-                connection.execute("ROLLBACK")
-        except sqlite3.Error as error:
-            raise StoreError(in_words(error, self.path)) from error
-        finally:
-            self._give(connection, file, sound)
-
-    def _take(self) -> tuple[sqlite3.Connection, tuple[int, int]]:
-        try:
-            stat = os.stat(self.path)
-        except OSError as error:
-            raise StoreError(
-                f"there is no database at {self.path}; it is made when the daemon first runs"
-            ) from error
-        file = (stat.st_dev, stat.st_ino)
-        stale: list[sqlite3.Connection] = []
-        with self._lock:
-            if self._closed:
-                raise StoreError("the reader is closed")
-            if file != self._file:
-                stale, self._idle, self._file = self._idle, [], file
-            connection = self._idle.pop() if self._idle else None
-        for old in stale:
-            old.close()
-        return (connection if connection is not None else self._open()), file
-
-    def _open(self) -> sqlite3.Connection:
-        connection = open_readonly(self.path)
-        (version,) = connection.execute("PRAGMA user_version").fetchone()
-        if version != VERSION:
-            connection.close()
-            raise StoreError(f"the database {self.path} has layout {version}, this program reads {VERSION}")
-        return connection
-
-    def _give(self, connection: sqlite3.Connection, file: tuple[int, int], sound: bool) -> None:
-        with self._lock:
-            if sound and not self._closed and file == self._file and len(self._idle) < POOL:
-                self._idle.append(connection)
-                return
-        connection.close()
-
-
-def _step(row: tuple[Any, ...]) -> Step:
-    finding = finding_of(row[7])
-    return Step(
-        id=row[0], alarm_id=row[1], t=row[2], before=AlarmState(row[3]), after=AlarmState(row[4]), by=row[5],
-        reason=row[6], confidence=finding.confidence,
-        evidence={name: {"value": e.value, "kind": e.kind, "words": e.words} for name, e in finding.evidence.items()},
-    )

@@ -8,16 +8,11 @@ from typing import Any
 from analysis.conditions import Urgency
 from analysis.events import ShopEvent
 from analysis.readings import RunState
-from daemon.alarms.types import Transition
+from daemon.alarms.types import Alarm, Transition
 from daemon.notices import Notice
 from daemon.store.codec import alarm_row, transition_row
 from daemon.store.committer import Statement
 from daemon.store.schema import STATE_CODES, TABLES
-
-__all__ = [
-    "NOTICE_SELECT", "Statement", "correct_event", "end_interrupted_runs", "event", "notice", "notice_of", "remove_event",
-    "run_ended", "transition",
-]
 
 INTERRUPTED = "interrupted: the daemon ended during this run"
 
@@ -34,9 +29,14 @@ NOTICE_SELECT = (
 )
 
 
+def alarm(standing: Alarm) -> Statement:
+    """The alarm as it now is."""
+    return (_ALARM, alarm_row(standing))
+
+
 def transition(step: Transition) -> list[Statement]:
     """The alarm as it now is, and the step."""
-    return [(_ALARM, alarm_row(step.alarm)), (_TRANSITION, transition_row(step))]
+    return [alarm(step.alarm), (_TRANSITION, transition_row(step))]
 
 
 def event(entry_id: int, entry: ShopEvent) -> list[Statement]:

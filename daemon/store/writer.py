@@ -18,30 +18,24 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from analysis.estimates import Estimate
 from analysis.events import ShopEvent
-from analysis.readings import Frame, Quality, RunState
+from analysis.readings import Frame
 from daemon.alarms.types import Alarm, AlarmState, Transition
 from daemon.documents import now_document
 from daemon.errors import StoreError
 from daemon.notices import Notice
 from daemon.store import records, requests
 from daemon.store.codec import ALARM_SELECT, alarm_of, from_json, to_json
-from daemon.store.committer import MOST_ROWS, Committer, StoreHealth
+from daemon.store.committer import MOST_ROWS, Committer, Statement, StoreHealth
 from daemon.store.connection import in_words
+from daemon.store.intake import Intake
 from daemon.store.live import LiveStatus, publish, withdraw
 from daemon.store.requests import Request
-from daemon.store.rows import frame_row
-
-IDLE_EVERY_S = 60.0
-STEP_BACK_MS = 1_000
-
-_OFF = RunState.OFF
-_UNKNOWN = RunState.UNKNOWN
 
 
 class Writer:
@@ -68,36 +62,30 @@ class Writer:
         self._due = monotonic() + commit_every_s
         self._status_due = monotonic()
         self._t: float | None = None
-        self._state: RunState | None = None
         self._last: tuple[Frame, Estimate | None] | None = None
-        self._held: tuple[Frame, Estimate | None] | None = None
-        self._idle_t = 0.0
-        self._idle_quality: Mapping[str, Quality] = {}
-        self._arrived_ms: int | None = None
-        self._late_keys: set[int] = set()
-        self._late_upto = 0
         self._documents: dict[str, object] = {}
+        self._shown: dict[str, LiveStatus] = {}
         self._pending_statuses: dict[str, LiveStatus] = {}
         self._own_now = False
         self._states: dict[str, str] = {}
         self._state_texts: dict[str, str] = {}
         self._notice_states: dict[tuple[str, str], str] = {}
+        self._standing: dict[int, Alarm] = {}
+        self._configuration: Statement | None = None
+        self._generation = 0
         self._begin()
 
     def _begin(self) -> None:
         try:
-            self._newest = self._number("SELECT max(t_ms) FROM frames", -(1 << 62))
-            self._next_journal = self._number("SELECT max(id) FROM journal", 0) + 1
-            self._next_run = self._number("SELECT max(id) FROM runs", 0) + 1
+            self._intake = Intake(self._committer)
+            self._take = self._intake.take
+            (last,) = self._committer.connection.execute("SELECT max(id) FROM journal").fetchone()
+            self._next_journal = (last or 0) + 1
             self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '0')", ()))
             self._statements += records.end_interrupted_runs(self._committer.connection)
         except sqlite3.Error as error:
             self._committer.close()
             raise StoreError(in_words(error, self.path)) from error
-
-    def _number(self, sql: str, default: int) -> int:
-        found = self._committer.connection.execute(sql).fetchone()[0]
-        return default if found is None else int(found)
 
     @property
     def health(self) -> StoreHealth:
@@ -108,75 +96,21 @@ class Writer:
 
     def frame(self, frame: Frame, estimate: Estimate | None) -> None:
         """A frame with its estimate; commits when that is due."""
-        state = frame.state
         self._last = (frame, estimate)
         self._t = frame.t
-        if state is _OFF or state is _UNKNOWN:
-            self._idle(frame, estimate)
-        else:
-            if state is not self._state:
-                self._turned(state)
-            self._store(frame, estimate)
+        self._take(frame, estimate)
         if len(self._rows) >= MOST_ROWS or self._monotonic() >= self._due:
             self.flush()
-
-    def _idle(self, frame: Frame, estimate: Estimate | None) -> None:
-        since = frame.t - self._idle_t
-        if frame.state is not self._state:
-            self._turned(frame.state)
-        elif 0.0 <= since < IDLE_EVERY_S and frame.quality == self._idle_quality:
-            self._held = (frame, estimate)
-            return
-        self._held = None
-        self._idle_t = frame.t
-        self._idle_quality = frame.quality
-        self._store(frame, estimate)
-
-    def _turned(self, state: RunState) -> None:
-        if self._held is not None:
-            self._store(*self._held)
-            self._held = None
-        self._state = state
-
-    def _store(self, frame: Frame, estimate: Estimate | None) -> None:
-        key = round(frame.t * 1000.0)
-        if key > self._newest:
-            self._newest = self._arrived_ms = key
-            row = frame_row(key, frame, estimate)
-            self._rows.append(row)
-            self._committer.rollups.add(row)
-            return
-        if self._arrived_ms is not None and key < self._arrived_ms - STEP_BACK_MS:
-            self._statements.append((
-                "INSERT INTO clock_steps(before_t, after_t) VALUES (?, ?)", (self._arrived_ms / 1000.0, frame.t)))
-        self._arrived_ms = key
-        free = self._free(key)
-        if free != key:
-            self.health.moved_frames += 1
-        self._newest = max(self._newest, free)
-        row = frame_row(free, frame, estimate)
-        self._rows.append(row)
-        self._committer.rollups.add(row, late=True)
-
-    def _free(self, key: int) -> int:
-        """The first free millisecond from ``key`` on."""
-        for row in self._rows[self._late_upto:]:
-            self._late_keys.add(row[0])
-        self._late_upto = len(self._rows)
-        try:
-            while key in self._late_keys or self._committer.connection.execute(
-                "SELECT 1 FROM frames WHERE t_ms = ?", (key,)
-            ).fetchone():
-                key += 1
-        except sqlite3.Error:
-            pass  # the disk is in trouble; the committer will say so
-        self._late_keys.add(key)
-        return key
 
     # -- records ----------------------------------------------------------------------------------------------------
 
     def transition(self, transition: Transition) -> None:
         """An alarm moved: its present state, and the step."""
+        alarm = transition.alarm
+        if alarm.state is AlarmState.NORMAL:
+            self._standing.pop(alarm.id, None)
+        else:
+            self._standing[alarm.id] = alarm
         self._add(records.transition(transition))
 
     def event(self, event: ShopEvent) -> int:
@@ -194,7 +128,7 @@ class Writer:
         """Strike a journal entry out at ``t``; it stays in the record as removed. False where there is no such entry."""
         return self._change_event(entry_id, records.remove_event(entry_id, t, by))
 
-    def _change_event(self, entry_id: int, statements: list[records.Statement]) -> bool:
+    def _change_event(self, entry_id: int, statements: list[Statement]) -> bool:
         self.flush(force=True)
         found = self._query("SELECT 1 FROM journal WHERE id = ? AND removed = 0", (entry_id,))
         if found:
@@ -203,8 +137,7 @@ class Writer:
 
     def run_started(self, t: float) -> None:
         """A run began."""
-        self._add([("INSERT INTO runs(id, start_t) VALUES (?, ?)", (self._next_run, t))], urgent=False)
-        self._next_run += 1
+        self._add([("INSERT INTO runs(start_t) VALUES (?)", (t,))], urgent=False)
 
     def run_ended(self, start_t: float, end_t: float, seconds: float | None = None, reason: str = "") -> None:
         """The run that began at ``start_t`` ended; ``seconds`` of running, default all of it."""
@@ -245,11 +178,12 @@ class Writer:
     def configuration(self, text: str, t: float | None = None) -> str:
         """The configuration in force (from event time ``t``, where known); returns its SHA-256 as hexadecimal."""
         digest = hashlib.sha256(text.encode()).hexdigest()
-        self._add([(
+        self._configuration = (
             "INSERT INTO configurations(hash, text, first_t, last_t) VALUES (?, ?, ?, ?) ON CONFLICT(hash) DO UPDATE SET "
             "first_t = coalesce(first_t, excluded.first_t), last_t = coalesce(excluded.last_t, last_t)",
             (digest, text, t, t),
-        )])
+        )
+        self._add([self._configuration])
         return digest
 
     # -- documents --------------------------------------------------------------------------------------------------
@@ -289,7 +223,10 @@ class Writer:
 
     def open_alarms(self) -> list[Alarm]:
         """Every alarm that is not back to normal, oldest first."""
-        return [alarm_of(row) for row in self._query(f"{ALARM_SELECT} WHERE state <> ? ORDER BY id", (AlarmState.NORMAL.value,))]
+        rows = self._query(f"{ALARM_SELECT} WHERE state <> ? ORDER BY id", (AlarmState.NORMAL.value,))
+        alarms = [alarm_of(row) for row in rows]
+        self._standing.update((alarm.id, alarm) for alarm in alarms)
+        return alarms
 
     def last_alarm_id(self) -> int:
         """The highest id ever given to an alarm, 0 where there was none."""
@@ -329,12 +266,21 @@ class Writer:
             ]
             self._states.clear()
         stored = committer.commit(force=force)
-        if stored:
-            self._late_keys.clear()
-            self._late_upto = 0
-        else:
-            self._late_upto = 0  # frames may have been dropped from the front: look through the buffer again
+        if committer.generation != self._generation:
+            self._generation = committer.generation
+            self._repeat()
+            stored = committer.commit(force=True)
+        self._intake.committed(stored)
         return stored
+
+    def _repeat(self) -> None:
+        """A new database was begun: put into it what is stored only once, or only when it changes."""
+        self._states = dict(self._state_texts)
+        self._pending_statuses = dict(self._shown)
+        self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '0')", ()))
+        if self._configuration is not None:
+            self._statements.append(self._configuration)
+        self._statements += [records.alarm(alarm) for alarm in self._standing.values()]
 
     def _show_statuses(self, now: float) -> None:
         if self._last is not None and not self._own_now:
@@ -346,6 +292,7 @@ class Writer:
             fresh = {name: LiveStatus(self._t, wall_t, to_json(document)) for name, document in self._documents.items()}
             self._documents = {}
             publish(self.path, fresh)
+            self._shown.update(fresh)
             self._pending_statuses.update(fresh)
         pending = self._pending_statuses
         if now >= self._status_due and pending:
@@ -357,8 +304,7 @@ class Writer:
 
     def close(self) -> bool:
         """Commit everything and close the database. False where something could not be stored."""
-        if self._held is not None:
-            self._turned(_UNKNOWN)
+        self._intake.finish()
         self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '1')", ()))
         self._committer.urgent = True
         self._status_due = self._monotonic()
@@ -367,7 +313,7 @@ class Writer:
         withdraw(self.path)
         return stored
 
-    def _add(self, statements: list[records.Statement], *, urgent: bool = True) -> None:
+    def _add(self, statements: list[Statement], *, urgent: bool = True) -> None:
         self._statements += statements
         if urgent:
             self._committer.urgent = True
