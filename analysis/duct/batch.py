@@ -12,15 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analysis.duct.batch_friction import Friction, column
 from analysis.duct.coefficients import Table
-from analysis.duct.friction import LAMINAR_BELOW, TURBULENT_ABOVE
 from analysis.duct.junctions import _KNEE, _ROUND
 from analysis.duct.single import (
     FIRST_EMPIRICAL,
     FIRST_FACTOR,
     FIRST_LEAST,
     NEGLIGIBLE,
-    START_X,
     TINY_LOSS,
     balance,
 )
@@ -35,10 +34,6 @@ BLOCK = 512
 _FIRST_STEPS = 3
 _MOST_STEPS = 15
 
-_TWO_LOG = 2.0 / np.log(10.0)
-_BLEND = 2.51 / TURBULENT_ABOVE
-_LAMINAR = 2.51 / LAMINAR_BELOW
-_OCTAVES = float(np.log(TURBULENT_ABOVE / LAMINAR_BELOW))
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,74 +94,24 @@ class _Case:
     total: Floats
 
 
-def _column(values: tuple[float, ...]) -> Floats:
-    return np.array(values)[:, None]
-
-
-class _Friction:
-    """Friction of a set of segments that keeps its 1/sqrt(f) from one Newton step to the next."""
-
-    def __init__(self, friction: tuple[float, ...], rough: tuple[float, ...], reynolds: tuple[float, ...]) -> None:
-        self.friction, self.rough, self.reynolds = _column(friction), _column(rough), _column(reynolds)
-
-    def begin(self, is_open: Floats) -> None:
-        """``is_open`` is 1 where the segment has friction, 0 behind a shut gate."""
-        self.x = np.full(is_open.shape, START_X)
-        self.factor = self.friction * is_open
-
-    def near(self, thin: Floats) -> tuple[Floats, Floats]:
-        """Loss over q|q| and its slope over |q|, after one Newton step on Colebrook; ``thin`` is viscosity / |q|."""
-        thin = thin * self.reynolds
-        turbulent = np.minimum(thin, _LAMINAR)
-        inner = turbulent * self.x
-        inner += self.rough
-        g = np.divide(turbulent, inner, out=turbulent)
-        g *= _TWO_LOG
-        np.log(inner, out=inner)
-        inner *= _TWO_LOG
-        inner += self.x
-        g += 1.0
-        inner /= g
-        self.x -= inner
-        loss = 1.0 / np.square(self.x)
-        slope = 2.0 / g
-        slow = (thin > _BLEND) & (self.factor > 0.0)
-        if slow.any():
-            where = np.nonzero(slow)
-            loss[where], slope[where] = _blend(thin[where], loss[where], g[where])
-        loss *= self.factor
-        slope *= loss
-        return loss, slope
-
-
-def _blend(thin: Floats, turbulent: Floats, one_plus_g: Floats) -> tuple[Floats, Floats]:
-    """Friction factor and exponent of the loss below Re 4000: see ``single.friction_near``."""
-    laminar = 64.0 / 2.51 * thin
-    s = np.clip(np.log(_LAMINAR / thin) / _OCTAVES, 0.0, 1.0)
-    weight = s * s * (3.0 - 2.0 * s)
-    drop = np.log(turbulent / laminar)
-    slope = -(1.0 - weight) - weight * 2.0 * (one_plus_g - 1.0) / one_plus_g + drop * 6.0 * s * (1.0 - s) / _OCTAVES
-    return laminar * np.exp(weight * drop), 2.0 + slope
-
-
 class _Block:
     """Everything about a table that does not change from block to block."""
 
     def __init__(self, table: Table, density: float, viscosity: float) -> None:
         self.table, self.density, self.nu = table, density, viscosity / density
-        self.pipes = _Friction(table.friction, table.rough, table.reynolds)
+        self.pipes = Friction(table.friction, table.rough, table.reynolds)
         self.hosed = np.array([row for row, hose in enumerate(table.hose_friction) if hose > 0.0], dtype=np.intp)
         hoses = [
             tuple(column[row] for row in self.hosed.tolist())
             for column in (table.hose_friction, table.hose_rough, table.hose_reynolds)
         ]
-        self.hoses = _Friction(hoses[0], hoses[1], hoses[2])
+        self.hoses = Friction(hoses[0], hoses[1], hoses[2])
         self.parent = np.array(table.parent[1:], dtype=np.intp)
-        self.j0, self.j1, self.j2 = _column(table.j0[1:]), _column(table.j1[1:]), _column(table.j2[1:])
-        self.wide = _column(table.wide[1:])
+        self.j0, self.j1, self.j2 = column(table.j0[1:]), column(table.j1[1:]), column(table.j2[1:])
+        self.wide = column(table.wide[1:])
         self.wide_rows = np.nonzero(self.wide[:, 0] > 0.0)[0]
         self.run_order = [row for row, kind in enumerate(table.kind) if kind == "run"]
-        self.fixed, self.shut_fixed = _column(table.fixed), _column(table.shut_fixed)
+        self.fixed, self.shut_fixed = column(table.fixed), column(table.shut_fixed)
 
     def solve(self, case: _Case, most_steps: int, started: bool = False) -> tuple[int, npt.NDArray[np.intp]]:
         """Fill ``case.flow`` and ``case.total``; answers the steps taken and the columns that have not settled."""

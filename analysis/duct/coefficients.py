@@ -16,8 +16,10 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from analysis.duct import elbows, junctions
+from analysis.duct import elbows
 from analysis.duct.design import FAN, AsBuilt, DuctDesign, Faults, FlowAtPressure, Port, Run
+from analysis.duct.friction import friction_factor_scalar
+from analysis.duct.meeting import meeting
 from analysis.duct.network import DesignError, Problem, Tree, tree
 
 LEAST_OPENING_M2 = 1e-8
@@ -27,6 +29,7 @@ PLAIN_END_K = 0.93
 """Entry loss of a plain pipe end in velocity pressures (ACGIH Industrial Ventilation, hood entries; from memory)."""
 
 _LEAST_FRACTION = 1e-3
+_LEAKING_REYNOLDS = 5000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +38,7 @@ class Table:
 
     ``kind`` is ``"run"``, ``"port"`` or ``"leak"`` and ``index`` the place in the design's runs or ports. ``parent`` is
     the row that the segment flows into (-1: the fan); ``children`` the range of rows that flow into it. ``shut_fixed``
-    is the loss coefficient of a port when its gate is shut (no friction then: the gate is all). ``rough`` is relative
+    is the loss coefficient of a port when its gate is shut, with a fixed friction factor. ``rough`` is relative
     roughness over 3.7 and ``reynolds`` 2.51 area/diameter, so that 2.51/Re = reynolds x viscosity / flow.
     ``wide`` is the share of the empirical branch factor A (0: A is 1).
     """
@@ -148,36 +151,43 @@ class _Filler:
         velocity = 0.5 / piece.area_m2**2
         factor = (self.as_built.run_k if row.kind == "run" else self.as_built.port_k).get(piece.name, 1.0)
         fixed = piece.fittings_k * velocity
-        shut = 0.0
+        gate = leak = 0.0
         hose = (0.0, 0.0, 1.0)
         if isinstance(piece, Port):
-            entry, hose, gate, shut = self.port(piece, velocity)
-            fixed += entry + gate
+            gate, leak = self.gate(piece, velocity)
+            entry, hose = self.opening(piece, velocity)
+            fixed += entry
         elif piece.into == FAN and self.design.separator is not None:
             fixed += self.design.separator.coefficient
-        fixed *= factor
+        fixed = fixed * factor + _blockage(self.faults.blockage.get(piece.name, 1.0)) * velocity
         hose = (hose[0] * factor, hose[1], hose[2])
-        fixed += _blockage(self.faults.blockage.get(piece.name, 1.0)) * velocity
         friction = factor * piece.length_m / piece.diameter_m * velocity
         reynolds = 2.51 * piece.area_m2 / piece.diameter_m
         rough = piece.roughness_m / piece.diameter_m / 3.7
+        shut = fixed + leak
+        if leak:
+            shut += friction * _leaking_factor(rough) + hose[0] * _leaking_factor(hose[1])
         return (
-            fixed, shut, friction, rough, reynolds, *hose, *self.junction(row, piece), velocity, piece.area_m2
+            fixed + gate * factor, shut, friction, rough, reynolds, *hose, *self.junction(row, piece), velocity,
+            piece.area_m2,
         )
 
-    def port(self, port: Port, velocity: float) -> tuple[float, tuple[float, float, float], float, float]:
-        """Entry, hose (friction, rough, reynolds), open gate and shut gate of a port, all per flow squared."""
-        leak = _opening_of(port.leak_m2, port.leak_flow) / self.as_built.leak**2
+    def gate(self, port: Port, velocity: float) -> tuple[float, float]:
+        """Loss of the gate of a port per flow squared, open and shut."""
         if port.gate_k is None:
-            gate = shut = 0.0
-        else:
-            gate, shut = port.gate_k * velocity, leak
-            opening = self.faults.gate_opening.get(port.name, 1.0)
-            if opening < 1.0:
-                partly = gate + _blockage(opening) * velocity
-                gate = (partly**-0.5 + leak**-0.5) ** -2
+            return 0.0, 0.0
+        gate = port.gate_k * velocity
+        leak = max(_opening_of(port.leak_m2, port.leak_flow) / self.as_built.leak**2, gate)
+        opening = self.faults.gate_opening.get(port.name, 1.0)
+        if opening < 1.0:
+            partly = gate + _blockage(opening) * velocity
+            gate = (partly**-0.5 + leak**-0.5) ** -2
+        return gate, leak
+
+    def opening(self, port: Port, velocity: float) -> tuple[float, tuple[float, float, float]]:
+        """Loss of the opening of a port per flow squared, and its hose: friction, rough, reynolds."""
         if port.name in self.faults.hose_off and port.hose is not None:
-            return PLAIN_END_K * velocity, (0.0, 0.0, 1.0), gate, shut
+            return PLAIN_END_K * velocity, (0.0, 0.0, 1.0)
         section = velocity
         hose_line = (0.0, 0.0, 1.0)
         step = 0.0
@@ -193,7 +203,7 @@ class _Filler:
             entry = rated.suction_pa / (rated.density_kgm3 * rated.flow_m3s**2) - section
         else:
             entry = port.entry_k * section
-        return entry + step, hose_line, gate, shut
+        return entry + step, hose_line
 
     def junction(self, row: _Row, piece: Run | Port) -> tuple[float, float, float, float]:
         """j0, j1, j2 and the share of the branch factor for the junction at the downstream end of a row."""
@@ -205,34 +215,9 @@ class _Filler:
             self.piece(other) for other in self.rows[main_row.children[0]:main_row.children[1]]
             if other is not row and other.kind != "leak"
         ]
-        j0, j1, j2, wide = _meeting(piece, main.area_m2, others)
+        j0, j1, j2, wide = meeting(piece, main.area_m2, others)
         scale = 0.5 / main.area_m2**2
         return j0 * scale, j1 * scale, j2 * scale, wide
-
-
-def _meeting(piece: Run | Port, combined_m2: float, others: list[Run | Port]) -> tuple[float, float, float, float]:
-    """Junction of a piece with its neighbours: K = A (j0 + j1 y + j2 y^2) with y its share of the flow.
-
-    The momentum balance 1 + (y/a)^2 - 2 y^2 cos/a - 2 (1 - y)^2 pull, in velocity pressures of the combined stream. What
-    the neighbours bring along, ``pull``, is exact for one neighbour (cos/a of it); where more than two streams meet, the
-    neighbours count as if they ran at the same speed as each other.
-    """
-    a = piece.area_m2 / combined_m2
-    if piece.join.kind == "stated":
-        return 0.0, 0.0, piece.join.k / a**2, 0.0
-    if not others:
-        return 1.0, 0.0, 1.0 / a**2 - 2.0 / a + elbows.mitre(piece.join.angle_deg) / a**2, 0.0
-    beside = sum(other.area_m2 for other in others) / combined_m2
-    along = sum(other.area_m2 * math.cos(math.radians(other.join.angle_deg)) for other in others) / combined_m2
-    pull = along / beside**2
-    cosine = math.cos(math.radians(piece.join.angle_deg))
-    j0, j1, j2 = 1.0 - 2.0 * pull, 4.0 * pull, 1.0 / a**2 - 2.0 * cosine / a - 2.0 * pull
-    if piece.join.angle_deg == 0.0:
-        mean = sum(other.area_m2 * other.join.angle_deg for other in others) / combined_m2 / beside
-        tee = 2.0 - junctions._tee(mean)
-        return j0 - tee, j1 + tee, j2, 0.0
-    straight = any(other.join.angle_deg == 0.0 for other in others)
-    return j0, j1, j2, junctions._wide(a) if straight else 0.0
 
 
 def _parabola(design: DuctDesign) -> tuple[float, float]:
@@ -260,6 +245,11 @@ def _blockage(fraction: float) -> float:
     """
     x = max(fraction, _LEAST_FRACTION)
     return (1.0 / ((0.63 + 0.37 * x**3) * x) - 1.0) ** 2
+
+
+def _leaking_factor(rough: float) -> float:
+    """Friction factor that stands for the small flow behind a shut gate, where the gate is nearly the whole loss."""
+    return friction_factor_scalar(_LEAKING_REYNOLDS, 3.7 * rough)
 
 
 def _opening(area_m2: float) -> float:

@@ -17,7 +17,9 @@ LARGEST_DIAMETER_M = 2.0
 LONGEST_M = 1000.0
 """Longer than any shop's run; a larger figure is a slip of units."""
 ROUGHEST = 0.05
-"""Relative roughness up to which the Colebrook friction factor is used."""
+"""Relative roughness up to which the Colebrook friction factor was measured."""
+NO_DUCT = 0.25
+"""Relative roughness that no duct or hose has."""
 _CLEARLY = 0.9
 """A need is called too small for its pipe when it gives less than this share of the carrying velocity."""
 _SAME_SIZE = 1.02
@@ -203,8 +205,12 @@ def _duct(where: str, diameter: float, roughness: float, length: float, system: 
     yield from _size(where, "the length", length, "length", LONGEST_M, system)
     if not (math.isfinite(roughness) and roughness >= 0.0):
         yield _error(where, "the roughness must be zero or more")
+    elif _positive(diameter) and roughness > NO_DUCT * diameter:
+        yield _error(where, f"the roughness is more than {NO_DUCT:.0%} of the diameter, which is no duct")
     elif _positive(diameter) and roughness > ROUGHEST * diameter:
-        yield _error(where, f"the roughness is more than {ROUGHEST:.0%} of the diameter, which is no duct")
+        yield Problem(
+            "warning", where, f"the roughness is more than {ROUGHEST:.0%} of the diameter; its friction is a guess there"
+        )
 
 
 def _coefficient(where: str, what: str, value: float, least: float = 0.0) -> Iterator[Problem]:
