@@ -70,15 +70,15 @@ def balance_many(
         taken, unsettled = block.solve(here, _MOST_STEPS, started=True)
         flow[:, some], total[:, some] = here.flow, here.total
         steps = max(steps, _FIRST_STEPS + taken)
-        for column in some[unsettled].tolist():
+        for odd in some[unsettled].tolist():
             is_open = [True] * rows
             for port, row in enumerate(table.port_rows):
-                is_open[row] = bool(gates[port, column])
+                is_open[row] = bool(gates[port, odd])
             alone = balance(
-                table, is_open, density=density, viscosity=viscosity, drag=float(drag[column]),
-                speed_ratio=float(speed_ratio[column]),
+                table, is_open, density=density, viscosity=viscosity, drag=float(drag[odd]),
+                speed_ratio=float(speed_ratio[odd]),
             )
-            flow[:, column], total[:, column] = alone.flow, alone.total
+            flow[:, odd], total[:, odd] = alone.flow, alone.total
             steps = max(steps, alone.steps)
     return Balances(flow, total, steps)
 
