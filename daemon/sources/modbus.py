@@ -17,19 +17,17 @@ import time
 from pymodbus.client import ModbusSerialClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 
-from daemon.backoff import Backoff
 from daemon.clock import Clock
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample, SampleQueue, SourceHealth
 from daemon.sources.fields import escaped
+from daemon.sources.lifeline import Lifeline
 from daemon.sources.outbox import hand_over
 from daemon.sources.registers import register_count, register_value
 from daemon.sources.settings import ModbusSettings, RegisterSettings
 
 log = logging.getLogger(__name__)
 
-_STEADY_S = 5.0
-"""How long a port must have been open for the pauses to start over."""
 _PATIENCE = 3
 """After so many unanswered questions in a row a unit counts as absent."""
 _ABSENT_POLL_S = 5.0
@@ -46,7 +44,7 @@ class ModbusSource:
         self.clock = clock
         self._health = SourceHealth(settings.name, "modbus")
         self._missed = {register.unit: 0 for register in settings.registers}
-        self._told = ""
+        self._line = Lifeline(self._health, settings.retry, log)
         # The library logs each unanswered question as an error; we count them instead.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
@@ -57,22 +55,16 @@ class ModbusSource:
 
     def run(self, out: SampleQueue, stop: threading.Event) -> None:
         """Yield samples into ``out`` until ``stop`` is set."""
-        backoff = Backoff(stop, self.settings.retry.first_s, self.settings.retry.cap_s)
-        while not stop.is_set():
-            began = time.monotonic()
-            try:
-                client = self._open()
-                try:
-                    self._poll(client, out, stop)
-                finally:
-                    client.close()  # type: ignore[no-untyped-call]
-            except (SourceError, OSError) as error:
-                if self._health.connected and time.monotonic() - began >= _STEADY_S:
-                    backoff.reset()
-                self._lost(str(error), backoff.next_s())
-                backoff.wait()
-        self._health.connected = False
-        self._health.state = "stopped"
+        self._line.keep(lambda: self._session(out, stop), stop)
+
+    def _session(self, out: SampleQueue, stop: threading.Event) -> None:
+        client = self._open()
+        try:
+            self._poll(client, out, stop)
+        except OSError as error:
+            raise SourceError(f"{escaped(self.settings.port, 200)}: {escaped(str(error), 200)}") from error
+        finally:
+            client.close()  # type: ignore[no-untyped-call]
 
     def _open(self) -> ModbusSerialClient:
         settings = self.settings
@@ -86,11 +78,7 @@ class ModbusSource:
         )
         if not client.connect():
             raise SourceError(_why_not(settings.port))
-        self._health.opened += 1
-        self._health.connected = True
-        self._health.state = "open, waiting for the first answer"
-        log.info("source %s: opened %s", escaped(settings.name), escaped(settings.port, 200))
-        self._told = ""
+        self._line.opened(escaped(settings.port, 200), "open, waiting for the first answer")
         return client
 
     def _poll(self, client: ModbusSerialClient, out: SampleQueue, stop: threading.Event) -> None:
@@ -156,15 +144,6 @@ class ModbusSource:
             hint = f": check wiring, baud ({self.settings.baud}) and parity ({self.settings.parity})" if nobody else ""
             self._health.state = f"no answer from {who}{hint}"
             self._health.last_error = self._health.state
-
-    def _lost(self, words: str, pause_s: float) -> None:
-        health = self._health
-        health.state = f"{'lost' if health.connected else 'cannot open'}: {words}; next try in {pause_s:.1f} s"
-        health.connected = False
-        health.last_error = words
-        if words != self._told:
-            log.warning("source %s: %s", escaped(self.settings.name), words)
-            self._told = words
 
 
 def _why_not(path: str) -> str:

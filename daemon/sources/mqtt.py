@@ -25,11 +25,11 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daemon.backoff import Backoff
 from daemon.clock import Clock
 from daemon.errors import SourceError
 from daemon.sources.contract import SampleQueue, SourceHealth
 from daemon.sources.fields import escaped
+from daemon.sources.lifeline import Lifeline
 from daemon.sources.mqtt_words import connect_words, is_loopback
 from daemon.sources.outbox import LARGEST_BATCH, hand_over
 from daemon.sources.payloads import PayloadParser
@@ -44,8 +44,6 @@ _TURN_S = 0.2
 """The longest turn of the network loop: how promptly a stop is honoured."""
 _GATHER_S = 0.05
 """Messages that come within this time go to the queue as one list."""
-_STEADY_S = 5.0
-"""How long a connection must have held for the pauses to start over."""
 _LARGEST_PACKET = 65_535
 _LONGEST_PASSWORD = 4096
 
@@ -65,7 +63,7 @@ class MqttSource:
         self._greeted = False
         self._goodbye = ""
         self._not_allowed: list[str] = []
-        self._told = ""
+        self._line = Lifeline(self._health, settings.retry, log)
 
     @property
     def health(self) -> SourceHealth:
@@ -74,24 +72,16 @@ class MqttSource:
 
     def run(self, out: SampleQueue, stop: threading.Event) -> None:
         """Yield samples into ``out`` until ``stop`` is set."""
-        backoff = Backoff(stop, self.settings.retry.first_s, self.settings.retry.cap_s)
-        while not stop.is_set():
-            began = time.monotonic()
+        self._line.keep(lambda: self._session(out, stop), stop)
+
+    def _session(self, out: SampleQueue, stop: threading.Event) -> None:
+        self._health.state = f"connecting to {self._where()}"
+        client = self._client()
+        if self._connect(client, stop):
             try:
-                self._health.state = f"connecting to {self._where()}"
-                client = self._client()
-                if self._connect(client, stop):
-                    try:
-                        self._listen(client, out, stop)
-                    finally:
-                        client.disconnect()
-            except SourceError as error:
-                if self._health.connected and time.monotonic() - began >= _STEADY_S:
-                    backoff.reset()
-                self._lost(str(error), backoff.next_s())
-                backoff.wait()
-        self._health.connected = False
-        self._health.state = "stopped"
+                self._listen(client, out, stop)
+            finally:
+                client.disconnect()
 
     def _client(self) -> paho.Client:
         """A client that is ready to connect; raises SourceError for a password or certificate that cannot be read."""
@@ -106,7 +96,7 @@ class MqttSource:
         client.connect_timeout = _CONNECT_S
         if settings.username is not None:
             client.username_pw_set(settings.username, _password(settings))
-            if settings.tls is None and not is_loopback(settings.host) and not self._told:
+            if settings.tls is None and not is_loopback(settings.host) and not self._line.told:
                 log.warning("source %s: the password crosses the network unprotected (no tls)", escaped(settings.name))
         if settings.tls is not None:
             client.tls_set_context(_tls_context(settings.tls))
@@ -197,15 +187,6 @@ class MqttSource:
             words += " (INSECURE: the broker's certificate is not checked)"
         self._health.state = words
 
-    def _lost(self, words: str, pause_s: float) -> None:
-        health = self._health
-        health.state = f"{'lost' if health.connected else 'not connected'}: {words}; next try in {pause_s:.1f} s"
-        health.connected = False
-        health.last_error = words
-        if words != self._told:
-            log.warning("source %s: %s", escaped(self.settings.name), words)
-            self._told = words
-
     def _where(self) -> str:
         return f"{escaped(self.settings.host)}:{self.settings.port}"
 
@@ -226,11 +207,8 @@ class MqttSource:
                 self._goodbye += " (user name or password?)"
             return
         self._greeted = True
-        self._health.connected = True
-        self._health.opened += 1
+        self._line.opened(self._where(), "")
         self._connected("connected, waiting for the first message")
-        log.info("source %s: connected to %s", escaped(self.settings.name), self._where())
-        self._told = ""
         qos: int = self.settings.qos
         if self.settings.version == "5":
             client.subscribe([(topic, SubscribeOptions(qos=qos)) for topic in self._filters])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import Doubled, at_path, decode_json, escaped, literal, stamp
 from daemon.sources.settings import GateTopicSettings, MqttSettings, TopicSettings
@@ -10,6 +12,7 @@ from daemon.sources.wire import FieldReader, as_text
 LONGEST_PAYLOAD = 16_384
 """No honest payload of readings is longer [bytes]."""
 _MOST_TOPICS = 512
+_PLACE = re.compile(r"\{([1-9])\}")
 _Words = tuple[frozenset[str], frozenset[str]]
 
 
@@ -44,9 +47,7 @@ def filled(pattern: str, caught: tuple[str, ...]) -> str:
     >>> filled("{1}_pa", ("inlet",))
     'inlet_pa'
     """
-    for number, level in enumerate(caught, start=1):
-        pattern = pattern.replace(f"{{{number}}}", level)
-    return pattern
+    return _PLACE.sub(lambda place: caught[int(place[1]) - 1] if int(place[1]) <= len(caught) else place[0], pattern)
 
 
 class PayloadParser:

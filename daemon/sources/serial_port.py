@@ -17,10 +17,11 @@ import time
 
 import serial
 
-from daemon.backoff import Backoff
 from daemon.clock import Clock
+from daemon.errors import SourceError
 from daemon.sources.contract import Sample, SampleQueue, SourceHealth
 from daemon.sources.fields import escaped
+from daemon.sources.lifeline import Lifeline
 from daemon.sources.lines import LineSplitter
 from daemon.sources.outbox import hand_over
 from daemon.sources.settings import SerialSettings
@@ -36,8 +37,6 @@ _GATHER_S = 0.01
 """After a small chunk the port is left alone so long: fewer wake-ups on a small computer."""
 _LOOK_S = 1.0
 """How long without a byte before the path is checked for leading to another device, or to none."""
-_STEADY_S = 5.0
-"""How long a port must have been open for the pauses to start over: a loose plug shall not be tried twice a second."""
 
 
 class SerialSource:
@@ -48,7 +47,7 @@ class SerialSource:
         self.clock = clock
         self._health = SourceHealth(settings.name, "serial")
         self._parser = LineParser(settings.name, settings.wire, self._health)
-        self._told = ""
+        self._line = Lifeline(self._health, settings.retry, log)
 
     @property
     def health(self) -> SourceHealth:
@@ -57,20 +56,14 @@ class SerialSource:
 
     def run(self, out: SampleQueue, stop: threading.Event) -> None:
         """Yield samples into ``out`` until ``stop`` is set."""
-        retry = self.settings.retry
-        backoff = Backoff(stop, retry.first_s, retry.cap_s)
-        while not stop.is_set():
-            opened_at = time.monotonic()
-            try:
-                with self._open() as port:
-                    self._listen(port, out, stop)
-            except (OSError, termios.error, ValueError) as error:
-                if self._health.connected and time.monotonic() - opened_at >= _STEADY_S:
-                    backoff.reset()
-                self._lost(error, backoff.next_s())
-                backoff.wait()
-        self._health.connected = False
-        self._health.state = "stopped"
+        self._line.keep(lambda: self._session(out, stop), stop)
+
+    def _session(self, out: SampleQueue, stop: threading.Event) -> None:
+        try:
+            with self._open() as port:
+                self._listen(port, out, stop)
+        except (OSError, termios.error, ValueError) as error:
+            raise SourceError(_words(error, self.settings.port)) from error
 
     def _open(self) -> serial.Serial:
         settings = self.settings
@@ -86,11 +79,7 @@ class SerialSource:
         if settings.dtr is not None:
             port.dtr = settings.dtr
         port.open()
-        self._health.opened += 1
-        self._health.connected = True
-        self._health.state = "open, waiting for the first line"
-        log.info("source %s: opened %s", escaped(settings.name), escaped(settings.port, 200))
-        self._told = ""
+        self._line.opened(escaped(settings.port, 200), "open, waiting for the first line")
         return port
 
     def _listen(self, port: serial.Serial, out: SampleQueue, stop: threading.Event) -> None:
@@ -141,16 +130,6 @@ class SerialSource:
         ours, theirs = os.fstat(port.fileno()), os.stat(self.settings.port)
         if (ours.st_rdev, ours.st_ino) != (theirs.st_rdev, theirs.st_ino):
             raise OSError(errno.ENODEV, "the path leads to another device now")
-
-    def _lost(self, error: Exception, pause_s: float) -> None:
-        words = _words(error, self.settings.port)
-        health = self._health
-        health.state = f"{'lost' if health.connected else 'cannot open'}: {words}; next try in {pause_s:.1f} s"
-        health.connected = False
-        health.last_error = words
-        if words != self._told:
-            log.warning("source %s: %s", escaped(self.settings.name), words)
-            self._told = words
 
 
 def _words(error: Exception, path: str) -> str:

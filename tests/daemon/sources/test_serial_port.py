@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from daemon.backoff import Backoff
 from daemon.clock import FakeClock, WallClock
 from daemon.sources.lines import with_checksum
 from daemon.sources.serial_port import SerialSource
@@ -80,7 +81,7 @@ def test_unplugged_and_plugged_in_again(device: FakeDevice) -> None:
         at_work.take(1)
         device.unplug()
         eventually(lambda: not at_work.health.connected)
-        at_work.until("cannot open")
+        at_work.until("not connected")
         assert "there is no device" in at_work.health.last_error
         device.plug_in()
         at_work.until("open, waiting")
@@ -192,7 +193,7 @@ def test_a_path_that_is_no_terminal_is_survived(tmp_path: Path) -> None:
     path = tmp_path / "plain-file"
     path.write_text("inlet_pa=-1\n")
     with running(source(path)) as at_work:
-        at_work.until("cannot open")
+        at_work.until("not connected")
         at_work.nothing_for(0.2)
 
 
@@ -201,20 +202,26 @@ def test_stops_promptly(device: FakeDevice, plugged: bool) -> None:
     if not plugged:
         device.unplug()
     with running(SerialSource(SerialSettings("bench", str(device.path)), WallClock())) as at_work:
-        at_work.until("open" if plugged else "cannot open")
+        at_work.until("open, waiting" if plugged else "not connected")
         assert at_work.end() < 0.5
         assert at_work.health.state == "stopped"
         assert not at_work.health.connected
 
 
-def test_pauses_double_up_to_the_cap(tmp_path: Path) -> None:
+def test_pauses_double_up_to_the_cap(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[float] = []
-    made = source(tmp_path / "absent", retry=RetrySettings(0.01, 0.08))
-    tell = made._lost
-    made._lost = lambda error, pause: (seen.append(pause), tell(error, pause))[1]  # type: ignore[method-assign]
-    with running(made):
+    wait = Backoff.wait
+    monkeypatch.setattr(Backoff, "wait", lambda self: (seen.append(self.next_s()), wait(self))[1])
+    with running(source(tmp_path / "absent", retry=RetrySettings(0.01, 0.08))):
         eventually(lambda: len(seen) >= 6)
     assert seen[:6] == [0.01, 0.02, 0.04, 0.08, 0.08, 0.08]
+
+
+def test_a_loss_is_logged_once_not_at_each_try(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    with running(source(tmp_path / "absent", retry=RetrySettings(0.01, 0.01))):
+        time.sleep(0.3)
+    assert [record.levelname for record in caplog.records] == ["WARNING"]
+    assert "there is no device" in caplog.text
 
 
 def test_no_thread_is_left_behind(device: FakeDevice) -> None:
