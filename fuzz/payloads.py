@@ -1,0 +1,62 @@
+"""Fuzz the reading of a broker's messages: the input is a topic, a line end, and a payload."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+
+from engine import Target, main
+from wire import NOON, checked
+
+from daemon.sources.contract import SourceHealth
+from daemon.sources.payloads import PayloadParser
+from daemon.sources.settings import GateTopicSettings, MqttSettings, TopicSettings, WireSettings
+
+RULES = MqttSettings(
+    "fuzz",
+    "localhost",
+    topics=(
+        TopicSettings("barn/+/pa", "{1}_pa"),
+        TopicSettings("unit/#"),
+        TopicSettings("meter", "motor_a", "em.current"),
+        TopicSettings("meter", "line_v", "em.voltage"),
+        TopicSettings("+/+/+/+", "{1}{2}{3}{4}"),
+    ),
+    gates=(GateTopicSettings("gate/+"), GateTopicSettings("meter", "planer", "em.open")),
+)
+KNOWN = MqttSettings(
+    "fuzz",
+    "localhost",
+    topics=RULES.topics,
+    gates=RULES.gates,
+    wire=WireSettings(known=frozenset({"inlet_pa", "motor_a"}), ports=frozenset({"planer"})),
+)
+
+SEEDS = (
+    b"barn/inlet/pa\n-2100.5",
+    b'barn/filter/pa\n{"value":310.2,"t":"2026-03-01T11:59:59Z"}',
+    b'unit/x\n{"inlet_pa":-2100.5,"gates":{"planer":true},"t":1772366399}',
+    b'meter\n{"em":{"current":9.5,"voltage":231,"open":false}}',
+    b"gate/planer\nOPEN",
+    b"a/b/c/d\n5",
+)
+WORDS = (
+    b"barn/", b"/pa", b"unit/", b"meter\n", b"gate/", b'"value":', b'"em":{', b'"current":', b'"gates":{"planer":', b'"t":',
+    b"/", b"+", b"#", b"$SYS/", b"{1}", b"{2}", b"open", b"shut", b'"value":1,"value":2',
+)
+
+
+def check(data: bytes) -> Hashable:
+    """Every message gives a sample or a count, fresh or retained, for open and for known names."""
+    topic_bytes, _, payload = data.partition(b"\n")
+    topic = topic_bytes.decode("utf-8", "replace")
+    signature: list[Hashable] = []
+    for settings in (RULES, KNOWN):
+        for retained in (False, True):
+            health = SourceHealth("fuzz", "mqtt")
+            sample = PayloadParser(settings, health).parse(topic, payload, retained, NOON)
+            signature.append(checked(sample, health))
+    return tuple(signature)
+
+
+if __name__ == "__main__":
+    main(Target("payloads", check, SEEDS, WORDS))
