@@ -29,14 +29,19 @@ SETTINGS = AlarmSettings(
     },
     gap_cap_s=GAP_CAP_S, max_shelve_s=100.0)
 
-claims = st.dictionaries(
-    st.sampled_from(KEYS),
-    st.tuples(st.sampled_from(Claim), st.sampled_from([0.2, 0.5, 0.65, 0.9])), max_size=len(KEYS))
-# Mostly seconds that pass; now and then a gap, or a clock that is set.
-ticks = st.one_of(st.just(1.0), st.just(1.0), st.just(0.0), st.floats(0.1, 9.0), st.floats(-1e6, 1e6))
+# Weighted so that alarms come about: surely present or absent for a while is commoner than anything odd.
+one_claim = st.sampled_from([
+    None, (Claim.NOT_YET_KNOWN, 0.0), (Claim.ABSENT, 0.0), (Claim.ABSENT, 0.9), (Claim.PRESENT, 0.2),
+    (Claim.PRESENT, 0.5), (Claim.PRESENT, 0.65), (Claim.PRESENT, 0.9), (Claim.PRESENT, 0.9), (Claim.PRESENT, 0.95)])
+claims = st.tuples(*(one_claim for _ in KEYS)).map(
+    lambda row: {key: claim for key, claim in zip(KEYS, row, strict=True) if claim is not None})
+# Mostly seconds that pass; now and then none, a gap, or a clock that is set.
+ticks = st.one_of(st.just(1.0), st.just(1.0), st.just(1.0), st.floats(0.0, 9.0), st.floats(-1e6, 1e6))
 actions = st.tuples(
-    st.sampled_from(["acknowledge", "reset", "shelve", "unshelve", "out", "return", "restart"]), st.integers(0, 6))
-moments = st.tuples(claims, ticks, st.integers(1, 25), st.booleans(), st.one_of(st.none(), actions))
+    st.sampled_from(["acknowledge", "acknowledge", "reset", "shelve", "unshelve", "out", "return", "restart"]),
+    st.integers(0, 6))
+moments = st.tuples(claims, ticks, st.integers(1, 25), st.sampled_from([True, True, True, False, None]),
+                    st.one_of(st.none(), actions))
 
 
 def findings_of(said: dict[tuple[Condition, str], tuple[Claim, float]], t: float) -> tuple[Finding, ...]:
@@ -46,7 +51,10 @@ def findings_of(said: dict[tuple[Condition, str], tuple[Claim, float]], t: float
 def act(desk: AlarmDesk, action: tuple[str, int], t: float) -> tuple[AlarmDesk, Sequence[Transition]]:
     """Do what the owner asks; refused or not, nothing may break."""
     what, number = action
+    alarms = desk.open()
     key = KEYS[number % len(KEYS)]
+    if alarms and number:  # 0 asks for an alarm that there is not
+        key, number = alarms[number % len(alarms)].key, alarms[number % len(alarms)].id
     try:
         match what:
             case "acknowledge":
@@ -95,9 +103,9 @@ class Watch:
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.lists(moments, min_size=1, max_size=40))
+@given(st.lists(moments, min_size=3, max_size=30))
 def test_no_sequence_breaks_the_rules(
-    story: list[tuple[dict[tuple[Condition, str], tuple[Claim, float]], float, int, bool, tuple[str, int] | None]],
+    story: list[tuple[dict[tuple[Condition, str], tuple[Claim, float]], float, int, bool | None, tuple[str, int] | None]],
 ) -> None:
     desk = AlarmDesk(SETTINGS)
     watch = Watch()
@@ -165,10 +173,10 @@ def test_a_clock_that_only_jumps_raises_at_most_by_the_cap(
 
 @settings(max_examples=100, deadline=None)
 @given(st.lists(st.tuples(claims, st.integers(1, 30)), max_size=20))
-def test_the_same_story_gives_the_same_alarms_with_and_without_restarts(
+def test_restarts_raise_nothing_that_would_not_have_been_raised_without(
     story: list[tuple[dict[tuple[Condition, str], tuple[Claim, float]], int]],
 ) -> None:
-    """A restart between any two seconds loses at most the second between them."""
+    """A restart loses at most the second it falls in, so it can only delay."""
     through, broken = AlarmDesk(SETTINGS), AlarmDesk(SETTINGS)
     t = 1e9
     through_said: list[tuple[str, str]] = []
@@ -179,7 +187,7 @@ def test_the_same_story_gives_the_same_alarms_with_and_without_restarts(
         broken = new
         for _ in range(repeat):
             t += 1.0
-            findings = findings_of(said, t)
+            findings = [Finding(t, c, claim, where, sure) for (c, where), (claim, sure) in said.items()]
             through_said += [(s.alarm.condition.value, s.after.value) for s in through.update(t, findings)]
             broken_said += [(s.alarm.condition.value, s.after.value) for s in broken.update(t, findings)]
     # Nobody acknowledges here, so alarms only accumulate: what the broken one raised, the other has raised too.
