@@ -170,6 +170,30 @@ def pipe(text: str) -> Pipe:
     )
 
 
+def neighbours(inside_diameter_m: float, roughness_m: float) -> tuple[Pipe | None, Pipe | None]:
+    """The next smaller and the next larger size of the stock that a duct was cut from.
+
+    Sizes are compared by what they measure inside, in the same unit (inches or millimetres). (None, None) for a duct
+    that is not in the stock.
+
+    >>> smaller, larger = neighbours(pipe("spiral 6 in").inside_diameter_m, 9e-5)
+    >>> smaller.text, larger.text
+    ('spiral 5 in', 'spiral 7 in')
+    """
+    for family in FAMILIES:
+        if family.roughness_m != roughness_m:
+            continue
+        for size, inside in family.sizes.items():
+            if abs(inside - inside_diameter_m) > 1e-6:
+                continue
+            rows = sorted((own, name) for name, own in family.sizes.items() if name.split()[1] == size.split()[1])
+            place = rows.index((inside, size))
+            smaller = pipe(f"{family.name} {rows[place - 1][1]}") if place > 0 else None
+            larger = pipe(f"{family.name} {rows[place + 1][1]}") if place + 1 < len(rows) else None
+            return smaller, larger
+    return None, None
+
+
 def _explicit(text: str, inside: str, rough: str) -> Pipe:
     try:
         diameter, roughness = units.parse(inside, "length"), units.parse(rough, "length")

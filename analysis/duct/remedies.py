@@ -1,0 +1,265 @@
+"""What would fix a changed drawing that falls short: a few ordinary alterations, found by trying them all.
+
+Every alteration is solved for every gate set in use, so that a larger main that brings air to a port but lets chips
+settle is seen to do both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from analysis.duct.design import FAN, DuctDesign, Join, Port, Run
+from analysis.duct.network import upstream_ports
+from analysis.duct.planning import ENOUGH, usual_velocity_shares
+from analysis.duct.solve import solve
+from analysis.duct.stock import neighbours as stock_neighbours
+from analysis.duct.stock import pipe
+
+_SHORTEST_HOSE_M = 0.6
+_SMOOTH_HOSE = pipe("flex 4 in").roughness_m
+_TIGHT = 0.002
+_STEPS = 4
+"""More alterations than this are a new drawing."""
+_WORTHWHILE = 0.01
+"""A gain of less than 1 % of a limit is not worth the work."""
+
+_Key = tuple[tuple[str, ...], str, str, str]
+_Alter = Callable[[DuctDesign], DuctDesign]
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """One or more alterations that help: what to do, the altered design, and what is left.
+
+    ``left`` counts the shortfalls that remain of those that it was asked to fix, ``caused`` those that it makes itself;
+    ``worst`` is the least share of its limit that any of them has, ``shares`` the share of each that it was asked to
+    fix, by gate set, kind, name and limit.
+    """
+
+    steps: tuple[str, ...]
+    design: DuctDesign
+    left: int
+    caused: int
+    worst: float
+    shares: Mapping[_Key, float] = field(repr=False, default_factory=dict)
+
+    @property
+    def words(self) -> str:
+        """The steps in one sentence."""
+        return "; ".join(self.steps)
+
+    @property
+    def fixes_all(self) -> bool:
+        """Whether nothing falls short any more."""
+        return self.left == 0 and self.caused == 0
+
+
+def remedies(
+    before: DuctDesign, after: DuctDesign, in_use: Sequence[tuple[str, ...]], most: int = 3
+) -> tuple[Remedy, ...]:
+    """The best alterations of ``after`` for what falls short in the gate sets ``in_use`` and did not before.
+
+    Single alterations first; if none mends everything, the best ones with further ones on top, chosen one at a time
+    as long as they help. At most ``most`` of them, the best first; none where nothing falls short or nothing helps.
+    """
+    now = _shares(after, in_use)
+    already = _already(before, in_use, now)
+    wanted = {key for key, share in now.items() if share < ENOUGH and key not in already}
+    if not wanted:
+        return ()
+    task = _Task(tuple(in_use), frozenset(wanted), frozenset(already))
+    start = Remedy((), after, len(wanted), 0, min(now[key] for key in wanted), {key: now[key] for key in wanted})
+    best = sorted(_next_steps(start, task), key=_rank)
+    if best and not best[0].fixes_all:
+        grown = {frozenset(remedy.steps): remedy for remedy in (_grown(first, task) for first in best[:most])}
+        best = sorted([*grown.values(), *best], key=_rank)
+    return tuple({frozenset(remedy.steps): remedy for remedy in best}.values())[:most]
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    in_use: tuple[tuple[str, ...], ...]
+    wanted: frozenset[_Key]
+    already: frozenset[_Key]
+
+    @property
+    def ports(self) -> set[str]:
+        """The ports that are open where something falls short."""
+        return {name for gates, *_ in self.wanted for name in gates}
+
+    @property
+    def slow(self) -> set[str]:
+        """The pieces whose air is too slow: only these may be made smaller."""
+        return {name for _, _, name, limit in self.wanted if limit == "carrying velocity"}
+
+
+def _next_steps(start: Remedy, task: _Task) -> list[Remedy]:
+    """Every alteration on top of ``start`` that makes it better."""
+    found = []
+    for words, alter in _alterations(start.design, task):
+        # Doing the same thing twice (cutting a hose again) is not a second idea.
+        if words in start.steps:
+            continue
+        judged = _judge((*start.steps, words), alter(start.design), task)
+        if any(
+            share < ENOUGH and share < start.shares.get(key, share) - _WORTHWHILE for key, share in judged.shares.items()
+        ):
+            # A smaller pipe may carry the chips and starve the machine: no help.
+            continue
+        left, before = judged.left + judged.caused, start.left + start.caused
+        if left < before or (left == before and judged.worst > start.worst + _WORTHWHILE):
+            found.append(judged)
+    return found
+
+
+def _grown(remedy: Remedy, task: _Task) -> Remedy:
+    """``remedy`` with the best further steps on top, at most :data:`_STEPS` in all."""
+    while not remedy.fixes_all and len(remedy.steps) < _STEPS:
+        steps = _next_steps(remedy, task)
+        if not steps:
+            break
+        remedy = min(steps, key=_rank)
+    return remedy
+
+
+def _already(before: DuctDesign, in_use: Sequence[tuple[str, ...]], now: Iterable[_Key]) -> set[_Key]:
+    earlier = _shares(before, in_use)
+    usual = usual_velocity_shares(before)
+    found = {key for key, share in earlier.items() if share < ENOUGH}
+    for key in now:
+        _, kind, name, _ = key
+        if kind == "run" and key not in earlier and usual.get(name, 1.0) < ENOUGH:
+            found.add(key)
+    return found
+
+
+def _rank(remedy: Remedy) -> tuple[int, int, float]:
+    # Of two that leave as little, the simpler one (a single alteration) and then the one with more in hand.
+    # Of two that leave nothing, the simpler one; of two that leave as much, the one with more in hand.
+    return remedy.left + remedy.caused, len(remedy.steps) if remedy.fixes_all else 0, -remedy.worst
+
+
+def _judge(steps: tuple[str, ...], design: DuctDesign, task: _Task) -> Remedy:
+    shares = _shares(design, task.in_use)
+    short = {key for key, share in shares.items() if share < ENOUGH and key not in task.already}
+    worst = min(shares[key] for key in task.wanted | short)
+    asked = {key: shares[key] for key in task.wanted}
+    return Remedy(steps, design, len(short & task.wanted), len(short - task.wanted), worst, asked)
+
+
+def _shares(design: DuctDesign, in_use: Sequence[tuple[str, ...]]) -> dict[_Key, float]:
+    """Every measure over its limit, by gate set, kind, name and limit."""
+    found: dict[_Key, float] = {}
+    for gates in in_use:
+        point = solve(design, [name for name in gates if name in design.port_names])
+        for kind, states in (("run", point.runs), ("port", point.ports)):
+            for name, state in states.items():
+                if not state.in_use:
+                    continue
+                found[gates, kind, name, "carrying velocity"] = state.velocity_share
+                if state.need_share is not None:
+                    found[gates, kind, name, "need"] = state.need_share
+    return found
+
+
+def _alterations(design: DuctDesign, task: _Task) -> Iterator[tuple[str, _Alter]]:
+    for run in design.runs:
+        if task.ports.isdisjoint(upstream_ports(design, run.name)):
+            continue
+        smaller, larger = stock_neighbours(run.diameter_m, run.roughness_m)
+        if larger is not None:
+            widened = _widened(design, run, larger.inside_diameter_m)
+            others = [name for name in widened if name != run.name]
+            also = f" (and {', '.join(repr(name) for name in others)} with it)" if others else ""
+            yield f"make run {run.name!r} of {larger.text}{also}", _resize_runs(widened, larger.inside_diameter_m)
+        if smaller is not None and run.name in task.slow:
+            yield f"make run {run.name!r} of {smaller.text}", _resize_runs((run.name,), smaller.inside_diameter_m)
+        if run.into != FAN and run.join.angle_deg > 60.0:
+            yield f"let run {run.name!r} join by a wye of 45 degrees", _wye(run.name)
+    for port in design.ports:
+        if port.name in task.ports:
+            yield from _for_port(design, port, task)
+    if any(port.has_gate and port.leak_m2 > _TIGHT * port.area_m2 for port in design.ports):
+        yield "fit gates that seal", _tight
+
+
+def _for_port(design: DuctDesign, port: Port, task: _Task) -> Iterator[tuple[str, _Alter]]:
+    main = next(run for run in design.runs if run.name == port.into)
+    smaller, larger = stock_neighbours(port.diameter_m, port.roughness_m)
+    if larger is not None and larger.inside_diameter_m <= 1.02 * main.diameter_m:
+        yield f"make the pipe of port {port.name!r} of {larger.text}", _resize_port(port.name, larger.inside_diameter_m)
+    if smaller is not None and port.name in task.slow:
+        words = f"make the pipe of port {port.name!r} of {smaller.text}"
+        yield words, _resize_port(port.name, smaller.inside_diameter_m)
+    if port.join.angle_deg > 60.0:
+        yield f"let port {port.name!r} join by a wye of 45 degrees", _wye(port.name)
+    if port.hose is None:
+        return
+    if port.hose.length_m > 1.5 * _SHORTEST_HOSE_M:
+        length = max(0.5 * port.hose.length_m, _SHORTEST_HOSE_M)
+        share = length / port.hose.length_m
+        yield f"cut the hose of port {port.name!r} to {share:.0%} of its length", _hose(port.name, length_m=length)
+    if port.hose.roughness_m > 1.5 * _SMOOTH_HOSE:
+        words = f"pull the hose of port {port.name!r} straight, or take one with covered wires"
+        yield words, _hose(port.name, roughness_m=_SMOOTH_HOSE)
+
+
+def _widened(design: DuctDesign, run: Run, diameter_m: float) -> tuple[str, ...]:
+    """The run and those after it that would be smaller than its new size."""
+    names = [run.name]
+    by_name = {other.name: other for other in design.runs}
+    into = run.into
+    while into != FAN:
+        after = by_name[into]
+        if after.diameter_m < diameter_m / 1.02:
+            names.append(after.name)
+        into = after.into
+    return tuple(names)
+
+
+def _resize_runs(names: tuple[str, ...], diameter_m: float) -> _Alter:
+    return lambda design: replace(
+        design,
+        runs=tuple(replace(run, diameter_m=diameter_m) if run.name in names else run for run in design.runs),
+    )
+
+
+def _ports(name: str, alter: Callable[[Port], Port]) -> _Alter:
+    return lambda design: replace(
+        design, ports=tuple(alter(port) if port.name == name else port for port in design.ports)
+    )
+
+
+def _resize_port(name: str, diameter_m: float) -> _Alter:
+    # The gate's leakage goes with the size of its opening.
+    return _ports(
+        name,
+        lambda port: replace(port, diameter_m=diameter_m, leak_m2=port.leak_m2 * (diameter_m / port.diameter_m) ** 2),
+    )
+
+
+def _hose(name: str, **fields: float) -> _Alter:
+    def alter(port: Port) -> Port:
+        return port if port.hose is None else replace(port, hose=replace(port.hose, **fields))
+
+    return _ports(name, alter)
+
+
+def _wye(name: str) -> _Alter:
+    join = Join.wye(45.0)
+    return lambda design: replace(
+        design,
+        runs=tuple(replace(run, join=join) if run.name == name else run for run in design.runs),
+        ports=tuple(replace(port, join=join) if port.name == name else port for port in design.ports),
+    )
+
+
+def _tight(design: DuctDesign) -> DuctDesign:
+    return replace(
+        design,
+        ports=tuple(
+            replace(port, leak_m2=min(port.leak_m2, _TIGHT * port.area_m2), leak_flow=None) if port.has_gate else port
+            for port in design.ports
+        ),
+    )

@@ -1,0 +1,207 @@
+"""The answer of ``ductwarden plan`` in sentences, tables and JSON. Every sentence names its measure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from analysis.duct.planning import Change, GateSetPlan, Plan, Shortfall
+from analysis.duct.remedies import Remedy
+from analysis.duct.uncertainty import Spread
+from analysis.units import System, from_si, show, shown_unit
+from daemon.cli.expect_tables import spread_text
+from daemon.cli.gate_words import gates_in_words
+from daemon.config.changes import PlannedChange
+from daemon.config.config import Config
+
+_KIND = {
+    "inlet static pressure": "pressure", "filter pressure": "pressure", "motor current": "current", "flow": "flow",
+    "velocity": "velocity",
+}
+_UNIT = {"pressure": "Pa", "current": "A", "flow": "m3/s", "velocity": "m/s"}
+
+
+def print_plan(
+    console: Console, config: Config, planned: PlannedChange, plan: Plan, helps: Sequence[Remedy], system: System
+) -> None:
+    """Tables per gate set, then the verdict in sentences, then what would help."""
+    for one in plan.sets:
+        console.print(_table(one, planned, system))
+    console.print(
+        "± is one standard deviation; in the difference, what is not known about fan, bags and untouched pieces cancels."
+    )
+    for sentence in verdict(plan, planned, system):
+        console.print(f"- {sentence}")
+    for line in _help_lines(helps):
+        console.print(line)
+    for warning in planned.warnings:
+        console.print(f"note: {warning}")
+
+
+def _table(one: GateSetPlan, planned: PlannedChange, system: System) -> Table:
+    title = f"With {gates_in_words(one.open_ports, planned.design)}"
+    if one.open_before and one.open_before != one.open_ports:
+        title += f" (before: {gates_in_words(one.open_before, planned.design)})"
+    table = Table(title=title, title_justify="left")
+    for head in ("measure", "before", "after", "difference", "%"):
+        table.add_column(head, justify="left" if head == "measure" else "right")
+    for change in one.changes:
+        kind = _KIND[change.measure]
+        before, after = (
+            show(None if side is None else side.value, kind, system) for side in (change.before, change.after)
+        )
+        words = difference_words(change, system)
+        if change.difference is not None:
+            words = signed(change.difference, kind, system)
+        table.add_row(measure_words(change), before, after, words, percent_words(change))
+    return table
+
+
+def measure_words(change: Change) -> str:
+    """``flow at port 'planer'``, ``velocity in run 'main'``, ``inlet static pressure``."""
+    if change.where in ("fan inlet", "filter", "motor"):
+        return change.measure
+    if change.where == "fan":
+        return "flow through the fan"
+    return f"{change.measure} {'in' if change.measure == 'velocity' else 'at'} {change.where}"
+
+
+def difference_words(change: Change, system: System) -> str:
+    """``-24 ± 5 cfm (-4.0 %)``; for a pressure below the room's, the percentage is that of its size."""
+    if change.before is None or change.after is None or change.difference is None:
+        return "new" if change.before is None else "taken out"
+    text = signed(change.difference, _KIND[change.measure], system)
+    percent = percent_words(change)
+    return f"{text} ({percent}{' of suction' if change.before.value < 0.0 else ''})" if percent else text
+
+
+def percent_words(change: Change) -> str:
+    """The change in per cent of the size before; of the size, so that a weaker suction is a minus."""
+    if change.before is None or change.after is None or change.before.value == 0.0:
+        return ""
+    return f"{100.0 * (abs(change.after.value) / abs(change.before.value) - 1.0):+.1f} %"
+
+
+def signed(spread: Spread, kind: str, system: System) -> str:
+    """A difference with its sign and one standard deviation; one more decimal than the screen shows."""
+    symbol, decimals = shown_unit(kind, system)
+    factor = from_si(1.0, symbol, kind)
+    unit = show(0.0, kind, system).split(" ", 1)[1]
+    digits = decimals if kind in ("flow", "velocity") and system == "us" else decimals + 1
+    return f"{spread.value * factor:+.{digits}f} ± {spread.sd * factor:.{digits}f} {unit}"
+
+
+def verdict(plan: Plan, planned: PlannedChange, system: System) -> list[str]:
+    """What falls short, the first thing first; what fell short before as well; or that nothing does."""
+    sentences = []
+    fallen = plan.fallen
+    for index, short in enumerate(fallen):
+        opening = "first to fall short: " if index == 0 else "then: " if short.status == "fell" else "also: "
+        sentences.append(opening + shortfall_words(short, planned, system))
+    if not fallen:
+        sentences.append("no flow falls below its machine's need and no velocity below carrying, that did not before")
+    already: dict[tuple[str, str, str], list[str]] = {}
+    for one in plan.sets:
+        for short in one.shortfalls:
+            if short.status == "already":
+                words = gates_in_words(one.open_ports, planned.design)
+                already.setdefault((short.limit, short.kind, short.where), []).append(words)
+    for (limit, kind, where), sets in already.items():
+        what = "flow at port" if limit == "need" else f"velocity in {'run' if kind == 'run' else 'the pipe of port'}"
+        sentences.append(f"the {what} {where!r} fell short of {_limit(limit)} before as well, with: {'; '.join(sets)}")
+    return sentences
+
+
+def shortfall_words(short: Shortfall, planned: PlannedChange, system: System) -> str:
+    """One shortfall as a sentence: gates, measure, value, limit, how it was, how likely."""
+    gates = gates_in_words(short.open_ports, planned.design)
+    if short.limit == "need":
+        value, required = show(short.value, "flow", system), show(short.required, "flow", system)
+        text = f"with {gates}, the flow at port {short.where!r} is {value}, {short.share:.0%} of the {required} it needs"
+    else:
+        value, required = show(short.value, "velocity", system), show(short.required, "velocity", system)
+        place = f"run {short.where!r}" if short.kind == "run" else f"the pipe of port {short.where!r}"
+        text = f"with {gates}, the velocity in {place} is {value}, {short.share:.0%} of the {required} that carry"
+    was = "new" if short.before is None else f"{short.before:.0%} before"
+    alone = "" if short.alone is None else f"; with the other gates shut it has {short.alone:.0%}"
+    return f"{text} ({was}), {_likely(short.probability)}{alone}"
+
+
+def _limit(limit: str) -> str:
+    return "what the machine needs" if limit == "need" else "carrying velocity"
+
+
+def _likely(probability: float) -> str:
+    if probability > 0.95:
+        return "nearly sure"
+    if probability > 0.75:
+        return f"likely ({probability:.0%})"
+    return f"about even ({probability:.0%})"
+
+
+def _help_lines(helps: Sequence[Remedy]) -> list[str]:
+    if not helps:
+        return []
+    lines = ["What would help, tried on the drawing:"]
+    for remedy in helps:
+        if remedy.fixes_all:
+            end = f"nothing falls short any more, {remedy.worst:.0%} of the limit at the worst place"
+        else:
+            caused = f", and brings {remedy.caused} of its own" if remedy.caused else ""
+            left = f"{remedy.left} shortfall{'s are' if remedy.left != 1 else ' is'} left"
+            end = f"{left}{caused}, {remedy.worst:.0%} of the limit at the worst place"
+        lines.append(f"- {remedy.words}: {end}")
+    return lines
+
+
+def as_json(
+    config: Config, planned: PlannedChange, plan: Plan, helps: Sequence[Remedy], system: System
+) -> dict[str, Any]:
+    """The whole comparison as plain data, SI values with one standard deviation."""
+
+    def spread(value: Spread | None, kind: str) -> dict[str, Any] | None:
+        if value is None:
+            return None
+        return {"value": value.value, "sd": value.sd, "unit": _UNIT[kind], "shown": spread_text(value, kind, system)}
+
+    def short(row: Shortfall) -> dict[str, Any]:
+        return {
+            "open": list(row.open_ports), "limit": row.limit, "kind": row.kind, "where": row.where, "value": row.value,
+            "required": row.required, "share": row.share, "before": row.before, "alone": row.alone,
+            "status": row.status,
+            "probability": row.probability, "words": shortfall_words(row, planned, system),
+        }
+
+    return {
+        "shop": config.file.shop.name,
+        "sets": [
+            {
+                "open": list(one.open_ports),
+                "changes": [
+                    {
+                        "measure": change.measure, "where": change.where,
+                        "before": spread(change.before, _KIND[change.measure]),
+                        "after": spread(change.after, _KIND[change.measure]),
+                        "difference": spread(change.difference, _KIND[change.measure]),
+                        "words": f"{measure_words(change)}: {difference_words(change, system)}",
+                    }
+                    for change in one.changes
+                ],
+                "shortfalls": [short(row) for row in one.shortfalls],
+            }
+            for one in plan.sets
+        ],
+        "first": None if plan.first is None else short(plan.first),
+        "verdict": verdict(plan, planned, system),
+        "helps": [
+            {
+                "words": remedy.words, "steps": list(remedy.steps), "left": remedy.left, "caused": remedy.caused,
+                "worst": remedy.worst,
+            }
+            for remedy in helps
+        ],
+        "notes": list(planned.warnings),
+    }
