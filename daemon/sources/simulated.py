@@ -66,7 +66,7 @@ class SimulatedSource:
         health = self._health
         health.state, health.connected = "running", True
         health.opened += 1
-        start = self.clock.now()
+        start = float(int(self.clock.now()))
         batch: list[Sample] = []
         for sample in self._samples(start):
             while sample.t > self.clock.now():

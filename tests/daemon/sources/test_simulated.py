@@ -1,0 +1,134 @@
+"""The simulator as a live source: prompt to start and to stop, at the clock's pace, and the same when started anew."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import queue
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from analysis.plant import demo
+from analysis.plant.asbuilt import as_built
+from analysis.plant.barn import barn
+from analysis.plant.day import steady
+from analysis.plant.simulate import simulate
+from daemon.clock import Clock, PacedClock
+from daemon.sources.contract import Sample, SampleQueue
+from daemon.sources.simulated import SimulatedSource, SimulatorSettings, demo_blocks, write_recording
+
+MONDAY_OPENS = 1_772_409_600.0 + demo.OPENS_S
+SETTINGS = SimulatorSettings(barn(), name="shop", seed=2)
+
+
+@contextmanager
+def running(
+    clock: Clock, settings: SimulatorSettings = SETTINGS, size: int = 1000
+) -> Iterator[tuple[SimulatedSource, SampleQueue, threading.Event, threading.Thread]]:
+    source, out, stop = SimulatedSource(settings, clock), queue.Queue(size), threading.Event()
+    thread = threading.Thread(target=source.run, args=(out, stop), daemon=True)
+    thread.start()
+    try:
+        yield source, out, stop, thread
+    finally:
+        stop.set()
+        thread.join(5.0)
+        assert not thread.is_alive()
+
+
+def taken(out: SampleQueue, count: int) -> list[Sample]:
+    found: list[Sample] = []
+    while len(found) < count:
+        found += out.get(timeout=5.0)
+    return found
+
+
+def test_the_first_sample_comes_at_once() -> None:
+    began = time.monotonic()
+    with running(PacedClock(MONDAY_OPENS, 120.0)) as (_, out, _, _):
+        first = out.get(timeout=5.0)
+        assert time.monotonic() - began < 0.5
+    assert first[0].t == MONDAY_OPENS
+    assert first[0].source == "shop"
+    assert set(first[0].values) == {"inlet_pa", "filter_pa", "motor_a"}
+
+
+def test_samples_come_each_second_of_event_time_in_small_lists() -> None:
+    clock = PacedClock(MONDAY_OPENS, 120.0)
+    with running(clock) as (source, out, _, _):
+        lists = [out.get(timeout=5.0) for _ in range(6)]
+        assert abs(clock.now() - lists[-1][-1].t) < 60.0, "the newest sample is hardly older than the clock"
+    times = [sample.t for batch in lists for sample in batch]
+    assert times == [MONDAY_OPENS + i for i in range(len(times))]
+    assert all(len(batch) < 40 for batch in lists)
+    assert source.health.samples >= len(times)
+    assert source.health.kind == "simulator"
+
+
+def test_it_stops_promptly() -> None:
+    with running(PacedClock(MONDAY_OPENS, 1.0)) as (source, out, stop, thread):
+        out.get(timeout=5.0)
+        began = time.monotonic()
+        stop.set()
+        thread.join(1.0)
+        assert not thread.is_alive()
+        assert time.monotonic() - began < 0.5
+    assert source.health.state == "stopped"
+    assert not source.health.connected
+
+
+def test_a_full_queue_is_waited_for_and_nothing_is_lost() -> None:
+    with running(PacedClock(MONDAY_OPENS, 600.0), size=1) as (_, out, _, _):
+        time.sleep(0.5)
+        times = [sample.t for sample in taken(out, 300)]
+    assert times == [MONDAY_OPENS + i for i in range(len(times))]
+
+
+def test_it_stops_while_the_queue_is_full() -> None:
+    with running(PacedClock(MONDAY_OPENS, 600.0), size=1) as (_, _, stop, thread):
+        time.sleep(0.4)
+        stop.set()
+        thread.join(1.0)
+        assert not thread.is_alive()
+
+
+def test_started_anew_it_goes_on_where_the_shop_would_be() -> None:
+    later = MONDAY_OPENS + 2.0 * 3600.0
+    whole = itertools.chain.from_iterable(block.frames() for block in demo_blocks(SETTINGS, MONDAY_OPENS))
+    expected = list(itertools.islice(itertools.dropwhile(lambda row: row[0] < later, whole), 30))
+    settings = SimulatorSettings(barn(), name="shop", seed=2, opens_t=MONDAY_OPENS)
+    with running(PacedClock(later, 300.0), settings) as (_, out, _, _):
+        got = taken(out, 30)[:30]
+    assert [(s.t, s.values) for s in got] == [(t, values) for t, values, _ in expected]
+
+
+def test_started_anew_days_later_it_is_still_prompt() -> None:
+    settings = SimulatorSettings(barn(), name="shop", seed=2, opens_t=MONDAY_OPENS)
+    began = time.monotonic()
+    with running(PacedClock(MONDAY_OPENS + 9.2 * 86400.0, 120.0), settings) as (_, out, _, _):
+        first = out.get(timeout=10.0)
+        assert time.monotonic() - began < 5.0
+    assert first[0].t == pytest.approx(MONDAY_OPENS + 9.2 * 86400.0, abs=1.0)
+
+
+def test_a_shop_left_too_long_ago_opens_anew() -> None:
+    settings = SimulatorSettings(barn(), seed=2, opens_t=MONDAY_OPENS)
+    block = next(demo_blocks(settings, MONDAY_OPENS + 364 * 86400.0 + 10.0))
+    assert block.t[0] == MONDAY_OPENS + 364 * 86400.0
+
+
+def test_a_recording_and_its_truth_are_written(tmp_path: Path) -> None:
+    shop = as_built(barn(), 1)
+    blocks = list(simulate(shop, steady(["planer"], MONDAY_OPENS, 60.0), 1))
+    frames = write_recording(tmp_path / "a.jsonl", blocks, truth_path=tmp_path / "truth.jsonl", gates=True)
+    rows = [json.loads(line) for line in (tmp_path / "a.jsonl").read_text().splitlines()]
+    truth = [json.loads(line) for line in (tmp_path / "truth.jsonl").read_text().splitlines()]
+    assert frames == len(rows) == len(truth) == sum(len(b) for b in blocks)
+    assert [row["t"] for row in rows] == [row["t"] for row in truth]
+    assert rows[40]["gates"]["planer"] is True
+    assert truth[40]["flow_m3s"] > 0.2
