@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 
 from analysis.blocks import BlockBuilder
 from analysis.conditions import Condition
 from analysis.detectors import build_detectors, build_recognisers
+from analysis.detectors.limits import Limits
 from analysis.estimator.estimator import Estimator
 from analysis.estimator.sensors import Sensors
 from analysis.run_state import RunDetector
@@ -15,6 +17,7 @@ from daemon.alarms.settings import DEFAULT_RULES, AlarmRule, AlarmSettings
 from daemon.calibrate import Calibrator
 from daemon.config.config import Config
 from daemon.framing import Framer
+from daemon.outlets.tables import minute_of_day
 from daemon.pipeline import Pipeline
 from daemon.sources.contract import SourceHealth
 from daemon.vetting import Vetter
@@ -26,6 +29,7 @@ def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = N
     """The pipeline of one shop, fresh, without sinks. ``health`` counts what no sensor listens to; ``grace_s`` is how
     long a tick waits for slower sources (live).
     """
+    fitted = tuple(spec.channel for spec in config.sensors)
     return Pipeline(
         calibrator=Calibrator(config.sensors, health or {}),
         vetter=Vetter(config.sensors),
@@ -33,7 +37,7 @@ def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = N
         estimator=Estimator(config.design, baseline=None, sensors=build_sensor_sds(config)),
         blocks=BlockBuilder(frame_s=FRAME_S),
         recognisers=build_recognisers(config.design),
-        detectors=[d for d in build_detectors(config.design) if _wanted(config, d.condition)],
+        detectors=[d for d in build_detectors(config.design, fitted, build_limits(config)) if _wanted(config, d.condition)],
         desk=AlarmDesk(build_alarm_settings(config)),
     )
 
@@ -41,6 +45,25 @@ def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = N
 def build_sensor_sds(config: Config) -> Sensors:
     """Which channels are fitted, and how far one reading of each can be trusted."""
     return Sensors(sd={spec.channel: spec.sd for spec in config.sensors if spec.sd > 0.0}, period_s=FRAME_S)
+
+
+def build_limits(config: Config) -> Limits:
+    """What the owner agreed to, with the shop's hours by the computer's own time zone."""
+    table, hours = config.file.limits, config.file.shop.hours
+    return Limits(
+        idle_run_s=table.idle_run,
+        hours=None if hours is None else (minute_of_day(hours[0]), minute_of_day(hours[1])),
+        out_of_hours_s=table.out_of_hours,
+        starts_per_hour=table.starts_per_hour,
+        overload_margin=table.overload_margin,
+        local_minute=local_minute,
+    )
+
+
+def local_minute(t: float) -> tuple[int, int]:
+    """Weekday (Monday 0) and minute of the day at event time ``t`` by the computer's time zone."""
+    local = time.localtime(t)
+    return local.tm_wday, local.tm_hour * 60 + local.tm_min
 
 
 def build_alarm_settings(config: Config) -> AlarmSettings:

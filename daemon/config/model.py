@@ -93,6 +93,15 @@ class RunningTable(StrictModel):
         return self
 
 
+class LimitsTable(StrictModel):
+    """[limits]: what the owner agreed to."""
+
+    idle_run: Duration = 3600.0
+    out_of_hours: Duration = 600.0
+    starts_per_hour: Annotated[int, Field(ge=2, le=120)] = 10
+    overload_margin: Annotated[float, Field(ge=1.0, le=2.0)] | None = None
+
+
 class SimulatorTable(StrictModel):
     """[[source]] kind = "simulator": the invented shop as an ordinary source."""
 
@@ -285,6 +294,7 @@ class ShopFile(StrictModel):
     source: Annotated[tuple[SourceTable, ...], Field(min_length=1)]
     sensor: dict[str, SensorTable]
     running: RunningTable = RunningTable()
+    limits: LimitsTable = LimitsTable()
     alarm: dict[Condition, AlarmTable] = Field(default_factory=dict)
     outlet: tuple[OutletTable, ...] = (LogOutlet(kind="log"),)
     notices: NoticesTable = NoticesTable()
