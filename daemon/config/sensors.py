@@ -36,6 +36,9 @@ DEFAULTS: dict[str, SensorDefaults] = {
     "motor_c": SensorDefaults(-40.0, 200.0, None, None, 60.0, 2.0),
 }
 
+EDGE_SD = 4.0
+"""A range is widened by this many times the accuracy: a sensor at rest reads a little below the zero that people write."""
+
 
 def build_sensors(tables: dict[str, SensorTable], sources: frozenset[str]) -> tuple[tuple[SensorSpec, ...], list[str]]:
     """The specifications, and a sentence for each thing that cannot be: ``key path: what was found; what is allowed``."""
@@ -76,6 +79,7 @@ def build_sensors(tables: dict[str, SensorTable], sources: frozenset[str]) -> tu
         offset = None if table.offset is None else read(table.offset, "offset", difference=True)
         jump = None if table.max_jump is None else read(table.max_jump, "max_jump", difference=True)
         sd = None if table.accuracy is None else read(table.accuracy, "accuracy", difference=True)
+        accuracy = usual.sd if sd is None else abs(sd)
         specs.append(SensorSpec(
             channel=channel,
             raw_name=table.raw or channel,
@@ -83,12 +87,12 @@ def build_sensors(tables: dict[str, SensorTable], sources: frozenset[str]) -> tu
             unit=table.unit,
             scale=table.scale,
             offset=offset or 0.0,
-            low=low,
-            high=high,
+            low=low - EDGE_SD * accuracy,
+            high=high + EDGE_SD * accuracy,
             max_jump=usual.max_jump if table.max_jump is None else jump,
             stuck_s=usual.stuck_s if table.stuck_after is None else (table.stuck_after or None),
             hold_s=usual.hold_s if table.silent_after is None else table.silent_after,
-            sd=usual.sd if sd is None else abs(sd),
+            sd=accuracy,
         ))
     return tuple(specs), problems
 
