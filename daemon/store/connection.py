@@ -13,7 +13,9 @@ from typing import Literal
 
 from daemon.errors import StoreError
 
-BUSY_MS = 2_000
+WRITER_BUSY_S = 0.5
+"""The writer waits this long for another program's short write before it tries again later: the loop must go on."""
+READER_BUSY_S = 2.0
 CHECKPOINT_PAGES = 256
 """The write-ahead log goes back into the database after this many pages: small steps, so that no commit takes long."""
 
@@ -64,7 +66,7 @@ def open_writable(path: Path) -> sqlite3.Connection:
     Raises :class:`StoreError` where the file cannot be opened.
     """
     try:
-        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_MS / 1000)
+        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=WRITER_BUSY_S)
     except sqlite3.Error as error:
         raise StoreError(in_words(error, path)) from error
     try:
@@ -97,7 +99,7 @@ def open_readonly(path: Path) -> sqlite3.Connection:
         connection: sqlite3.Connection | None = None
         try:
             connection = sqlite3.connect(
-                f"{uri}?{query}", uri=True, isolation_level=None, check_same_thread=False, timeout=BUSY_MS / 1000
+                f"{uri}?{query}", uri=True, isolation_level=None, check_same_thread=False, timeout=READER_BUSY_S
             )
             connection.execute("PRAGMA query_only=ON")
             connection.execute("PRAGMA cache_size=-1000")

@@ -71,6 +71,8 @@ class Writer:
         self._state_texts: dict[str, str] = {}
         self._notice_states: dict[tuple[str, str], str] = {}
         self._standing: dict[int, Alarm] = {}
+        self._answered: set[int] = set()
+        """Requests whose answers are not committed yet."""
         self._configuration: Statement | None = None
         self._generation = 0
         self._begin()
@@ -238,12 +240,14 @@ class Writer:
     def requests(self, after_id: int = 0) -> list[Request]:
         """What the dashboard and the command line ask for and is not answered yet."""
         try:
-            return requests.take(self._committer.connection, after_id)
+            waiting = requests.take(self._committer.connection, after_id)
+            return [request for request in waiting if request.id not in self._answered]
         except sqlite3.Error:
             return []  # the committer meets the same trouble and says so
 
     def answer(self, request_id: int, accepted: bool, result: str, t: float | None = None) -> None:
         """Answer a request; stored in one transaction with what was written because of it."""
+        self._answered.add(request_id)
         self._add([(requests.ANSWER_SQL, (int(accepted), result, t, request_id))])
 
     # -- committing ---------------------------------------------------------------------------------------------------
@@ -271,6 +275,8 @@ class Writer:
             self._repeat()
             stored = committer.commit(force=True)
         self._intake.committed(stored)
+        if stored:
+            self._answered.clear()
         return stored
 
     def _repeat(self) -> None:
