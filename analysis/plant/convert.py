@@ -93,7 +93,7 @@ def _run(run: Run) -> Pipe:
         run.length_m,
         run.roughness_m,
         run.join.angle_deg,
-        run.fittings_k,
+        run.fittings_k + run.join.k,
         run.leak_m2 or JOINT_LEAK_M2,
     )
 
@@ -106,7 +106,7 @@ def _port(port: Port) -> PlantPort:
         port.length_m,
         port.roughness_m,
         port.join.angle_deg,
-        port.fittings_k,
+        port.fittings_k + port.join.k,
         JOINT_LEAK_M2,
     )
     opening_m = port.hose.diameter_m if port.hose else port.diameter_m

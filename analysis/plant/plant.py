@@ -207,7 +207,8 @@ class Plant:
         return np.asarray((cake + blind) * (1.0 - np.minimum(moves.total(faults, FaultKind.TORN_BAG, t), 0.95)))
 
     def _main_area(self) -> float:
-        return next(run.area_m2 for run in self.shop.runs if run.into == FAN)
+        pipes = [*self.shop.runs, *(port.pipe for port in self.shop.ports)]
+        return next(pipe.area_m2 for pipe in pipes if pipe.into == FAN)
 
     def _mask_bits(self, mask: npt.NDArray[np.int64]) -> Bools:
         return np.asarray((mask[:, None] >> np.arange(len(self.shop.ports))) & 1, dtype=bool)

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import ast
+import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import analysis.plant
-from analysis.duct.design import DuctDesign
+from analysis.duct.design import DuctDesign, FlowAtPressure, Join
+from analysis.duct.separator import Separator
 from analysis.duct.solve import every_gate_set, solve_many
 from analysis.plant.barn import barn
 from analysis.plant.convert import from_design
+from analysis.plant.day import steady
 from analysis.plant.network import Network
 from analysis.plant.shop import REFERENCE_DENSITY
+from analysis.plant.simulate import simulate
 from daemon.config.load import load
 
 DEMO = Path(__file__).parents[3] / "daemon" / "demo" / "chair-barn.toml"
@@ -42,6 +47,32 @@ def test_barn_and_configuration_are_one_shop(design: DuctDesign) -> None:
     assert drawn.motor == ours.motor
     assert drawn.bags.clean_drag == pytest.approx(ours.bags.clean_drag)
     assert drawn.bags.area_m2 == pytest.approx(ours.bags.area_m2)
+
+
+def test_what_a_drawing_states_in_other_ways_is_understood(design: DuctDesign) -> None:
+    """An opening by flow at suction (Bernoulli by hand), a shut gate by its leak, no gate, a separator, no motor."""
+    bandsaw = next(port for port in design.ports if port.name == "bandsaw")
+    assert bandsaw.hose is not None
+    odd = replace(
+        bandsaw, entry_flow=FlowAtPressure(0.15, 600.0, 1.2), leak_flow=FlowAtPressure(0.002, 500.0, 1.2),
+        join=Join("stated", 0.0, 0.28),
+    )
+    lathe = replace(next(port for port in design.ports if port.name == "lathe"), gate_k=None)
+    others = tuple(port for port in design.ports if port.name in ("planer", "shaving horse"))
+    shop = from_design(
+        replace(design, ports=(odd, lathe, *others), separator=Separator(250.0, 0.3, 1.2), motor=None)
+    )
+    port = shop.port("bandsaw")
+    speed = 0.15 / (math.pi / 4.0 * bandsaw.hose.diameter_m**2)
+    in_hose = port.entry_k * (bandsaw.hose.diameter_m / bandsaw.diameter_m) ** 4
+    assert (1.0 + in_hose) * 0.6 * speed**2 == pytest.approx(600.0)
+    assert port.gate_leak_m2 * math.sqrt(2.0 * 500.0 / 1.2) == pytest.approx(0.002)
+    assert port.pipe.fittings_k == pytest.approx(bandsaw.fittings_k + 0.28)
+    assert shop.separator_pa_s2m6 * 0.3**2 == pytest.approx(250.0)
+    assert shop.motor.power_w > max(shop.fan.power_w)
+    assert shop.always_open == shop.mask(["lathe"])
+    block = next(b for b in simulate(shop, steady(["planer"], 1_772_452_800.0, 60.0), 1) if b.truth.fan.any())
+    assert block.truth.gates[50].tolist() == [False, True, True, False]
 
 
 def test_two_models_of_one_drawing_agree_to_a_few_percent(design: DuctDesign) -> None:
