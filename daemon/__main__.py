@@ -7,6 +7,10 @@ import sys
 import typer
 
 from daemon.cli.check import check
+from daemon.cli.expect import expect
+from daemon.cli.export import backup, export
+from daemon.cli.journal import journal
+from daemon.cli.plan import plan
 from daemon.cli.replay import replay
 from daemon.cli.run import demo, run
 from daemon.errors import DuctwardenError
@@ -18,7 +22,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-for command in (run, demo, check, replay):
+for command in (run, demo, check, expect, plan, replay, journal, export, backup):
     app.command()(command)
 
 
