@@ -31,11 +31,15 @@ def _area(diameter_m: float) -> float:
 class Twin:
     """An EPANET model of a design whose junction losses are stated, kept open; close it after use."""
 
-    def __init__(self, design: DuctDesign, folder: Path, accuracy: float = 1e-6, air: Air | None = None,
-                 junction_k: dict[str, float] | None = None) -> None:
+    def __init__(
+        self, design: DuctDesign, folder: Path, accuracy: float = 1e-6, air: Air | None = None,
+        settled: dict[str, tuple[float, float]] | None = None,
+    ) -> None:
+        """``settled`` gives per piece its flow [m3/s] and the head [m] that its junction loses at it: a loss becomes a
+        coefficient, a gain (which EPANET's coefficients cannot hold) a pump whose line falls through that point."""
         self.design = design
         self.air = air or design.air
-        self.junction_k = junction_k or {}
+        self.settled = settled or {}
         self.file = folder / "twin.inp"
         self.file.write_text(self.text(accuracy))
         self.engine = ENepanet()
@@ -55,8 +59,9 @@ class Twin:
         """Loss of the junction at the piece's end, in velocity heads of the piece."""
         if piece.into == FAN:
             return 0.0
-        if piece.name in self.junction_k:
-            return self.junction_k[piece.name]
+        if piece.name in self.settled:
+            flow, head = self.settled[piece.name]
+            return max(head, 0.0) * 2.0 * GRAVITY * (piece.area_m2 / flow) ** 2
         assert piece.join.kind == "stated"
         return piece.join.k
 
@@ -97,9 +102,10 @@ class Twin:
         nu = air.viscosity_pas / air.density_kgm3
         places = {run.name: i for i, run in enumerate(design.runs)}
         junctions, pipes = ["INLET 0 0", "OUTLET 0 0"], []
+        pumps, curves = ["FAN INLET OUTLET HEAD C"], []
         for i, run in enumerate(design.runs):
             junctions.append(f"N{i} 0 0")
-            into = "INLET" if run.into == "fan" else f"N{places[run.into]}"
+            into = "INLET" if run.into == "fan" else self.end(run, f"N{places[run.into]}", junctions, pumps, curves)
             k = run.fittings_k + self.join_k(run)
             pipes.append(f"R{i} N{i} {into} {run.length_m} {run.diameter_m * 1e3} {run.roughness_m * 1e3} {k} OPEN")
         for i, port in enumerate(design.ports):
@@ -110,18 +116,30 @@ class Twin:
                 junctions.append(f"H{i} 0 0")
                 pipes.append(f"F{i} ROOM H{i} {hose.length_m} {hose.diameter_m * 1e3} {hose.roughness_m * 1e3} 0 OPEN")
             pipes.append(
-                f"P{i} {begin} N{places[port.into]} {port.length_m} {port.diameter_m * 1e3} {port.roughness_m * 1e3} "
-                f"{self.port_k(port, True)} OPEN"
+                f"P{i} {begin} {self.end(port, f'N{places[port.into]}', junctions, pumps, curves)} {port.length_m} "
+                f"{port.diameter_m * 1e3} {port.roughness_m * 1e3} {self.port_k(port, True)} OPEN"
             )
         flow, head = self.curve()
         points = [f"C {q / _LPS:.8f} {h:.8f}" for q, h in zip(flow, head, strict=True)]
         lines = [
             "[JUNCTIONS]", *junctions, "[RESERVOIRS]", "ROOM 0", "OUT 0", "[PIPES]", *pipes,
-            "DISCHARGE OUTLET OUT 0.01 1000 0.0001 0 OPEN", "[PUMPS]", "FAN INLET OUTLET HEAD C", "[CURVES]", *points,
+            "DISCHARGE OUTLET OUT 0.01 1000 0.0001 0 OPEN", "[PUMPS]", *pumps, "[CURVES]", *points, *curves,
             "[OPTIONS]", "UNITS LPS", "HEADLOSS D-W", f"VISCOSITY {nu / WATER_NU}", f"ACCURACY {accuracy}",
             "TRIALS 200", "UNBALANCED STOP", "[TIMES]", "DURATION 0", "[REPORT]", "STATUS NO", "MESSAGES NO", "[END]",
         ]
         return "\n".join(lines)
+
+    def end(self, piece: Run | Port, into: str, junctions: list[str], pumps: list[str], curves: list[str]) -> str:
+        """The node at the downstream end of a piece: the junction itself, or one with a pump into it for a gain."""
+        flow, head = self.settled.get(piece.name, (0.0, 0.0))
+        if head >= 0.0:
+            return into
+        number = len(pumps)
+        junctions.append(f"G{number} 0 0")
+        pumps.append(f"J{number} G{number} {into} HEAD D{number}")
+        curves += [f"D{number} 0 {-2.0 * head:.9f}", f"D{number} {flow / _LPS:.9f} {-head:.9f}",
+                   f"D{number} {2.0 * flow / _LPS:.9f} 0"]
+        return f"G{number}"
 
     def curve(self) -> tuple[np.ndarray, np.ndarray]:
         """The fan's rise less the filter's drop, as head of air, from no flow to where nothing is left."""
