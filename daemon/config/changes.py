@@ -29,7 +29,7 @@ from analysis.duct.design import DuctDesign
 from daemon.config.config import Config
 from daemon.config.drawing import build_design
 from daemon.config.ducting import PortTable, RunTable
-from daemon.config.load import _sentence
+from daemon.config.load import sentence
 from daemon.config.quantities import StrictModel
 from daemon.config.toml_lines import key_lines
 from daemon.errors import ConfigError
@@ -73,7 +73,7 @@ def parse_change(text: str, path: Path, config: Config) -> PlannedChange:
     try:
         change = ChangeFile.model_validate(tree)
     except ValidationError as error:
-        raise ConfigError([_sentence(path, lines, item) for item in error.errors()]) from error
+        raise ConfigError([sentence(path, lines, item) for item in error.errors()]) from error
     problems = [f"{path}: {problem}" for problem in _name_problems(change, config)]
     if problems:
         raise ConfigError(problems)
@@ -93,7 +93,7 @@ def parse_change(text: str, path: Path, config: Config) -> PlannedChange:
                     model.model_validate(merged)
                 except ValidationError as error:
                     problems += [
-                        _sentence(path, lines, item | {"loc": ("change", index, *item["loc"])}) for item in error.errors()
+                        sentence(path, lines, item | {"loc": ("change", index, *item["loc"])}) for item in error.errors()
                     ]
             if not problems:
                 tables[kind].append(model.model_validate(merged))

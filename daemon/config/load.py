@@ -49,7 +49,7 @@ def parse(text: str, path: Path) -> Config:
     except ValidationError as error:
         items = error.errors()
         told = [item for item in items if item["type"] != "too_short"] or items  # an element refused makes its list short
-        raise ConfigError([_sentence(path, lines, item) for item in told]) from error
+        raise ConfigError([sentence(path, lines, item) for item in told]) from error
     names = [source.name for source in file.source]
     problems = [
         f"source.name: two sources are named {name!r}; each needs a name of its own"
@@ -82,7 +82,8 @@ def _thresholds(table: RunningTable, full_load_a: float | None) -> RunThresholds
     return RunThresholds.for_motor(full_load_a, **{name: value for name, value in given.items() if value is not None})
 
 
-def _sentence(path: Path, lines: dict[KeyPath, int], item: object) -> str:
+def sentence(path: Path, lines: dict[KeyPath, int], item: object) -> str:
+    """One problem that pydantic found (an item of ``ValidationError.errors()``) with its place in the file."""
     assert isinstance(item, dict)
     parts: list[str | int] = [part for part in item["loc"] if isinstance(part, str | int)]
     # A union of tables by "kind" puts the chosen kind into the location; the file knows no such key.
@@ -111,16 +112,17 @@ def _message(item: dict[str, object]) -> str:
 
 
 def _placed(path: Path, lines: dict[KeyPath, int], problem: str) -> str:
-    """A sentence ``dotted.key[2].path: what`` with its place in the file put before it, where it can be found."""
-    key, separator, _ = problem.partition(": ")
+    """A sentence ``dotted.key[2].path: what`` (counted from 0) with its place in the file, in words."""
+    key, separator, rest = problem.partition(": ")
     parts: list[str | int] = []
     for part in key.split(".") if separator else ():
         name, bracket, index = part.partition("[")
         parts.append(name)
         if bracket and index.rstrip("]").isdigit():
             parts.append(int(index.rstrip("]")))
-    line = line_of(lines, tuple(parts)) if parts else None
-    return f"{path}{'' if line is None else f', line {line}'}: {problem}"
+    if not parts or " " in key:
+        return f"{path}: {problem}"
+    return f"{_where(path, lines, tuple(parts))}: {rest}"
 
 
 def _where(path: Path, lines: dict[KeyPath, int], parts: tuple[str | int, ...]) -> str:

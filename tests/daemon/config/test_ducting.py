@@ -182,7 +182,7 @@ def test_a_mistake_is_told_with_its_place_and_what_to_do(change: tuple[str, str]
     ("change", "said"),
     [
         (('pipe = "D2729 6 in"\nlength = "11 ft"', 'pipe = "D3034 8 in"\nlength = "11 ft"'),
-         "line 57: run[1].pipe: run 'east main' is larger (7.92 in) than the run 'main' that it flows into (6.08 in)"),
+         "line 57: run 2, pipe: run 'east main' is larger (7.92 in) than the run 'main' that it flows into (6.08 in)"),
         (('pressure = "1.0 inwg", at', 'pressure = "8 inwg", at'), "look whether flow and pressure are right"),
         (('full_load_current = "11.2 A"', 'full_load_current = "25 A"'), "read the plate again"),
         (('"2x elbow 90 r/D 1.5"', '"reducer 8 in to 10 in"'), "neither end of 'reducer 8 in to 10 in' fits"),
