@@ -259,7 +259,8 @@ class Estimator:
         looks = self._looks(stretch.mean, channels, max(stretch.blocks, 0.3), single=True)
         parts = len(response.uncertain.names)
         guesses = drag_guesses(
-            self._prior, self.clean, self._pending, stretch.stepped, parts, self._shift, self.baseline)
+            self._prior, self.clean, self._pending, stretch.stepped, parts, self._shift, self.baseline,
+            response.uncertain.names)
         self._know_gates(response)
         normal, departed = set_priors(response.sets, self.habit, stretch, self.design, self._gates)
         verdict = judge(response, looks, guesses, normal, departed, SMALL_SD, LARGE_SD)

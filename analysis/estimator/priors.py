@@ -67,7 +67,7 @@ class Stretch:
 
 def drag_guesses(
     prior: Belief | None, clean: CleanDrag, pending: EventKind | None, stepped: bool, parts: int, shift: float,
-    baseline: Baseline | None,
+    baseline: Baseline | None, names: Sequence[str] = (),
 ) -> list[DragGuess]:
     """What the drag may be, as a mixture: as tracked; after a cleaning near the clean drag; at first anything usual.
 
@@ -88,8 +88,8 @@ def drag_guesses(
             guesses = [at(centre, 0.45, first), at(centre + 0.25, 0.3), at(centre - 0.25, 0.1)]
             guesses += [at(centre + step, 0.15 / 3.0) for step in (0.5, 0.75, 1.0)]
             return guesses
-        if baseline is not None and baseline.drag_pasm3 is not None:
-            centre = math.log(baseline.drag_pasm3)
+        if baseline is not None and baseline.drag_pasm3 is not None and "drag" in baseline.names:
+            return _after_tour(baseline, names, shift)
         weights = ((-0.3, 0.05), (0.0, 0.4), (0.25, 0.2), (0.5, 0.15), (0.75, 0.1), (1.0, 0.06), (1.3, 0.04))
         return [at(centre + step, weight) for step, weight in weights]
     mean, variance = float(prior.mean[0]), float(prior.variance[0, 0])
@@ -98,6 +98,20 @@ def drag_guesses(
     guesses += [at(mean + step, 1.0 / len(away)) for step in away]
     return [guesses[0], *(
         DragGuess(g.mean, g.variance, g.log_weight + _UNUSUAL, g.cross) for g in guesses[1:])]
+
+
+def _after_tour(baseline: Baseline, names: Sequence[str], shift: float) -> list[DragGuess]:
+    """The drag of the tour, with what is uncertain in common with everything else that the tour found; or another day's."""
+    assert baseline.drag_pasm3 is not None
+    known = {name: i for i, name in enumerate(baseline.names)}
+    row = baseline.covariance[known["drag"]]
+    cross = np.array([row[known[name]] if name in known else 0.0 for name in names])
+    variance = row[known["drag"]]
+    mean = math.log(baseline.drag_pasm3) + shift
+    guesses = [DragGuess(mean, variance + 0.03**2, math.log(0.6), cross)]
+    for step, weight in ((-0.4, 0.04), (-0.2, 0.06), (0.2, 0.12), (0.4, 0.08), (0.6, 0.05), (0.9, 0.03), (1.2, 0.02)):
+        guesses.append(DragGuess(mean + step, variance + _GUESS_SD**2, math.log(weight), cross))
+    return guesses
 
 
 def set_priors(

@@ -194,7 +194,8 @@ class Response:
         duct_error[:, first_run:] = run_share
         duct_error[:, at["leak"]] = -2.0 * leak_share
         opened = self.sets.sum(axis=1)
-        duct_error[:, at["joint"]] = np.where(opened > 1, 1.0, np.where(opened == 1, 0.25, 0.0))
+        duct_error[:, at["ducts"]] = np.where(opened > 0, 1.0, 0.0)
+        duct_error[:, at["joint"]] = np.where(opened > 1, 1.0, 0.0)
 
         flow_to_parts = (duct[:, None] * duct_error - lift_error) / bend_down[:, None]
         flow_to_drag = filtered / bend_down

@@ -1,0 +1,140 @@
+"""What one step of a baseline tour measured, and how a stretch of frames becomes one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from analysis.stats.correlated import ar1_effective_size, autocorrelation
+
+BLOCK_S = 5.0
+"""Frames are averaged over this long before they are judged [s]."""
+SHORTEST_S = 40.0
+"""A step is measured at least this long."""
+WINDOW_S = 60.0
+"""Only the last stretch of this length counts, so that what was unsteady at first is forgotten."""
+LONGEST_S = 180.0
+"""A step that is still unsteady after this long is refused."""
+
+TREND_LIMIT = 0.015
+"""Drift within the window, relative to the mean, that is too much when it is also beyond chance."""
+MEAN_LIMIT = 0.006
+"""Standard error of the mean, relative, that is good enough."""
+JUMP_LIMIT = 0.06
+"""Two neighbouring blocks further apart than this, relative: something moved."""
+_FLOOR = {"inlet_pa": 3.0, "filter_pa": 2.0, "motor_a": 0.05, "pitot_pa": 3.0}
+_NAMES = {
+    "inlet_pa": "the inlet pressure", "filter_pa": "the filter pressure", "motor_a": "the motor current",
+    "pitot_pa": "the velocity pressure",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Mean of one channel over a step and its standard error [SI]."""
+
+    mean: float
+    error: float
+
+
+@dataclass(frozen=True, slots=True)
+class StepData:
+    """One steady step: the open ports, what was measured (zeros taken off), and the air and mains of that minute.
+
+    ``density_ratio`` and ``viscosity_ratio`` are against the design's air; ``log_volts`` is the logarithm of line
+    voltage over the motor's, None where it is not measured. """
+
+    open_ports: tuple[str, ...]
+    t: float
+    seconds: float
+    channels: Mapping[str, Measured]
+    density_ratio: float = 1.0
+    viscosity_ratio: float = 1.0
+    log_volts: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON values."""
+        return {
+            "open_ports": list(self.open_ports), "t": self.t, "seconds": self.seconds,
+            "channels": {name: [m.mean, m.error] for name, m in self.channels.items()},
+            "density_ratio": self.density_ratio, "viscosity_ratio": self.viscosity_ratio, "log_volts": self.log_volts,
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> StepData:
+        """The inverse of :meth:`to_dict`."""
+        return cls(
+            tuple(map(str, data["open_ports"])), float(data["t"]), float(data["seconds"]),
+            {str(n): Measured(float(v[0]), float(v[1])) for n, v in data["channels"].items()},
+            float(data["density_ratio"]), float(data["viscosity_ratio"]),
+            None if data["log_volts"] is None else float(data["log_volts"]))
+
+
+@dataclass(frozen=True, slots=True)
+class TourData:
+    """All steps of a tour with what holds for all of them.
+
+    ``zero_sd`` is how well each channel's zero was known [SI], ``density_sd`` relative; ``clean`` whether the owner
+    says that the bags were just cleaned. """
+
+    name: str
+    t: float
+    steps: tuple[StepData, ...]
+    zero_sd: Mapping[str, float] = field(default_factory=dict)
+    density_sd: float = 0.003
+    clean: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """Whether blocks are steady: ``steady`` True or False, or None while there is too little; ``reason`` in words."""
+
+    steady: bool | None
+    reason: str
+    channels: Mapping[str, Measured] = field(default_factory=dict)
+
+
+def judge_steady(blocks: Mapping[str, Sequence[float]]) -> Judged:
+    """Judge the block means (``BLOCK_S`` each, oldest first) of every channel.
+
+    A channel is steady when no two neighbouring blocks jump, when a straight line through the blocks rises by less than
+    ``TREND_LIMIT`` or by no more than chance (3 standard errors, the blocks counted for what they are worth as
+    correlated samples), and when the mean is known within ``MEAN_LIMIT``. The current is not asked to hold still beyond
+    a jump, since the mains move it. Lag-one correlation is taken from the residuals of the line.
+    """
+    lengths = [len(b) for b in blocks.values()]
+    if not lengths or min(lengths) * BLOCK_S < SHORTEST_S:
+        return Judged(None, "not yet long enough")
+    found: dict[str, Measured] = {}
+    for name, values in blocks.items():
+        x = np.asarray(values[-round(WINDOW_S / BLOCK_S):], dtype=np.float64)
+        n = x.size
+        mean = float(x.mean())
+        floor = _FLOOR.get(name, 1e-9)
+        size = max(abs(mean), floor)
+        jump = float(np.abs(np.diff(x)).max())
+        words = _NAMES.get(name, name)
+        if jump > max(JUMP_LIMIT * size, 3.0 * floor):
+            return Judged(False, f"{words} jumped by {100.0 * jump / size:.0f} %: did a gate or a machine move?")
+        times = np.arange(n) - (n - 1) / 2.0
+        slope = float(times @ x / (times @ times))
+        rest = x - mean - slope * times
+        rho = float(autocorrelation(rest, 1)[1]) if float(np.ptp(rest)) > 0.0 else 0.0
+        independent = ar1_effective_size(float(n), rho)
+        spread = float(rest @ rest) / max(n - 2, 1)
+        drift = slope * (n - 1)
+        drift_error = math.sqrt(spread / float(times @ times) * n / independent) * (n - 1)
+        error = math.sqrt(spread / independent)
+        if name != "motor_a":
+            if abs(drift) > max(TREND_LIMIT * size, floor) and abs(drift) > 3.0 * drift_error:
+                way = "rises" if (drift > 0.0) == (mean > 0.0) else "falls"
+                rate = 100.0 * abs(drift) / size * 60.0 / ((n - 1) * BLOCK_S)
+                return Judged(False, f"{words} still {way} by {rate:.1f} % a minute: wait until nothing changes")
+            if error > max(MEAN_LIMIT * size, 0.5 * floor):
+                return Judged(False, f"{words} swings too much: its mean is only known within {100.0 * error / size:.1f} %")
+        found[name] = Measured(mean, math.sqrt(error**2 + (0.0005 * mean) ** 2))
+    return Judged(True, "steady", found)
