@@ -75,7 +75,8 @@ def test_interpolation_is_that_of_scipy() -> None:
 
 @given(
     steps=st.lists(st.floats(min_value=0.05, max_value=3.0), min_size=2, max_size=8),
-    rises=st.lists(st.floats(min_value=-5.0, max_value=5.0), min_size=9, max_size=9),
+    # no denormal rises: scipy divides by them and warns of the overflow
+    rises=st.lists(st.floats(-5.0, 5.0).map(lambda rise: round(rise, 6)), min_size=9, max_size=9),
 )
 def test_interpolation_is_scipys_on_any_points(steps: list[float], rises: list[float]) -> None:
     x = np.cumsum([0.0, *steps])
