@@ -44,7 +44,7 @@ MAINS_SD = 0.02
 """Relative swing of the line voltage where it is not measured (common practice, no source)."""
 JUDGE_AT = (0, 1, 3, 6)
 """Number of blocks in a stretch at which the gate sets are weighed; after the last the weights stand."""
-REFRESH_BLOCKS = 6
+REFRESH_BLOCKS = 12
 """Blocks between two full updates of the slow state."""
 
 
@@ -172,14 +172,14 @@ class Estimator:
         """Uncertain parts and the table, once their inputs are known; only covariances are made anew when they
         change."""
         zero_sd = [z.sd if (z := self.zeros.get(name)) is not None else 5.0 for name in ("inlet_pa", "filter_pa")]
-        key = (round(zero_sd[0], 1), round(zero_sd[1], 1), round(self._air.density_sd, 4))
+        # In coarse steps, since a new key makes new covariances.
+        key = (_coarse(zero_sd[0]), _coarse(zero_sd[1]), _coarse(self._air.density_sd))
         self._offsets = [z.offset if (z := self.zeros.get(name)) is not None else 0.0 for name in MEASURED]
         if key == self._parts_key:
             return
         self._parts_key = key
         parts = uncertain_parts(
-            self.design, self.baseline, zero_inlet_pa=max(key[0], 0.5), zero_filter_pa=max(key[1], 0.5),
-            density_sd=key[2])
+            self.design, self.baseline, zero_inlet_pa=key[0], zero_filter_pa=key[1], density_sd=key[2])
         if self._response is None:
             self._response = Response(self.design, self.baseline, parts, self._sets)
         else:
@@ -269,7 +269,7 @@ class Estimator:
             np.array([guess.mean - self._shift, 0.0]),
             np.diag([guess.variance, (LARGE_SD if verdict.departed else SMALL_SD) ** 2]),
             np.vstack([guess.cross, np.zeros(parts)]))
-        self._belief, self._gains = absorb(response, verdict.best, start, looks, self._shift)
+        self._belief = absorb(response, verdict.best, start, looks, self._shift)
         spread = verdict.log_drag - verdict.log_drag[verdict.best]
         self._drag_extra = float(verdict.weight @ spread**2)
         gap = verdict.log_flow - verdict.log_flow[verdict.best]
@@ -280,7 +280,7 @@ class Estimator:
             self._pending = None
         self._last_mean: list[float | None] = list(stretch.mean)
         self._told_gates(response, verdict)
-        self._regain(response)
+        self._regain(response, verdict.best, channels)
 
     def _know_gates(self, response: Response) -> None:
         """Gate sensors may show a set that nobody thought of: think of it from now on."""
@@ -326,20 +326,17 @@ class Estimator:
             belief.variance[0, 0] += 0.02**2
             belief.variance[1, 1] += 0.02**2
         looks = self._looks(mean, channels, 1.0 if moved else max(stretch.since, 1), single=False)
-        self._belief, self._gains = absorb(response, gain.row, belief, looks, self._shift)
-        self._regain(response)
+        self._belief = absorb(response, gain.row, belief, looks, self._shift)
+        self._regain(response, gain.row, channels)
         stretch.since = 0
 
-    def _regain(self, response: Response) -> None:
+    def _regain(self, response: Response, row: int, channels: tuple[int, ...]) -> None:
         """Gains for single blocks to come."""
-        assert self._gains is not None
         assert self._belief is not None
         ahead = self._belief.copy()
         ahead.wander(BLOCK_S, DRAG_RATE, DEPARTURE_RATE)
-        channels = self._gains.channels
-        mean = [None if c not in channels else self._gains.y[channels.index(c)] for c in range(len(MEASURED))]
-        looks = self._looks(mean, channels, 1.0, single=False)
-        self._gains = gains(response, self._gains.row, ahead, looks, self._shift)
+        looks = self._looks(self._last_mean, channels, 1.0, single=False)
+        self._gains = gains(response, row, ahead, looks, self._shift)
 
     # -- what is told -----------------------------------------------------------------------------------------------
 
@@ -547,3 +544,8 @@ class Estimator:
         pending = data.get("pending")
         if pending in (EventKind.CLEANED.value, EventKind.REPLACED.value):
             self._pending = EventKind(pending)
+
+
+def _coarse(sd: float) -> float:
+    """``sd`` rounded to the nearest power of 1.5."""
+    return 1.5 ** round(math.log(max(sd, 1e-4)) / math.log(1.5))

@@ -101,7 +101,8 @@ def drag_guesses(
 
 
 def _after_tour(baseline: Baseline, names: Sequence[str], shift: float) -> list[DragGuess]:
-    """The drag of the tour, with what is uncertain in common with everything else that the tour found; or another day's."""
+    """The drag of the tour, with what is uncertain in common with everything else that the tour found; or another
+    day's."""
     assert baseline.drag_pasm3 is not None
     known = {name: i for i, name in enumerate(baseline.names)}
     row = baseline.covariance[known["drag"]]

@@ -11,7 +11,9 @@ network make the sum of ``q dp / 3`` least; Tellegen's theorem). """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import OrderedDict
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -24,10 +26,13 @@ from analysis.estimator.sensors import MEASURED
 from analysis.estimator.uncertain import SHARED, Uncertain
 
 Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.floating[Any]]
 Bools = npt.NDArray[np.bool_]
 
 STEP = 0.25
 """Distance between the columns of the table, in the logarithm of the drag."""
+KEPT_NUMBERS = 1_500_000
+"""How many numbers the kept columns may hold in all: many gate sets make few columns (single precision, 6 MB)."""
 LOWEST, HIGHEST = -8, 16
 """First and last column, counted from the clean drag of the design."""
 
@@ -40,21 +45,22 @@ class Column:
     the change of ``y`` for a unit of the logarithm of the drag, and of the logarithm of the flow when the ducts
     change. ``to_parts`` is (sets, 4, parts); ``flow_to_drag`` (sets,), ``flow_to_parts`` (sets, parts) the same for
     the logarithm of the flow. ``spread`` is the covariance of ``y`` (sets, 4, 4) that the uncertain parts make,
-    ``spread_half`` the covariance of ``y`` with the parts and ``flow_half`` that of the logarithm of the flow with
-    them. ``to_power`` and ``to_volts`` (sets,) are the change of the current with the logarithm of shaft power and
-    voltage. """
+    ``spread_half`` the covariance of ``y`` with the parts, ``flow_spread`` (sets, 4) that of the logarithm of the flow
+    with ``y``, ``flow_half`` that of the logarithm of the flow with them. ``to_power`` and ``to_volts`` (sets,) are
+    the change of the current with the logarithm of shaft power and voltage. """
 
     log_drag: float
     flow: Floats
     y: Floats
     to_drag: Floats
     along: Floats
-    to_parts: Floats
+    to_parts: Singles
     flow_to_drag: Floats
     flow_to_parts: Floats
-    spread_half: Floats
+    spread_half: Singles
     spread: Floats
     flow_half: Floats
+    flow_spread: Floats
     to_power: Floats
     to_volts: Floats
 
@@ -78,7 +84,7 @@ class Response:
         self.uncertain = uncertain
         self.sets = sets
         self.log_clean = float(np.log(design.filter.clean_drag_pasm3))
-        self._columns: dict[int, Column] = {}
+        self._columns: OrderedDict[int, Column] = OrderedDict()
         self._points: dict[int, tuple[Floats, Floats]] = {}
         last = next(run for run in design.runs if run.into == FAN)
         self._inlet_area = last.area_m2
@@ -89,12 +95,12 @@ class Response:
     def set_uncertain(self, uncertain: Uncertain) -> None:
         """Other uncertainties (a zero became known): sensitivities stay, covariances are made anew."""
         self.uncertain = uncertain
-        self._columns = {}
+        self._columns = OrderedDict((node, self._with_covariance(c)) for node, c in self._columns.items())
 
     def add(self, row: Bools) -> int:
         """Think of one more gate set; its place in the list."""
         self.sets = np.vstack([self.sets, row[None, :]])
-        self._columns = {}
+        self._columns = OrderedDict()
         self._points = {}
         return len(self.sets) - 1
 
@@ -123,10 +129,20 @@ class Response:
         """Column ``node`` with its sensitivities."""
         found = self._columns.get(node)
         if found is None:
-            found = self._columns[node] = self._sensitivities(node)
-            while len(self._columns) > 4:
-                self._columns.pop(next(iter(self._columns)))
+            found = self._columns[node] = self._with_covariance(self._sensitivities(node))
+            kept = max(6, KEPT_NUMBERS // (2 * found.to_parts.size))
+            while len(self._columns) > kept:
+                self._columns.popitem(last=False)
+        else:
+            self._columns.move_to_end(node)
         return found
+
+    def _with_covariance(self, column: Column) -> Column:
+        half = column.to_parts @ self.uncertain.covariance
+        return replace(
+            column, spread_half=half.astype(np.float32), spread=half @ column.to_parts.transpose(0, 2, 1),
+            flow_half=(flow_half := column.flow_to_parts @ self.uncertain.covariance),
+            flow_spread=np.einsum("nk,nck->nc", flow_half, column.to_parts))
 
     def _solved(self, node: int) -> tuple[Floats, Floats]:
         found = self._points.get(node)
@@ -210,11 +226,10 @@ class Response:
         to_drag[:, 1] += filtered
         along = by_flow.copy()
         along[:, 0] -= bend_down  # the loss that the ducts must gain for the flow to change by this much
-        half = to_parts @ self.uncertain.covariance
-        spread = half @ to_parts.transpose(0, 2, 1)
+        empty = np.empty(0)
         return Column(
-            self.log_clean + node * STEP, flow, y, to_drag, along, to_parts, flow_to_drag, flow_to_parts, half, spread,
-            flow_to_parts @ self.uncertain.covariance, per_power, self._to_volts(points))
+            self.log_clean + node * STEP, flow, y, to_drag, along, to_parts.astype(np.float32), flow_to_drag,
+            flow_to_parts, empty, empty, empty, empty, per_power, self._to_volts(points))
 
     def _to_volts(self, points: OperatingPoints) -> Floats:
         motor = self.design.motor

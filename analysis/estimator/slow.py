@@ -81,10 +81,10 @@ class Gains:
 
 def absorb(
     response: Response, row: int, belief: Belief, looks: Looks, shift: float, *, rounds: int = 2
-) -> tuple[Belief, Gains]:
+) -> Belief:
     """Take readings into ``belief`` for gate set ``row``; ``shift`` is table drag less the belief's drag (air).
 
-    Iterated: the expected readings are taken anew at the drag just found. Returns the new belief and the gains there.
+    Iterated: the expected readings are taken anew at the drag just found. Returns the new belief.
     """
     ch = looks.channels
     here = np.array([row])
@@ -112,7 +112,7 @@ def absorb(
         log_drag = float(post.mean[0])
     post.variance = 0.5 * (post.variance + post.variance.T)
     np.fill_diagonal(post.variance, np.maximum(np.diag(post.variance), 1e-8))
-    return post, gains(response, row, post, looks, shift)
+    return post
 
 
 def gains(response: Response, row: int, belief: Belief, looks: Looks, shift: float) -> Gains:

@@ -36,7 +36,8 @@ nothing else flows, by about this much of the port's whole loss (ours)."""
 PITOT_SD = 0.10
 """A single pitot in a main: profile and place (common practice, no source)."""
 DUCTS_SD = 0.04
-"""What the duct model misses everywhere alike, relative to the loss of the ducts: its correlations are one handbook's."""
+"""What the duct model misses everywhere alike, relative to the loss of the ducts: its correlations are one
+handbook's."""
 JOINT_SD = 0.08
 """What it misses beside that where several streams meet, where handbooks differ most (ours)."""
 

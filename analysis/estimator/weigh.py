@@ -19,6 +19,12 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
 
+USUAL_FIT = 6.0
+"""Sum of squares (of two to four channels) up to which a gate set explains the readings."""
+USUAL_PRIOR = -9.0
+"""Logarithm of the probability from which on a gate set counts as one that is expected."""
+
+
 @dataclass(frozen=True, slots=True)
 class DragGuess:
     """One belief about the drag: mean and variance of its logarithm (table drag), log weight, and its covariance with
@@ -81,6 +87,7 @@ def judge(
     ch = looks.channels
     pick = np.ix_(ch, ch)
     logs, drags, flows = [], [], []
+    plain = False
     for guess in guesses:
         column = response.column(response.node(guess.mean))
         y, log_flow = expected(response, guess.mean, looks)
@@ -90,8 +97,7 @@ def judge(
         drag_cov = guess.variance * to_drag + cross
         total = column.spread[:, pick[0], pick[1]] + np.diag(looks.noise)
         total = total + to_drag[:, :, None] * drag_cov[:, None, :] + cross[:, :, None] * to_drag[:, None, :]
-        flow_cov = (
-            column.flow_half[:, None, :] @ column.to_parts[:, ch, :].transpose(0, 2, 1))[:, 0, :]
+        flow_cov = column.flow_spread[:, ch]
         flow_cov = flow_cov + column.flow_to_drag[:, None] * drag_cov
         flow_cov = flow_cov + (column.flow_to_parts @ guess.cross)[:, None] * to_drag
         for sd, prior in ((small_sd, log_prior), (large_sd, log_departed)):
@@ -101,6 +107,10 @@ def judge(
             logs.append(prior + guess.log_weight - 0.5 * (fit + log_det))
             drags.append(guess.mean + np.einsum("ni,ni->n", drag_cov, weighted))
             flows.append(log_flow + np.einsum("ni,ni->n", flow_cov + sd * sd * along, weighted))
+            plain = plain or bool((fit < USUAL_FIT)[prior > USUAL_PRIOR].any())
+        if plain and guess.log_weight > -0.5:
+            # What is expected anyway explains the readings: no need to ask what else could.
+            break
     table = np.array(logs)
     top = float(table.max())
     weight = np.exp(table - top)
