@@ -96,7 +96,7 @@ def fuzz(target: Target, runs: int | None, seconds: float | None, seed: int, kee
     """Run the target; returns the exit code."""
     rng = random.Random(seed)
     mutator = Mutator(rng, target.words)
-    corpus: list[bytes] = []
+    corpus: list[bytes] = [b""]
     seen: set[Hashable] = set()
     began = time.monotonic()
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -110,7 +110,9 @@ def fuzz(target: Target, runs: int | None, seconds: float | None, seed: int, kee
         if pending:
             data = pending.pop()
         else:
-            data = mutator.mutated(rng.choice(corpus or [b""]), rng.choice(corpus or [b""]))
+            # of two candidates the shorter: it is quicker, and a change in it weighs more
+            data = min(rng.choice(corpus), rng.choice(corpus), key=len)
+            data = mutator.mutated(data, rng.choice(corpus))
             if rng.random() < 0.3:
                 data = target.finish(data)
         started = time.perf_counter()

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -163,7 +163,7 @@ class MqttSource:
                 ):
                     self._flush(out)
             if code != paho.MQTT_ERR_SUCCESS:
-                raise SourceError(self._goodbye or self._parting_words(code))
+                raise SourceError(self._goodbye or self._parting_words())
             if not self._greeted:
                 if now - began > _GREETING_S:
                     raise SourceError(f"{self._where()} takes the connection but does not greet: is it a broker?")
@@ -190,9 +190,9 @@ class MqttSource:
     def _where(self) -> str:
         return f"{escaped(self.settings.host)}:{self.settings.port}"
 
-    def _parting_words(self, code: MQTTErrorCode) -> str:
+    def _parting_words(self) -> str:
         if self._greeted:
-            return f"{self._where()} closed the connection ({code.name})"
+            return f"the connection to {self._where()} was lost"
         hint = "" if self.settings.tls is not None else " (does this port want TLS?)"
         return f"{self._where()} closed the connection before greeting{hint}"
 
