@@ -62,6 +62,8 @@ class NoticeDesk:
     """
 
     _LOOK_EVERY_S = 5.0
+    _GAP_S = 300.0
+    """Time that nobody saw (longer gaps, restarts, a clock that was set) does not bring a repeat nearer."""
 
     def __init__(self, settings: NoticeSettings, tz: tzinfo, alarms: AlarmSettings | None = None) -> None:
         self.settings = settings
@@ -80,6 +82,10 @@ class NoticeDesk:
         looked = self._looked_t
         if not transitions and looked is not None and looked <= t < looked + self._LOOK_EVERY_S:
             return []
+        if looked is not None and not looked <= t <= looked + self._GAP_S:
+            for told in self._told.values():
+                told.first_t += t - looked
+                told.last_t += t - looked
         self._looked_t = t
         standing = open_alarms()
         said: list[Notice] = []
@@ -104,12 +110,14 @@ class NoticeDesk:
 
     def snapshot(self) -> dict[str, object]:
         """What was told and what is held, as plain JSON values."""
-        return {"told": {str(i): asdict(told) for i, told in self._told.items()},
+        return {"looked_t": self._looked_t, "told": {str(i): asdict(told) for i, told in self._told.items()},
                 "held": [asdict(notice) for notice in self._held]}
 
     def restore(self, data: Mapping[str, object]) -> None:
         """Take back a :meth:`snapshot`; data of an unknown shape is ignored."""
-        told, held = data.get("told"), data.get("held")
+        told, held, looked = data.get("told"), data.get("held"), data.get("looked_t")
+        if isinstance(looked, float):
+            self._looked_t = looked
         try:
             for key, row in (told if isinstance(told, dict) else {}).items():
                 self._told[int(key)] = _Told(**row)
@@ -149,7 +157,6 @@ class NoticeDesk:
             told.due, told.first_t = False, t
             event = "raised"
         else:
-            told.first_t, told.last_t = min(told.first_t, t), min(told.last_t, t)  # the clock may have been set back
             if running is False and not self._alarms.rule(alarm.condition).counts_off_time:
                 return []
             event = self._again(alarm, told, t)

@@ -37,6 +37,8 @@ log = logging.getLogger("ductwarden.outlets")
 _CONNECT_S = 5.0
 _GREETING_S = 10.0
 _TURN_S = 0.1
+_BUSY_TURN_S = 0.01
+"""Shorter turns while messages are on their way, and a second longer, for they wait for each other."""
 _TIDY_S = 5.0
 """How long after connecting the broker's own retained alarms are listened for, to remove what no longer stands."""
 _STEADY_S = 5.0
@@ -76,6 +78,7 @@ class MqttLink:
         self._greeted = False
         self._goodbye = ""
         self._told = ""
+        self._busy_until = 0.0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"mqtt outlet {settings.name}", daemon=True)
 
@@ -170,8 +173,9 @@ class MqttLink:
         began = time.monotonic()
         listening = True
         while not self._stop.is_set():
+            busy = bool(self._outbox or self._pending) or time.monotonic() < self._busy_until
             try:
-                code = client.loop(_TURN_S)
+                code = client.loop(_BUSY_TURN_S if busy else _TURN_S)
             except Exception as error:  # the client trips over packets that are not MQTT in many ways
                 raise OutletError(f"what {self._where} sends is not MQTT ({type(error).__name__})") from None
             if code != paho.MQTT_ERR_SUCCESS:
@@ -200,6 +204,7 @@ class MqttLink:
                 if self._picture[topic] == payload:
                     self._dirty.pop(topic, None)
         for message in messages:
+            self._busy_until = time.monotonic() + 1.0
             info = client.publish(message.topic, message.payload, qos=1)
             self._pending[info.mid] = message
 
@@ -278,9 +283,21 @@ class MqttLink:
             self._found.add(message.topic)
 
 
+class _TidySocket(ssl.SSLSocket):
+    """Closes itself when the handshake fails, which the client forgets to do."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 def _tls_context(tls: TlsSettings) -> ssl.SSLContext:
     try:
         context = ssl.create_default_context(cafile=tls.ca_file)
+        context.sslsocket_class = _TidySocket
         if tls.cert_file is not None:
             context.load_cert_chain(tls.cert_file, tls.key_file, password=_no_password)
     except (OSError, ValueError) as error:

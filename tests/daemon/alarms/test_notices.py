@@ -256,11 +256,21 @@ def test_a_clock_set_back_neither_repeats_at_once_nor_never_again() -> None:
     assert [n.event for n in shop.live(200, present(BAG))] == ["repeated"]
 
 
-def test_a_long_silence_brings_one_repeat_and_not_many() -> None:
+def test_a_long_silence_brings_no_repeat_nearer() -> None:
     shop = Shop()
-    shop.live(70, present(BAG))
+    shop.live(361, present(BAG))  # told five minutes ago
     shop.t += 9 * HOUR
-    assert [n.event for n in shop.live(60, present(BAG))] == ["escalated"]
+    assert shop.live(290, present(BAG)) == []
+    assert [n.event for n in shop.live(20, present(BAG))] == ["repeated"]
+
+
+def test_a_restart_after_a_night_without_power_brings_no_repeat_nearer() -> None:
+    shop = Shop()
+    shop.live(361, present(BAG))
+    new = restarted(shop)
+    new.t += 9 * HOUR
+    assert new.live(290, unknown(BAG)) == []
+    assert [n.event for n in new.live(20, present(BAG))] == ["repeated"]
 
 
 # -- words ---------------------------------------------------------------------------------------------------------
