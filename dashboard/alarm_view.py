@@ -1,0 +1,193 @@
+"""Alarms as a person reads them: what, where, since when, how sure, on what evidence, what else it could be, what to do."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, Field
+
+from analysis.conditions import TEXTS, Condition, Urgency
+from analysis.findings import Evidence
+from daemon.store.reader import Alarm, AlarmState, Step
+from dashboard.shapes import Screen, day_and_time, since
+
+URGENCY_WORDS = {Urgency.STOP: "Stop now", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits"}
+"""What each urgency asks of the owner."""
+_URGENCY_ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.PLAN: 2}
+
+STATE_WORDS = {
+    AlarmState.NORMAL: "Over",
+    AlarmState.UNACKNOWLEDGED: "Not yet acknowledged",
+    AlarmState.ACKNOWLEDGED: "Acknowledged",
+    AlarmState.RETURNED: "Over, not acknowledged",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "Over, kept until you have looked",
+    AlarmState.LATCHED_ACKNOWLEDGED: "Over and acknowledged, kept until reset",
+    AlarmState.SHELVED: "Put aside",
+    AlarmState.SUPPRESSED: "Follows from another alarm",
+    AlarmState.OUT_OF_SERVICE: "Out of service",
+}
+"""The alarm states in plain words."""
+WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
+"""States that wait for the owner's word."""
+QUIET = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
+"""States in which nobody is to be disturbed."""
+
+
+class EvidenceOut(BaseModel):
+    """One number behind an alarm."""
+
+    words: str = Field(examples=["drag of the bags against clean"])
+    shown: str = Field(examples=["2.3 × clean"])
+    si: float | None = Field(examples=[2.3])
+
+
+class AlarmOut(BaseModel):
+    """One alarm, open or past."""
+
+    id: int = Field(examples=[12])
+    condition: str = Field(examples=["bag_full"])
+    where: str = Field(default="", examples=[""])
+    title: str = Field(examples=["The chip bag is full"])
+    meaning: str = Field(examples=["Chips are being carried up into the filter bags."])
+    action: str = Field(examples=["Stop the fan and empty the chip bag."])
+    urgency: str = Field(examples=["stop"])
+    urgency_words: str = Field(examples=["Stop now"])
+    state: str = Field(examples=["unacknowledged"])
+    state_words: str = Field(examples=["Not yet acknowledged"])
+    tone: str = Field(examples=["stop"])
+    since_t: float
+    raised_t: float
+    cleared_t: float | None = None
+    acknowledged_t: float | None = None
+    shelved_until: float | None = None
+    since: str = Field(examples=["09:14"])
+    until: str = Field(default="", examples=["12:30"])
+    sure: str = Field(examples=["almost sure (97 %)"])
+    confidence: float = Field(examples=[0.97])
+    evidence: list[EvidenceOut]
+    could_be: list[str]
+    acknowledgeable: bool
+    shelvable: bool
+    in_service: bool
+    history: str = Field(examples=["/alarms/12"])
+
+
+def sure_words(confidence: float) -> str:
+    """How sure a claim is, in words and in percent.
+
+    >>> sure_words(0.97), sure_words(0.6)
+    ('almost sure (97 %)', 'more likely than not (60 %)')
+    """
+    percent = min(99, max(1, round(confidence * 100)))
+    for least, words in ((0.95, "almost sure"), (0.8, "very likely"), (0.65, "likely"), (0.5, "more likely than not")):
+        if confidence >= least:
+            return f"{words} ({percent} %)"
+    return f"a possibility ({percent} %)"
+
+
+def title_of(condition: Condition, where: str) -> str:
+    """The condition's title, with the place."""
+    title = TEXTS[condition].title
+    return f"{title}: {where}" if where else title
+
+
+def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
+    """One alarm for a screen."""
+    texts = TEXTS[alarm.condition]
+    finding = alarm.finding
+    quiet = alarm.state in QUIET or alarm.state in (AlarmState.NORMAL, AlarmState.LATCHED_ACKNOWLEDGED)
+    return AlarmOut(
+        id=alarm.id,
+        condition=alarm.condition.value,
+        where=alarm.where,
+        title=title_of(alarm.condition, alarm.where),
+        meaning=texts.meaning,
+        action=finding.action or texts.action,
+        urgency=alarm.urgency.value,
+        urgency_words=URGENCY_WORDS[alarm.urgency],
+        state=alarm.state.value,
+        state_words=STATE_WORDS[alarm.state],
+        tone="quiet" if quiet else alarm.urgency.value,
+        since_t=alarm.since_t,
+        raised_t=alarm.raised_t,
+        cleared_t=alarm.cleared_t,
+        acknowledged_t=alarm.acknowledged_t,
+        shelved_until=alarm.shelved_until,
+        since=since(alarm.since_t, now),
+        until=since(alarm.shelved_until, now) if alarm.shelved_until else "",
+        sure=sure_words(finding.confidence),
+        confidence=finding.confidence,
+        evidence=[evidence_out(item, screen) for item in finding.evidence.values()],
+        could_be=list(finding.could_be),
+        acknowledgeable=alarm.state in WAITING,
+        shelvable=alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED),
+        in_service=alarm.state is not AlarmState.OUT_OF_SERVICE,
+        history=f"/alarms/{alarm.id}",
+    )
+
+
+def evidence_out(item: Evidence, screen: Screen) -> EvidenceOut:
+    """One number of evidence; a kind of quantity that the screen does not know is shown as it is."""
+    try:
+        shown = screen.quantity(item.value, item.kind).shown
+    except KeyError:
+        shown = f"{item.value:.3g}"
+    return EvidenceOut(words=item.words, shown=shown, si=item.value)
+
+
+def by_weight(alarms: list[AlarmOut]) -> list[AlarmOut]:
+    """The alarms in the order in which they want to be looked at: urgent first, quiet last, then the oldest."""
+    order = {urgency.value: rank for urgency, rank in _URGENCY_ORDER.items()}
+    return sorted(
+        alarms, key=lambda alarm: (alarm.tone == "quiet", order.get(alarm.urgency, 9), not alarm.acknowledgeable, alarm.raised_t)
+    )
+
+
+class TransitionOut(BaseModel):
+    """One step of an alarm from a state to another."""
+
+    t: float
+    when: str = Field(examples=["Tue 3 Mar 2026, 09:14"])
+    before: str = Field(examples=["unacknowledged"])
+    after: str = Field(examples=["acknowledged"])
+    words: str = Field(examples=["Acknowledged"])
+    by: str = Field(examples=["owner"])
+    reason: str = ""
+
+
+def transition_out(step: Step) -> TransitionOut:
+    """One step for a screen."""
+    return TransitionOut(
+        t=step.t,
+        when=day_and_time(step.t),
+        before=step.before.value,
+        after=step.after.value,
+        words=STATE_WORDS[step.after],
+        by=step.by,
+        reason=step.reason,
+    )
+
+
+def blank_alarm() -> AlarmOut:
+    """An alarm without content: what the page's template for further alarms is made from."""
+    return AlarmOut(
+        id=0,
+        condition="",
+        title="",
+        meaning="",
+        action="",
+        urgency="",
+        urgency_words="",
+        state="",
+        state_words="",
+        tone="",
+        since_t=0.0,
+        raised_t=0.0,
+        since="",
+        sure="",
+        confidence=0.0,
+        evidence=[],
+        could_be=[],
+        acknowledgeable=False,
+        shelvable=False,
+        in_service=True,
+        history="/alarms/0",
+    )

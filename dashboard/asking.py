@@ -1,0 +1,56 @@
+"""Asking the daemon: the dashboard writes a request beside the store, the daemon acts and answers.
+
+| kind | payload |
+| --- | --- |
+| ``acknowledge``, ``reset``, ``unshelve`` | ``alarm_id`` |
+| ``shelve`` | ``alarm_id``, ``until_t`` (event time), ``reason`` |
+| ``out_of_service``, ``return_to_service`` | ``condition``, ``where``, ``reason`` |
+| ``journal_add`` | ``kind``, ``text``, ``where``, ``t`` (event time; None: now) |
+| ``journal_correct`` | ``entry_id`` and what changes: ``kind``, ``text``, ``where``, ``t`` |
+| ``journal_remove`` | ``entry_id``, ``reason`` |
+| ``tour`` | ``action``: start, done, repeat, skip, back, finish, cancel; ``step`` |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+
+from daemon.errors import StoreError
+from daemon.store import requests
+from dashboard.problems import Refused
+
+WAIT_S = 2.0
+"""How long an answer is waited for while the viewer watches."""
+
+
+class AskedOut(BaseModel):
+    """What became of a request. ``done`` is false when the daemon has not answered yet; it will act when it can."""
+
+    request_id: int = Field(examples=[41])
+    done: bool
+    words: str = Field(examples=["Acknowledged."])
+
+
+def ask(store: Path, kind: str, payload: Mapping[str, Any], done_words: str) -> AskedOut:
+    """Ask, wait a little for the answer, and put it in words. Raises :class:`Refused` when the daemon declines (409) or
+    the request cannot be written (503)."""
+    try:
+        request_id = requests.append(store, kind, payload)
+        answer = requests.wait_for_answer(store, request_id, WAIT_S)
+    except StoreError as error:
+        raise Refused(503, f"The request could not be written: {error}.") from error
+    if not answer.done:
+        return AskedOut(request_id=request_id, done=False, words="Asked. The daemon has not answered yet.")
+    if not answer.accepted:
+        raise Refused(409, answer.result or "The daemon declined, without a reason.")
+    return AskedOut(request_id=request_id, done=True, words=done_words)
+
+
+def answer_of(asked: AskedOut) -> JSONResponse:
+    """200 where it is done, 202 where it is only asked for."""
+    return JSONResponse(asked.model_dump(), status_code=200 if asked.done else 202)

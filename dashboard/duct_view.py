@@ -1,0 +1,142 @@
+"""The ducts as data: every run and port with its air, its velocity and whether that carries chips.
+
+The drawing comes from the status document "shop" (``runs``, ``ports``), the air from the document "ducts":
+``{"t", "pieces": {name: {"flow_m3s", "velocity_ms", "carrying_ms", "by_design"}}}``, where ``by_design`` tells that even
+the drawing has this piece below its carrying velocity with these gates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pydantic import BaseModel, Field
+
+from dashboard.shapes import Quantity, Screen, dig, number, rows, text
+from dashboard.snapshot import Document, Snapshot
+
+MAX_PIECES = 200
+
+
+class PieceOut(BaseModel):
+    """One run or port."""
+
+    name: str = Field(examples=["east main"])
+    into: str = Field(examples=["main"])
+    kind: str = Field(examples=["run"])
+    join: str = Field(default="", examples=["wye 45"])
+    length_m: float
+    hose_m: float
+    diameter_m: float
+    size: str = Field(examples=["6.00 in"])
+    length: str = Field(examples=["11.0 ft"])
+    is_open: bool | None = Field(examples=[True])
+    flow: Quantity
+    velocity: Quantity
+    carrying: Quantity
+    needs: Quantity
+    tone: str = Field(examples=["soon"])
+    words: str = Field(examples=["too slow to carry chips"])
+    line: str = Field(examples=["412 cfm · 3120 fpm · too slow to carry chips"])
+
+
+class DuctsOut(BaseModel):
+    """The whole tree, fan first, in the order of the drawing."""
+
+    known: bool
+    why: str = Field(default="", examples=["The daemon has not told the drawing yet."])
+    headline: str = Field(examples=["Open: planer"])
+    remark: str = Field(default="", examples=["1 run is too slow to carry chips."])
+    tone: str = Field(default="ok", examples=["ok"])
+    pieces: list[PieceOut]
+
+
+def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
+    """The ducts made from a snapshot."""
+    drawn = [("run", row) for row in rows(snapshot.shop, "runs")] + [("port", row) for row in rows(snapshot.shop, "ports")]
+    if not drawn:
+        return DuctsOut(
+            known=False, why="The daemon has not told the drawing of the ducts yet.", headline="", pieces=[], tone="wait"
+        )
+    running = text(snapshot.now, "state") == "running"
+    gates = open_ports(snapshot)
+    pieces = [_piece(kind, row, snapshot, screen, gates, running) for kind, row in drawn[:MAX_PIECES]]
+    slow = [piece for piece in pieces if piece.tone == "soon"]
+    by_design = [piece for piece in pieces if piece.tone == "plan"]
+    remark = ""
+    if slow:
+        remark = f"Too slow to carry chips: {', '.join(piece.name for piece in slow)}."
+    elif by_design:
+        names = ", ".join(piece.name for piece in by_design)
+        remark = (
+            f"With these gates the drawing itself has too little velocity in: {names}. Open one more gate when you make chips."
+        )
+    if not running:
+        headline = "The fan is off"
+    elif gates is None:
+        headline = "Not known which gates are open"
+    else:
+        headline = f"Open: {', '.join(gates)}" if gates else "All gates shut"
+    tone = "soon" if slow else "plan" if by_design else "ok" if running else "quiet"
+    return DuctsOut(known=True, headline=headline, remark=remark, tone=tone, pieces=pieces)
+
+
+def open_ports(snapshot: Snapshot) -> tuple[str, ...] | None:
+    """The open ports as told by gate switches, else as estimated; None where not known."""
+    told = dig(snapshot.now, "gates")
+    if isinstance(told, Mapping):
+        return tuple(str(port) for port, is_open in told.items() if is_open)
+    found = dig(snapshot.now, "estimate", "gates")
+    return tuple(str(port) for port in found) if isinstance(found, list | tuple) else None
+
+
+def _piece(
+    kind: str, row: Document, snapshot: Snapshot, screen: Screen, gates: tuple[str, ...] | None, running: bool
+) -> PieceOut:
+    name = text(row, "name")
+    air = dig(snapshot.ducts, "pieces", name) if running else None
+    flow, velocity, carrying = (number(air, key) for key in ("flow_m3s", "velocity_ms", "carrying_ms"))
+    is_open = None
+    if kind == "port":
+        is_open = True if row.get("has_gate") is False else None if gates is None else name in gates
+    why = "the fan is off" if not running else "not known"
+    tone, words = _judge(velocity, carrying, is_open, running, dig(air, "by_design") is True)
+    shown_flow, shown_velocity = screen.quantity(flow, "flow", why=why), screen.quantity(velocity, "velocity", why=why)
+    shown = [quantity.shown for quantity in (shown_flow, shown_velocity) if quantity.si is not None]
+    length, hose, diameter = (number(row, key) or 0.0 for key in ("length_m", "hose_m", "diameter_m"))
+    return PieceOut(
+        name=name,
+        into=text(row, "into"),
+        kind=kind,
+        join=text(row, "join"),
+        length_m=length,
+        hose_m=hose,
+        diameter_m=diameter,
+        size=screen.quantity(diameter, "diameter").shown,
+        length=screen.quantity(length + hose, "length").shown,
+        is_open=is_open,
+        flow=shown_flow,
+        velocity=shown_velocity,
+        carrying=screen.quantity(carrying, "velocity"),
+        needs=screen.quantity(number(row, "needs_m3s"), "flow", why="not stated") if kind == "port" else Quantity(),
+        tone=tone,
+        words=words,
+        line=" · ".join([*shown, words] if shown and tone != "quiet" else [words]),
+    )
+
+
+def _judge(
+    velocity: float | None, carrying: float | None, is_open: bool | None, running: bool, by_design: bool
+) -> tuple[str, str]:
+    if not running:
+        return "quiet", "no air"
+    if is_open is False:
+        return "quiet", "shut"
+    if velocity is None:
+        return "wait", "open, air not known" if is_open else "air not known"
+    if carrying is None:
+        return "wait", "open" if is_open else ""
+    if velocity < 0.05 * carrying:
+        return "quiet", "no air"
+    if velocity >= carrying:
+        return "ok", "carries chips"
+    return ("plan", "too slow, also as drawn") if by_design else ("soon", "too slow to carry chips")

@@ -1,0 +1,178 @@
+"""The health of the daemon, its sources and its sensors, as data."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from pydantic import BaseModel, Field
+
+from analysis.readings import CHANNELS
+from dashboard.now_view import QUALITY_WORDS, is_fitted
+from dashboard.shapes import SERIES, Screen, day_and_time, dig, duration, number, since, text
+from dashboard.snapshot import Document, Snapshot
+
+
+class SensorOut(BaseModel):
+    """One channel: fitted or not, and whether it can be trusted now."""
+
+    channel: str = Field(examples=["inlet_pa"])
+    words: str
+    fitted: bool
+    tone: str = Field(examples=["ok"])
+    state: str = Field(examples=["good"])
+    shown: str = Field(examples=["7.92 in. w.g."])
+
+
+class RefusedOut(BaseModel):
+    """How often something was refused, and why."""
+
+    words: str = Field(examples=["checksum"])
+    count: int = Field(examples=[3])
+
+
+class SourceOut(BaseModel):
+    """One source of readings."""
+
+    name: str = Field(examples=["unit"])
+    kind: str = Field(examples=["serial"])
+    tone: str = Field(examples=["ok"])
+    state: str = Field(examples=["connected"])
+    samples: int
+    opened: int
+    dropped: int
+    last: str = Field(examples=["3 s before now"])
+    last_error: str
+    refused: list[RefusedOut]
+    unknown: list[RefusedOut]
+
+
+class FactOut(BaseModel):
+    """One fact about the daemon."""
+
+    words: str = Field(examples=["Room on the disk"])
+    shown: str = Field(examples=["12.4 GB"])
+
+
+class HealthOut(BaseModel):
+    """Everything on the page "Health"."""
+
+    tone: str = Field(examples=["ok"])
+    words: str = Field(examples=["The daemon is alive"])
+    heard_s: float | None = Field(examples=[0.6])
+    frame_age_s: float | None = Field(examples=[1.0])
+    sensors: list[SensorOut]
+    sources: list[SourceOut]
+    facts: list[FactOut]
+
+
+def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_pages: int) -> HealthOut:
+    """The health made from a snapshot."""
+    silent_for = snapshot.silent_for()
+    if snapshot.problem:
+        tone, words = "wait", snapshot.problem
+    elif silent_for is not None and silent_for > silent_after_s:
+        tone, words = "silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}."
+    else:
+        tone, words = "ok", "The daemon is alive."
+    clock = snapshot.clock
+    age = None if clock is None or snapshot.t is None else max(0.0, clock - snapshot.t)
+    return HealthOut(
+        tone=tone,
+        words=words,
+        heard_s=silent_for,
+        frame_age_s=age,
+        sensors=[_sensor(snapshot, name, screen) for name in CHANNELS],
+        sources=[_source(source, clock) for source in snapshot.sources],
+        facts=_facts(snapshot, age, open_pages),
+    )
+
+
+def _sensor(snapshot: Snapshot, name: str, screen: Screen) -> SensorOut:
+    fitted = is_fitted(snapshot, name)
+    quality = text(snapshot.now, "quality", name)
+    value = number(snapshot.now, "values", name)
+    if not fitted:
+        tone, state = "quiet", "not fitted"
+    elif value is not None:
+        tone, state = "ok", "good"
+    elif quality:
+        tone, state = "soon", QUALITY_WORDS.get(quality, quality)
+    else:
+        tone, state = "wait", "not yet known"
+    shown = screen.channel(name, value, "–").shown
+    return SensorOut(channel=name, words=SERIES[name].words, fitted=fitted, tone=tone, state=state, shown=shown)
+
+
+def _source(source: Document, clock: float | None) -> SourceOut:
+    last = number(source, "last_t")
+    return SourceOut(
+        name=text(source, "name", default="source"),
+        kind=text(source, "kind"),
+        tone="ok" if source.get("connected") is True else "soon",
+        state=text(source, "state", default="not known"),
+        samples=_count(source, "samples"),
+        opened=_count(source, "opened"),
+        dropped=_count(source, "dropped"),
+        last="never" if last is None else day_and_time(last) if clock is None else f"{duration(clock - last)} before now",
+        last_error=text(source, "last_error"),
+        refused=_counts(source, "refused"),
+        unknown=_counts(source, "unknown_channels"),
+    )
+
+
+def _count(document: Document, key: str) -> int:
+    return int(number(document, key) or 0)
+
+
+def _counts(document: Document, key: str) -> list[RefusedOut]:
+    found = dig(document, key)
+    if not isinstance(found, Mapping):
+        return []
+    counts = [RefusedOut(words=str(words), count=int(count)) for words, count in found.items() if isinstance(count, int)]
+    return sorted(counts, key=lambda row: -row.count)
+
+
+def _facts(snapshot: Snapshot, age: float | None, open_pages: int) -> list[FactOut]:
+    daemon = snapshot.daemon
+    silent = snapshot.silent_for()
+    pace = number(daemon, "pace")
+    found = [
+        ("Version", text(daemon, "version")),
+        ("Last word from the daemon", "" if silent is None else f"{duration(silent)} ago"),
+        ("Age of the latest reading", "" if age is None else duration(age)),
+        ("Event clock", "" if snapshot.clock is None else day_and_time(snapshot.clock)),
+        ("This computer's clock", day_and_time(snapshot.wall)),
+        ("Pace", "" if pace is None or pace == 1 else f"{pace:g} times as fast as real time"),
+        ("Running since", _started(daemon)),
+        ("Frames taken in", _whole(number(daemon, "frames"))),
+        ("Memory", _bytes(number(daemon, "memory_bytes"))),
+        ("Size of the store", _bytes(number(daemon, "store_bytes"))),
+        ("Room on the disk", _bytes(number(daemon, "disk_free_bytes"))),
+        ("Live pages open", str(open_pages)),
+    ]
+    counters = dig(daemon, "counters")
+    if isinstance(counters, Mapping):
+        found += [(str(name), f"{count:g}") for name, count in counters.items() if isinstance(count, int | float)]
+    return [FactOut(words=words, shown=shown) for words, shown in found if shown]
+
+
+def _started(daemon: Document) -> str:
+    started = number(daemon, "started_wall_t")
+    return "" if started is None else day_and_time(started)
+
+
+def _whole(value: float | None) -> str:
+    return "" if value is None else f"{value:,.0f}".replace(",", " ")
+
+
+def _bytes(value: float | None) -> str:
+    """A number of bytes as a person would say it.
+
+    >>> _bytes(1_240_000_000), _bytes(None)
+    ('1.2 GB', '')
+    """
+    if value is None:
+        return ""
+    power = min(3, int(math.log10(value) // 3)) if value >= 1 else 0
+    return f"{value / 1000**power:.{0 if power < 2 else 1}f} {('B', 'kB', 'MB', 'GB')[power]}"

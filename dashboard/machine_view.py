@@ -1,0 +1,170 @@
+"""The air, the filter bags and the chip bag, each in a few words and numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pydantic import BaseModel, Field
+
+from dashboard.rule import RuleOut, rule
+from dashboard.shapes import TWO_SD, Quantity, Screen, dig, number, rows, running_hours, since, text
+from dashboard.snapshot import Document, Snapshot
+
+
+class GatesOut(BaseModel):
+    """Ports that may be open, and how likely it is."""
+
+    words: str = Field(examples=["planer and lathe"])
+    probability: float | None = Field(examples=[0.86])
+
+
+class AirOut(BaseModel):
+    """How much air moves, and through which gates."""
+
+    flow: Quantity
+    margin: str = Field(examples=["± 21 cfm"])
+    gates: str = Field(examples=["planer"])
+    gates_sure: str = Field(default="", examples=["very likely (86 %)"])
+    alternatives: list[GatesOut]
+    notes: list[str]
+
+
+class FilterOut(BaseModel):
+    """How loaded the filter bags are, what that costs, and when cleaning pays."""
+
+    tone: str = Field(examples=["ok"])
+    words: str = Field(examples=["Clean in about 17 running hours"])
+    detail: str = Field(default="", examples=["between 12 and 25 running hours"])
+    ratio: Quantity
+    ratio_limit: Quantity
+    rule: RuleOut
+    lost: Quantity
+    lost_limit: Quantity
+    gain: str = Field(default="", examples=["Cleaning would bring back about 38 cfm."])
+    cleaned: str = Field(examples=["Tue 09:14"])
+    running_since: str = Field(examples=["31 running hours"])
+
+
+class BagOut(BaseModel):
+    """What is known of the chip bag."""
+
+    tone: str = Field(examples=["ok"])
+    words: str = Field(examples=["No sign that it is full"])
+    detail: str = Field(default="", examples=[""])
+    level: Quantity
+    emptied: str
+    running_since: str
+
+
+def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
+    """The air through the fan, from the estimate."""
+    estimate = dig(snapshot.now, "estimate") or {}
+    notes = [str(note) for note in dig(estimate, "notes") or []]
+    why = notes[0] if notes else ("the fan is off" if text(snapshot.now, "state") == "off" else "not yet known")
+    flow, sd = number(estimate, "flow_m3s"), number(estimate, "flow_sd")
+    gates, probability = dig(estimate, "gates"), number(estimate, "gate_probability")
+    alternatives = [
+        GatesOut(words=_ports(row.get("open")), probability=number(row, "probability")) for row in rows(estimate, "alternatives")
+    ]
+    told = dig(snapshot.now, "gates")
+    sure = ""
+    if isinstance(told, dict):
+        words, sure = _ports([port for port, is_open in told.items() if is_open]), "by the gate switches"
+    elif isinstance(gates, list | tuple):
+        words = _ports(gates)
+        sure = "" if probability is None else f"{round(probability * 100)} % sure"
+    else:
+        words = "not known"
+    return AirOut(
+        flow=screen.quantity(flow, "flow", why=why),
+        margin="" if sd is None or flow is None else f"± {screen.difference(TWO_SD * sd, 'flow')}",
+        gates=words,
+        gates_sure=sure,
+        alternatives=alternatives,
+        notes=notes,
+    )
+
+
+def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
+    """The filter bags, from the estimate and what the detectors say."""
+    ratio, lost = number(snapshot.now, "estimate", "drag_ratio"), number(snapshot.now, "estimate", "flow_lost")
+    ratio_limit = number(snapshot.shop, "filter", "clean_at_drag_ratio")
+    lost_limit = number(snapshot.shop, "filter", "clean_at_flow_lost")
+    claim = claim_of(snapshot.detectors, "filter_loading")
+    blinded, torn = claim_of(snapshot.detectors, "filter_blinded"), claim_of(snapshot.detectors, "filter_breach")
+    words, detail, tone = _filter_words(claim, ratio)
+    if text(torn, "claim") == "present":
+        words, detail, tone = "A filter bag is loose or torn", text(torn, "action"), "stop"
+    elif text(blinded, "claim") == "present":
+        words, detail, tone = "Cleaning no longer restores it", text(blinded, "action"), "plan"
+    flow, gain = number(snapshot.now, "estimate", "flow_m3s"), ""
+    if flow is not None and lost is not None and 0.005 < lost < 0.9:
+        gain = f"Cleaning would bring back about {screen.difference(flow * lost / (1 - lost), 'flow')}."
+    why = "not known without the pressure over the bags and the air" if ratio is None else ""
+    return FilterOut(
+        tone=tone,
+        words=words,
+        detail=detail,
+        ratio=screen.quantity(ratio, "ratio", why=why),
+        ratio_limit=screen.quantity(ratio_limit, "ratio"),
+        rule=rule(screen.axis("ratio"), ratio, None, None, (0.0, 2.0), ratio_limit),
+        lost=screen.quantity(lost, "fraction", why=why),
+        lost_limit=screen.quantity(lost_limit, "fraction"),
+        gain=gain,
+        cleaned=since(snapshot.cleaned_t, snapshot.clock),
+        running_since=running_hours(snapshot.running_since_cleaned_s),
+    )
+
+
+def _filter_words(claim: Document, ratio: float | None) -> tuple[str, str, str]:
+    said = text(claim, "claim")
+    if said == "present":
+        return "Clean the filter bags", text(claim, "action"), "plan"
+    forecast = number(claim, "forecast_s")
+    if forecast is not None:
+        low, high = number(claim, "forecast_low_s"), number(claim, "forecast_high_s")
+        detail = "" if low is None or high is None else f"between {running_hours(low)} and {running_hours(high)}"
+        return f"Clean in about {running_hours(forecast)}", detail, "ok"
+    if said == "absent":
+        return "No cleaning due", "", "ok"
+    if said == "not_yet_known":
+        return "Not yet known", text(claim, "reason"), "wait"
+    return ("Drag is known, a forecast is not yet", "", "wait") if ratio is not None else ("Not yet known", "", "wait")
+
+
+def bag_out(snapshot: Snapshot, screen: Screen) -> BagOut:
+    """The chip bag, from what the detector says."""
+    claim = claim_of(snapshot.detectors, "bag_full")
+    said = text(claim, "claim")
+    if said == "present":
+        tone, words, detail = "stop", "Full", text(claim, "action", default="Stop the fan and empty the chip bag.")
+    elif said == "absent":
+        tone, words, detail = "ok", "No sign that it is full", ""
+    else:
+        tone, words, detail = "wait", "Not yet known", text(claim, "reason")
+    return BagOut(
+        tone=tone,
+        words=words,
+        detail=detail,
+        level=screen.quantity(number(snapshot.now, "values", "bag_level"), "fraction", why="no level sensor"),
+        emptied=since(snapshot.emptied_t, snapshot.clock),
+        running_since=running_hours(snapshot.running_since_emptied_s),
+    )
+
+
+def claim_of(claims: Sequence[Document], condition: str) -> Document:
+    """What a detector says of ``condition``: a claim that it is present before any other, {} where nothing is said."""
+    found = [claim for claim in claims if text(claim, "condition") == condition]
+    return next((claim for claim in found if text(claim, "claim") == "present"), found[0] if found else {})
+
+
+def _ports(names: object) -> str:
+    """Port names in words.
+
+    >>> _ports(["planer", "lathe"]), _ports([])
+    ('planer and lathe', 'all shut')
+    """
+    found = [str(name) for name in names] if isinstance(names, list | tuple) else []
+    if not found:
+        return "all shut"
+    return found[0] if len(found) == 1 else f"{', '.join(found[:-1])} and {found[-1]}"

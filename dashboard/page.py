@@ -1,0 +1,107 @@
+"""Pages: what every HTML page needs around its content."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from dashboard.assets import Assets
+from dashboard.box import box_of, may_write, screen_of
+from dashboard.now_view import NowOut, now_out
+from dashboard.snapshot import Snapshot
+
+LINKS: tuple[tuple[str, str, str, bool], ...] = (
+    ("now", "Now", "/", True),
+    ("trends", "Trends", "/trends", True),
+    ("alarms", "Alarms", "/alarms", True),
+    ("ducts", "Ducts", "/ducts", True),
+    ("fan", "Fan curve", "/fan", False),
+    ("journal", "Journal", "/journal", False),
+    ("tour", "Baseline tour", "/tour", False),
+    ("run-check", "Added run", "/added-run", False),
+    ("record", "Record", "/record", False),
+    ("health", "Health", "/health", False),
+)
+"""Name, title, path, and whether a phone's bottom bar has room for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The frame around a page."""
+
+    name: str
+    path: str
+    shop: str
+    units: str
+    zone: str
+    may_write: bool
+    logged_in: bool
+    password: bool
+    day: str
+    pace: str
+    state_words: str
+    alarm_count: int
+    links: tuple[tuple[str, str, str, bool], ...] = LINKS
+
+
+def environment(assets: Assets) -> Environment:
+    """The templates. Everything put into them is escaped; a name that is not there is an error, not an empty place."""
+    found = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    found.globals["static"] = assets.url
+    return found
+
+
+def html(request: Request, name: str, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+    """A page with the live frame of the moment around it."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    now = now_out(snapshot, screen_of(request, snapshot), box.settings.silent_after_s)
+    page = page_of(request, name, now, snapshot)
+    text = box.templates.get_template(template).render(page=page, now=now, **context)
+    return HTMLResponse(text, status_code=status)
+
+
+def page_of(request: Request, name: str, now: NowOut, snapshot: Snapshot) -> Page:
+    """The frame around a page."""
+    box = box_of(request)
+    return Page(
+        name=name,
+        path=request.url.path,
+        shop=snapshot.shop_name,
+        units=now.units,
+        zone=time_zone(),
+        may_write=may_write(request),
+        logged_in=may_write(request),
+        password=box.settings.password_hash is not None,
+        day=now.day,
+        pace=now.pace,
+        state_words=now.state_words,
+        alarm_count=now.alarm_count,
+    )
+
+
+@lru_cache(maxsize=1)
+def time_zone() -> str:
+    """The IANA name of this computer's time zone, so that charts tell the shop's time on any device; "" if not known."""
+    name = os.environ.get("TZ", "").lstrip(":")
+    if not name:
+        try:
+            parts = Path("/etc/localtime").resolve().parts
+        except OSError:
+            return ""
+        name = "/".join(parts[parts.index("zoneinfo") + 1 :]) if "zoneinfo" in parts else ""
+    return name if name and name.replace("/", "").replace("_", "").replace("-", "").replace("+", "").isalnum() else ""

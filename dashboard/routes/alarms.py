@@ -1,0 +1,136 @@
+"""Alarms: the open ones, the past ones, each one's history, and what the owner may do with them."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+
+from analysis.conditions import Condition
+from dashboard.alarm_view import AlarmOut, TransitionOut, alarm_out, by_weight, transition_out
+from dashboard.asking import AskedOut, answer_of, ask
+from dashboard.box import RowId, box_of, screen_of
+from dashboard.problems import Refused
+from dashboard.shapes import day_and_time
+
+api = APIRouter(tags=["alarms"])
+MAX_SHELF_S = 30 * 86400.0
+
+
+class AlarmsOut(BaseModel):
+    """Alarms, the most pressing (or, of past ones, the latest) first."""
+
+    alarms: list[AlarmOut]
+
+
+class AlarmHistoryOut(BaseModel):
+    """One alarm with every step that it took."""
+
+    alarm: AlarmOut
+    transitions: list[TransitionOut]
+
+
+class Shelf(BaseModel):
+    """For how long (event time) an alarm is put aside, and why."""
+
+    for_s: float = Field(gt=0, le=MAX_SHELF_S, examples=[14400])
+    reason: str = Field(default="", max_length=200, examples=["the new bags come on Friday"])
+
+
+class Reason(BaseModel):
+    """Why."""
+
+    reason: str = Field(default="", max_length=200, examples=["the sensor is on my bench"])
+
+
+class Place(BaseModel):
+    """A condition, at one place or ("") everywhere."""
+
+    condition: Condition = Field(examples=["low_velocity"])
+    where: str = Field(default="", max_length=60, examples=["planer"])
+    reason: str = Field(default="", max_length=200)
+
+
+@api.get("/alarms", summary="Open alarms")
+def open_alarms(request: Request) -> AlarmsOut:
+    """Every alarm that is not over, also those put aside."""
+    snapshot = box_of(request).store.snapshot()
+    screen = screen_of(request, snapshot)
+    return AlarmsOut(alarms=by_weight([alarm_out(alarm, screen, snapshot.clock) for alarm in snapshot.alarms]))
+
+
+@api.get("/alarms/history", summary="Past and open alarms, the latest first")
+def past_alarms(
+    request: Request,
+    before_t: Annotated[float | None, Query(ge=0, le=1e11, description="raised up to this event time")] = None,
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> AlarmsOut:
+    """At most ``limit`` alarms raised up to ``before_t``."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    screen = screen_of(request, snapshot)
+    return AlarmsOut(alarms=[alarm_out(alarm, screen, snapshot.clock) for alarm in box.store.alarms(before_t, limit)])
+
+
+@api.get("/alarms/{alarm_id}", summary="One alarm with its history")
+def one_alarm(request: Request, alarm_id: RowId) -> AlarmHistoryOut:
+    """The alarm and every step from state to state, by whom and why."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    alarm = box.store.alarm(alarm_id)
+    if alarm is None:
+        raise Refused(404, f"There is no alarm {alarm_id}.")
+    return AlarmHistoryOut(
+        alarm=alarm_out(alarm, screen_of(request, snapshot), snapshot.clock),
+        transitions=[transition_out(step) for step in box.store.transitions(alarm_id)],
+    )
+
+
+def _ask(request: Request, kind: str, payload: dict[str, object], words: str) -> JSONResponse:
+    box = box_of(request)
+    asked = ask(box.settings.store, kind, payload, words)
+    box.store.forget()
+    return answer_of(asked)
+
+
+@api.post("/alarms/{alarm_id}/acknowledge", summary="Say that you have seen it", response_model=AskedOut)
+def acknowledge(request: Request, alarm_id: RowId) -> JSONResponse:
+    """The alarm stays until its cause is gone, but it is not told again."""
+    return _ask(request, "acknowledge", {"alarm_id": alarm_id}, "Acknowledged.")
+
+
+@api.post("/alarms/{alarm_id}/reset", summary="End a kept alarm", response_model=AskedOut)
+def reset(request: Request, alarm_id: RowId) -> JSONResponse:
+    """For alarms that are kept until somebody has looked."""
+    return _ask(request, "reset", {"alarm_id": alarm_id}, "Reset.")
+
+
+@api.post("/alarms/{alarm_id}/shelve", summary="Put it aside for a time", response_model=AskedOut)
+def shelve(request: Request, alarm_id: RowId, shelf: Shelf) -> JSONResponse:
+    """Quiet until the end, which is counted in event time; then it is judged anew."""
+    clock = box_of(request).store.snapshot().clock
+    if clock is None:
+        raise Refused(409, "There is no reading yet, so there is no time to count from.")
+    until = clock + shelf.for_s
+    payload: dict[str, object] = {"alarm_id": alarm_id, "until_t": until, "reason": shelf.reason}
+    return _ask(request, "shelve", payload, f"Put aside until {day_and_time(until)}.")
+
+
+@api.post("/alarms/{alarm_id}/unshelve", summary="Take it back", response_model=AskedOut)
+def unshelve(request: Request, alarm_id: RowId) -> JSONResponse:
+    """End the putting aside now."""
+    return _ask(request, "unshelve", {"alarm_id": alarm_id}, "Back among the alarms.")
+
+
+@api.post("/conditions/out-of-service", summary="Tell nothing more of a condition", response_model=AskedOut)
+def out_of_service(request: Request, place: Place) -> JSONResponse:
+    """Until it is returned to service."""
+    return _ask(request, "out_of_service", place.model_dump(mode="json"), "Out of service.")
+
+
+@api.post("/conditions/return-to-service", summary="Watch a condition again", response_model=AskedOut)
+def return_to_service(request: Request, place: Place) -> JSONResponse:
+    """Undo out of service."""
+    return _ask(request, "return_to_service", place.model_dump(mode="json"), "Watched again.")

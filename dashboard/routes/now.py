@@ -1,0 +1,38 @@
+"""What the shop does now: once, and as a live feed."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+
+from fastapi import APIRouter, Request
+from fastapi.responses import StreamingResponse
+
+from dashboard.box import box_of, screen_of
+from dashboard.now_view import NowOut, now_out
+from dashboard.problems import Refused
+
+api = APIRouter(tags=["now"])
+
+
+@api.get("/now", summary="Readings, filter, chip bag and open alarms, now")
+def read_now(request: Request) -> NowOut:
+    """The latest frame with what the drawing expects, in SI and in the viewer's units (``?units=us`` or ``si``)."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    return now_out(snapshot, screen_of(request, snapshot), box.settings.silent_after_s)
+
+
+@api.get(
+    "/live",
+    summary="The same, about once a second, as server-sent events",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"text/event-stream": {}}}},
+)
+async def live(request: Request) -> StreamingResponse:
+    """Events named ``now``, each with the JSON of ``/api/v1/now`` as its data."""
+    box = box_of(request)
+    if box.live is None or box.live.full:
+        raise Refused(503, f"All {box.settings.max_live_pages} places for live pages are taken; close a page elsewhere.")
+    system = screen_of(request, await box.store.snapshot_async()).system
+    feed: AsyncIterator[str] = box.live.events(system)
+    return StreamingResponse(feed, media_type="text/event-stream", headers={"x-accel-buffering": "no"})

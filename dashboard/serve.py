@@ -1,0 +1,124 @@
+"""Serving: the dashboard in a thread of the daemon, or alone."""
+
+from __future__ import annotations
+
+import logging
+import socket
+import threading
+import time
+
+import uvicorn
+
+from daemon.errors import ConfigError
+from dashboard.app import create_app
+from dashboard.settings import DashboardSettings
+
+_LOG = logging.getLogger(__name__)
+
+
+class _Server(uvicorn.Server):
+    """A server that ends the live feeds first when it stops, so that open pages do not hold it up."""
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        live = self.config.app.state.box.live  # type: ignore[union-attr]
+        if live is not None:
+            live.close()
+        await super().shutdown(sockets)
+
+
+def make_server(settings: DashboardSettings) -> uvicorn.Server:
+    """A small server: no access log, no WebSocket, a short wait for open pages when it stops."""
+    config = uvicorn.Config(
+        create_app(settings),
+        host=settings.host,
+        port=settings.port,
+        log_config=None,
+        access_log=False,
+        ws="none",
+        http="h11",
+        loop="asyncio",
+        lifespan="on",
+        server_header=False,
+        date_header=False,
+        timeout_keep_alive=15,
+        timeout_graceful_shutdown=2,
+        limit_concurrency=settings.max_live_pages + 40,
+        backlog=64,
+        h11_max_incomplete_event_size=16_384,
+    )
+    return _Server(config)
+
+
+def listening_socket(settings: DashboardSettings) -> socket.socket:
+    """The socket to listen on. Raises :class:`ConfigError` where the address is taken or not this computer's."""
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    sock = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        sock.bind((settings.host, settings.port))
+    except OSError as error:
+        sock.close()
+        raise ConfigError(
+            [
+                f"dashboard: cannot listen on {settings.host} port {settings.port}: {error.strerror or error}; "
+                "choose another dashboard.port"
+            ]
+        ) from error
+    return sock
+
+
+class DashboardThread:
+    """The dashboard beside the daemon, in a thread of its own.
+
+    ``start`` returns once it listens (``port`` then tells where, also for port 0); ``stop`` ends every open page's feed
+    and waits for the thread. A failure inside the dashboard never reaches the daemon's other threads.
+    """
+
+    def __init__(self, settings: DashboardSettings) -> None:
+        self._settings = settings
+        self._server: uvicorn.Server | None = None
+        self._thread: threading.Thread | None = None
+        self._socket: socket.socket | None = None
+
+    @property
+    def port(self) -> int:
+        """The port that it listens on."""
+        return self._settings.port if self._socket is None else int(self._socket.getsockname()[1])
+
+    @property
+    def url(self) -> str:
+        """Where a browser on this computer finds it."""
+        host = self._settings.host
+        host = "127.0.0.1" if host in ("0.0.0.0", "::") else f"[{host}]" if ":" in host else host
+        return f"http://{host}:{self.port}/"
+
+    def start(self, timeout_s: float = 20.0) -> None:
+        """Begin to serve. Raises :class:`ConfigError` where it cannot listen, RuntimeError where it does not come up."""
+        self._socket = listening_socket(self._settings)
+        self._server = make_server(self._settings)
+        self._thread = threading.Thread(target=self._run, name="dashboard", daemon=True)
+        self._thread.start()
+        deadline = time.monotonic() + timeout_s
+        while not self._server.started:
+            if not self._thread.is_alive() or time.monotonic() > deadline:
+                self.stop()
+                raise RuntimeError("the dashboard did not come up; the log says why")
+            time.sleep(0.02)
+
+    def stop(self, timeout_s: float = 5.0) -> None:
+        """Stop serving; returns after at most ``timeout_s``."""
+        if self._server is not None:
+            self._server.should_exit = True
+        if self._thread is not None:
+            self._thread.join(timeout_s)
+        if self._socket is not None:
+            self._socket.close()
+        self._server = self._thread = None
+
+    def _run(self) -> None:
+        assert self._server is not None
+        assert self._socket is not None
+        try:
+            self._server.run(sockets=[self._socket])
+        except Exception:
+            _LOG.exception("the dashboard ended by an error; the daemon goes on without it")

@@ -1,0 +1,275 @@
+"""From SI to what a screen shows: the one place where the dashboard converts units and words times.
+
+A number leaves as a :class:`Quantity`, which carries both the SI value (for programs) and the text in the viewer's units
+(for people). Charts get SI columns and the :class:`Axis` that turns them into the viewer's numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from pydantic import BaseModel, Field
+
+from analysis import units
+from analysis.readings import CHANNELS
+from analysis.units import System
+
+DASH = "–"
+SYSTEMS: tuple[System, ...] = ("us", "si")
+TWO_SD = 1.96
+"""Half-width of the band that holds 19 of 20 normal values, in standard deviations."""
+
+
+class Quantity(BaseModel):
+    """One number: SI for programs, text for people. An unknown one has no ``si``, and ``shown`` says why."""
+
+    si: float | None = Field(default=None, examples=[-1972.0])
+    shown: str = Field(default=DASH, examples=["7.92 in. w.g."])
+    number: str = Field(default=DASH, examples=["7.92"])
+    unit: str = Field(default="", examples=["in. w.g."])
+
+
+class Axis(BaseModel):
+    """How a chart turns SI into the viewer's numbers: ``shown = si * factor + offset``."""
+
+    symbol: str = Field(examples=["in. w.g."])
+    factor: float = Field(examples=[-0.0040146])
+    offset: float = 0.0
+    decimals: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Something that can be drawn over time: its kind of quantity and its words. ``sign`` -1 shows suction as positive."""
+
+    name: str
+    kind: str
+    words: str
+    sign: int = 1
+
+
+_CHANNEL_WORDS = {
+    "inlet_pa": "Suction before the fan",
+    "filter_pa": "Pressure over the filter bags",
+    "motor_a": "Motor current",
+    "pitot_pa": "Velocity pressure in the main",
+    "bag_level": "Chip bag level",
+    "exhaust_ugm3": "Dust in the air near the bags",
+    "air_c": "Air temperature",
+    "air_rh": "Humidity of the air",
+    "barometer_pa": "Barometer",
+    "line_v": "Line voltage",
+    "motor_c": "Motor temperature",
+}
+
+SERIES: dict[str, Series] = {
+    name: Series(name, info.kind, _CHANNEL_WORDS.get(name, info.words), -1 if name == "inlet_pa" else 1)
+    for name, info in CHANNELS.items()
+} | {
+    series.name: series
+    for series in (
+        Series("flow_m3s", "flow", "Air through the fan"),
+        Series("drag_ratio", "ratio", "Filter drag against clean"),
+        Series("flow_lost", "fraction", "Air lost to the filter"),
+        Series("filter_drag", "drag", "Filter drag"),
+        Series("duct_resistance", "resistance", "Resistance of the ducts"),
+        Series("along", "fraction", "More or less air than the gates explain"),
+        Series("off", "deviations", "Distance from what the ducts allow"),
+        Series("air_density_kgm3", "density", "Air density"),
+    )
+}
+"""Every series that the pages can draw, by the name it has in the store."""
+
+_PLAIN: dict[str, tuple[str, float, int]] = {
+    "ratio": ("× clean", 1.0, 2),
+    "deviations": ("sd", 1.0, 1),
+    "count": ("", 1.0, 0),
+    "number": ("", 1.0, 2),
+}
+_PRETTY = {
+    "inwg": "in. w.g.",
+    "m3/h": "m³/h",
+    "m3/s": "m³/s",
+    "ft2": "ft²",
+    "m2": "m²",
+    "C": "°C",
+    "F": "°F",
+    "kg/m3": "kg/m³",
+    "lb/ft3": "lb/ft³",
+    "ug/m3": "µg/m³",
+    "ft3": "ft³",
+    "m3": "m³",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """The viewer's units, and every word and number made for them."""
+
+    system: System = "us"
+
+    def axis(self, kind: str, sign: int = 1) -> Axis:
+        """Symbol, factor, offset and decimals for a kind of quantity."""
+        if kind in _PLAIN:
+            symbol, factor, decimals = _PLAIN[kind]
+            return Axis(symbol=symbol, factor=sign * factor, decimals=decimals)
+        if kind in ("drag", "resistance"):
+            pressure, flow = self.axis("pressure"), self.axis("flow")
+            # Drag in the shop's own numbers: pressure for a hundred units of flow (cfm), or for a thousand (m3/h).
+            lot = 100.0 if self.system == "us" else 1000.0
+            power = 1 if kind == "drag" else 2
+            factor = pressure.factor * (lot / flow.factor) ** power
+            name = f"{pressure.symbol} at {lot:.0f} {flow.symbol}"
+            return Axis(symbol=name, factor=sign * factor, decimals=3 if self.system == "us" else 1)
+        symbol, decimals = units.shown_unit(kind, self.system)
+        found = units.unit(symbol, kind)
+        return Axis(
+            symbol=_PRETTY.get(symbol, symbol),
+            factor=sign / found.factor,
+            offset=-sign * found.offset / found.factor,
+            decimals=decimals,
+        )
+
+    def quantity(self, si: float | None, kind: str, *, sign: int = 1, why: str = "", signed: bool = False) -> Quantity:
+        """``si`` as it is shown; for an unknown or unusable number the reason ``why``."""
+        axis = self.axis(kind, sign)
+        if si is None or not math.isfinite(si):
+            return Quantity(unit=axis.symbol, shown=why or "not known")
+        number = decimal_text(si * axis.factor + axis.offset, axis.decimals, signed)
+        joint = "" if axis.symbol in ("%", "") else " "
+        return Quantity(si=si, shown=f"{number}{joint}{axis.symbol}", number=number, unit=axis.symbol)
+
+    def difference(self, si: float, kind: str, *, sign: int = 1) -> str:
+        """A difference of two values as text without its sign (so that an offset, as of temperatures, does not enter)."""
+        axis = self.axis(kind, sign)
+        number = decimal_text(abs(si * axis.factor), axis.decimals)
+        return f"{number}{'' if axis.symbol in ('%', '') else ' '}{axis.symbol}"
+
+    def channel(self, name: str, si: float | None, why: str = "") -> Quantity:
+        """A channel's value."""
+        series = SERIES[name]
+        return self.quantity(si, series.kind, sign=series.sign, why=why)
+
+
+def decimal_text(number: float, decimals: int, signed: bool = False) -> str:
+    """``number`` with a true minus sign, and never a minus before a zero.
+
+    >>> decimal_text(-7.934, 2), decimal_text(-0.001, 1), decimal_text(3.2, 1, signed=True)
+    ('−7.93', '0.0', '+3.2')
+    """
+    text = f"{number:.{decimals}f}"
+    if float(text) == 0:
+        return text.lstrip("-")
+    if text.startswith("-"):
+        return "−" + text[1:]
+    return f"+{text}" if signed else text
+
+
+def system_of(text: object, default: System = "us") -> System:
+    """``text`` as a system of units, where it names one."""
+    return text if text in SYSTEMS else default
+
+
+def duration(seconds: float | None) -> str:
+    """A length of time in words that a person would use.
+
+    >>> duration(42), duration(60 * 12), duration(3600 * 5.2), duration(86400 * 3), duration(None)
+    ('42 s', '12 min', '5 h 12 min', '3 days', '–')
+    """
+    if seconds is None or not math.isfinite(seconds):
+        return DASH
+    seconds = max(0.0, seconds)
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, rest = divmod(minutes, 60)
+    if hours < 10:
+        return f"{hours} h {rest} min" if rest else f"{hours} h"
+    if hours < 48:
+        return f"{round(seconds / 3600)} h"
+    return f"{round(seconds / 86400)} days"
+
+
+def running_hours(seconds: float | None) -> str:
+    """Running time, for forecasts: never more exact than it is.
+
+    >>> running_hours(3600 * 17.3), running_hours(1800), running_hours(3600 * 230)
+    ('17 running hours', '30 running minutes', '230 running hours')
+    """
+    if seconds is None or not math.isfinite(seconds):
+        return DASH
+    hours = max(0.0, seconds) / 3600
+    if hours < 1:
+        return f"{5 * round(hours * 12)} running minutes"
+    if hours >= 100:
+        hours = 10 * round(hours / 10)
+    return f"{hours:.0f} running hour{'' if round(hours) == 1 else 's'}"
+
+
+def day_and_time(t: float | None) -> str:
+    """An instant as a clock on the wall of the shop would tell it: ``Tue 3 Mar 2026, 09:14``."""
+    local = local_time(t)
+    return DASH if local is None else f"{local:%a} {local.day} {local:%b %Y, %H:%M}"
+
+
+def clock_time(t: float | None) -> str:
+    """The time of day, ``09:14:07``."""
+    local = local_time(t)
+    return DASH if local is None else f"{local:%H:%M:%S}"
+
+
+def since(t: float | None, now: float | None) -> str:
+    """When something began, as shortly as it is clear: the time alone today, the weekday within a week, else the date."""
+    began, today = local_time(t), local_time(now)
+    if began is None:
+        return DASH
+    if today is not None and began.date() == today.date():
+        return f"{began:%H:%M}"
+    if today is not None and timedelta(0) <= today - began < timedelta(days=6):
+        return f"{began:%a %H:%M}"
+    return f"{began.day} {began:%b %Y, %H:%M}"
+
+
+def local_time(t: float | None) -> datetime | None:
+    """Seconds since the epoch in this computer's time zone, None for what is no time."""
+    if t is None or not math.isfinite(t):
+        return None
+    try:
+        return datetime.fromtimestamp(t).astimezone()
+    except (OverflowError, OSError, ValueError):
+        return None
+
+
+def number(document: Mapping[str, Any] | None, *path: str) -> float | None:
+    """The finite number at ``path`` in a status document, None where there is none."""
+    found = dig(document, *path)
+    if isinstance(found, bool) or not isinstance(found, int | float) or not math.isfinite(found):
+        return None
+    return float(found)
+
+
+def text(document: Mapping[str, Any] | None, *path: str, default: str = "") -> str:
+    """The text at ``path`` in a status document."""
+    found = dig(document, *path)
+    return found if isinstance(found, str) else default
+
+
+def dig(document: Any, *path: str) -> Any:
+    """What stands at ``path`` in nested mappings, None where a step is missing."""
+    for step in path:
+        if not isinstance(document, Mapping):
+            return None
+        document = document.get(step)
+    return document
+
+
+def rows(document: Any, *path: str) -> list[Mapping[str, Any]]:
+    """The list of mappings at ``path``; anything else in it is left out."""
+    found = dig(document, *path) if path else document
+    return [row for row in found if isinstance(row, Mapping)] if isinstance(found, list | tuple) else []

@@ -1,0 +1,168 @@
+// What every page does: keep its words fresh from the server's events, say when the line is lost, send acts.
+
+/** The value at a dotted path; "" is the object itself. */
+export function get(object, path) {
+  return path === "" ? object : path.split(".").reduce((at, step) => (at == null ? undefined : at[step]), object);
+}
+
+const filled = value => !(value == null || value === "" || value === false || value === 0 || (Array.isArray(value) && !value.length));
+
+function setText(element, value) {
+  const text = value == null ? "" : String(value);
+  if (element.textContent !== text) element.textContent = text;
+}
+
+/** Puts the data into the marked places below `root`. The server made the first state with the same data. */
+export function fill(root, data) {
+  if (root.nodeType === 1) place(root, data);
+  for (const child of root.children) {
+    if (child.dataset.each !== undefined) { place(child, data); each(child, get(data, child.dataset.each) ?? []); }
+    else if (child.dataset.scope !== undefined) { const inner = get(data, child.dataset.scope); if (inner) fill(child, inner); }
+    else if (child.dataset.own === undefined && child.tagName !== "TEMPLATE") fill(child, data);
+  }
+}
+
+function place(element, data) {
+  const marks = element.dataset;
+  if (marks.text !== undefined && !(marks.scope !== undefined)) setText(element, get(data, marks.text));
+  if (marks.show !== undefined) element.hidden = !filled(get(data, marks.show));
+  if (marks.hide !== undefined) element.hidden = filled(get(data, marks.hide));
+  if (marks.toneFrom !== undefined) { const tone = get(data, marks.toneFrom); if (marks.tone !== tone) marks.tone = tone; }
+  if (marks.knownFrom !== undefined) marks.known = get(data, marks.knownFrom) == null ? "no" : "yes";
+  if (marks.attr !== undefined) for (const pair of marks.attr.split(";")) {
+    const [name, path] = pair.split(":");
+    element.setAttribute(name, get(data, path) ?? "");
+  }
+  if (marks.rule !== undefined) element.dispatchEvent(new CustomEvent("rule", { detail: get(data, marks.rule) }));
+}
+
+/** Keeps one child (or group of children) for each item; a child that stays is never replaced, so focus and open details stay. */
+function each(list, items) {
+  const template = list.querySelector(":scope > template");
+  const size = template.content.children.length;
+  const keyed = template.content.firstElementChild.dataset.key !== undefined;
+  let children = [...list.children].filter(child => child !== template);
+  if (keyed) {
+    const byKey = new Map(children.map(child => [child.dataset.key, child]));
+    let before = template;
+    for (const item of items) {
+      const key = String(item.id);
+      let child = byKey.get(key);
+      if (child) byKey.delete(key);
+      else {
+        child = document.importNode(template.content, true).firstElementChild;
+        child.dataset.key = key;
+        for (const form of child.querySelectorAll("form[action]")) form.setAttribute("action", form.getAttribute("action").replace("/0/", `/${key}/`));
+      }
+      if (before.nextElementSibling !== child) before.after(child);
+      before = child;
+      fill(child, item);
+    }
+    for (const gone of byKey.values()) gone.remove();
+    return;
+  }
+  while (children.length > items.length * size) children.pop().remove();
+  while (children.length < items.length * size) {
+    list.append(document.importNode(template.content, true));
+    children = [...list.children].filter(child => child !== template);
+  }
+  items.forEach((item, at) => { for (let i = 0; i < size; i++) fill(children[at * size + i], item); });
+}
+
+// The line to the server ------------------------------------------------------------------------------------------
+
+const listeners = new Set();
+let latest = null;
+
+/** Calls back with the data of "Now" each time it arrives, and at once when it is there already. */
+export function onNow(callback) {
+  listeners.add(callback);
+  if (latest) callback(latest);
+}
+
+const lost = document.getElementById("link-lost");
+let lostTimer = 0;
+
+function sayLost() {
+  if (lost.hidden) {
+    const at = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    lost.textContent = `This page lost its line to the dashboard at ${at}. It keeps trying.`;
+    lost.hidden = false;
+  }
+}
+
+function take(data) {
+  latest = data;
+  lost.hidden = true;
+  clearTimeout(lostTimer);
+  fill(document.body, data);
+  for (const callback of listeners) callback(data);
+}
+
+let source = null;
+
+function connect() {
+  source = new EventSource("/api/v1/live");
+  source.addEventListener("now", event => take(JSON.parse(event.data)));
+  source.addEventListener("open", () => clearTimeout(lostTimer));
+  source.addEventListener("error", () => {
+    clearTimeout(lostTimer);
+    lostTimer = setTimeout(sayLost, 3000);
+    // A refusal (all places taken, logged out) closes the stream for good: come back later, by hand.
+    if (source.readyState === EventSource.CLOSED) setTimeout(connect, 5000);
+  });
+}
+
+// A page in the background needs no feed, and a phone's battery is glad.
+document.addEventListener("visibilitychange", () => {
+  if (document.hidden) { source?.close(); source = null; clearTimeout(lostTimer); }
+  else if (!source) connect();
+});
+addEventListener("pagehide", () => source?.close());
+if (document.body.dataset.page !== "login" && !document.hidden) connect();
+
+// Acts --------------------------------------------------------------------------------------------------------------
+
+/** Sends JSON; answers the parsed body, or throws an Error with the server's sentence. */
+export async function send(url, body, method = "POST") {
+  const answer = await fetch(url, {
+    method, headers: { "content-type": "application/json", accept: "application/json" }, body: JSON.stringify(body ?? {}),
+  });
+  const data = await answer.json().catch(() => null);
+  if (!answer.ok) throw new Error([data?.error?.detail ?? `The dashboard answered ${answer.status}.`, ...(data?.error?.where ?? [])].join(" "));
+  return data;
+}
+
+/** The fields of a form as an object; empty ones are left out. */
+export function fields(form) {
+  return Object.fromEntries([...new FormData(form)].filter(([, value]) => value !== ""));
+}
+
+function say(form, words, wrong) {
+  let line = form.querySelector(".said");
+  if (!line) { line = document.createElement("p"); line.className = "said"; line.setAttribute("role", "status"); form.append(line); }
+  line.dataset.tone = wrong ? "stop" : "ok";
+  line.classList.add("toned");
+  line.textContent = words;
+}
+
+document.addEventListener("submit", async event => {
+  const form = event.target;
+  if (form.dataset.act === undefined) return;
+  event.preventDefault();
+  const button = event.submitter ?? form.querySelector("button");
+  if (form.dataset.busy) return;
+  form.dataset.busy = "yes";
+  try {
+    const body = fields(form);
+    if (button?.name) body[button.name] = button.value;
+    const answer = await send(`/api/v1${form.getAttribute("action")}`, body);
+    say(form, answer.words, false);
+    if (form.dataset.clear !== undefined) form.reset();
+    form.dispatchEvent(new CustomEvent("done", { bubbles: true, detail: answer }));
+  } catch (error) {
+    say(form, error.message, true);
+  } finally {
+    delete form.dataset.busy;
+  }
+});

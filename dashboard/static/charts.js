@@ -1,0 +1,282 @@
+// Charts over time: a group of panels with one window of time and one cursor. Times are event times, not this device's clock.
+/* global uPlot */
+
+const PALETTE = ["--s1", "--s2", "--s3", "--s4", "--s5"];
+const css = name => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+const two = n => String(n).padStart(2, "0");
+
+/** "Tue 3 Mar 09:14:07" in the shop's time zone where the server knows it, else in this device's. */
+export function timeText(t, zone, seconds = true) {
+  const d = zone ? uPlot.tzDate(new Date(t * 1000), zone) : new Date(t * 1000);
+  const day = d.toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short" });
+  return `${day} ${two(d.getHours())}:${two(d.getMinutes())}${seconds ? `:${two(d.getSeconds())}` : ""}`;
+}
+
+export function numberText(value, axis) {
+  if (value == null) return "–";
+  const text = value.toFixed(axis.decimals).replace("-", "−");
+  return `${text}${axis.symbol === "%" || axis.symbol === "" ? "" : " "}${axis.symbol}`;
+}
+
+const converted = (column, axis) => column.map(v => (v == null ? null : v * axis.factor + axis.offset));
+
+/** Values of `other` (times shifted by `shift`) at the times `t`, null where there is none within a step. */
+function aligned(t, other, column, shift, step) {
+  let at = 0;
+  return t.map(x => {
+    while (at + 1 < other.length && other[at + 1] + shift <= x) at++;
+    return other.length && Math.abs(other[at] + shift - x) <= 1.5 * step ? column[at] : null;
+  });
+}
+
+/** One chart: a line for each series, the expected band under it, alarm spans along the top edge, journal marks. */
+class Panel {
+  constructor(group, holder, names) {
+    this.group = group; this.names = names; this.plot = null; this.data = [[]];
+    holder.classList.add("chart");
+    holder.innerHTML = '<div class="title"><h3></h3><p class="num"></p></div><div class="plot"></div><p class="empty" hidden></p>';
+    [this.title, this.now] = holder.querySelectorAll("h3, .title p");
+    this.box = holder.querySelector(".plot"); this.empty = holder.querySelector(".empty"); this.holder = holder;
+    this.title.textContent = names.map(name => group.words[name] ?? name).join(", ");
+  }
+
+  /** Columns for the chart library, and the series that go with them. */
+  build(trend, before) {
+    const first = trend.axes[this.names[0]];
+    this.axis = first;
+    const columns = [trend.t], series = [{}], bands = [];
+    const push = (column, options) => { columns.push(column); series.push({ points: { show: false }, spanGaps: false, ...options }); return columns.length - 1; };
+    const quiet = { stroke: null, width: 0 };
+    for (const name of this.names) {
+      const band = trend.bands[name];
+      if (!band) continue;
+      const low = converted(band.low, first), high = converted(band.high, first);
+      bands.push({ series: [push(high, { ...quiet, role: "band" }), push(low, { ...quiet, role: "band" })], fill: css("--band") });
+    }
+    this.lines = [];
+    this.names.forEach((name, at) => {
+      const colour = css(PALETTE[at % PALETTE.length]), axis = trend.axes[name], column = trend.columns[name];
+      if (column.min && this.names.length === 1) {
+        bands.push({ series: [push(converted(axis.factor < 0 ? column.min : column.max, axis), quiet), push(converted(axis.factor < 0 ? column.max : column.min, axis), quiet)], fill: colour + "40" });
+      }
+      if (before) push(converted(aligned(trend.t, before.t, before.columns[name].mean, trend.end - before.end, trend.step_s), axis), { stroke: colour, width: 1.5, dash: [3, 5] });
+      const lone = trend.t.length < 3;
+      this.lines.push(push(converted(column.mean, axis), { stroke: colour, width: 2, dash: [[], [10, 4], [2, 3], [12, 3, 2, 3], [6, 2]][at % 5], points: { show: lone } }));
+    });
+    this.data = columns;
+    return { series, bands, shape: JSON.stringify([series.length, !!before, first.symbol, Object.keys(trend.bands)]) };
+  }
+
+  show(trend, before) {
+    const { series, bands, shape } = this.build(trend, before);
+    const any = this.lines.some(line => this.data[line].some(v => v != null));
+    this.empty.hidden = any;
+    this.empty.textContent = trend.t.length ? "No reading of this in this time." : "Nothing was recorded in this time.";
+    if (!this.plot || this.shape !== shape) {
+      this.plot?.destroy();
+      this.plot = new uPlot(this.options(series, bands), this.data, this.box);
+      this.shape = shape;
+      this.group.gestures?.(this);
+    } else this.plot.setData(this.data, false);
+    this.plot.setScale("x", this.group.window);
+    this.sayValue(null);
+  }
+
+  sayValue(index) {
+    const last = this.lines?.map(line => {
+      const column = this.data[line];
+      let at = index ?? column.length - 1;
+      if (index == null) while (at > 0 && column[at] == null) at--;
+      return numberText(column[at], this.axis);
+    });
+    const text = (last ?? []).join("  ");
+    if (this.now.textContent !== text) this.now.textContent = text;
+  }
+
+  options(series, bands) {
+    const group = this.group, ink = css("--ink-2"), line = css("--line");
+    const axis = { stroke: ink, grid: { stroke: line, width: 1 }, ticks: { stroke: line, width: 1, size: 5 }, font: "14px system-ui, sans-serif" };
+    return {
+      width: this.box.clientWidth || 300, height: group.height, legend: { show: false }, series, bands,
+      padding: [12, 8, 0, 0],
+      tzDate: group.zone ? t => uPlot.tzDate(new Date(t * 1000), group.zone) : undefined,
+      scales: { x: { time: true, auto: false, range: () => [group.window.min, group.window.max] }, y: { range: (u, low, high) => group.reach(low, high) } },
+      axes: [
+        { ...axis, space: 64, size: 30, values: (u, splits, at, space, step) => splits.map(t => group.tickText(t, step)) },
+        { ...axis, size: 58, space: 34 },
+      ],
+      cursor: {
+        sync: { key: group.key, scales: ["x", null] }, points: { size: 9 }, focus: { prox: -1 },
+        drag: { x: !!group.interactive, y: false, setScale: false, dist: 8 }, bind: { dblclick: () => null },
+      },
+      hooks: {
+        setCursor: [u => { this.sayValue(u.cursor.idx); group.sayTime(u.cursor.idx == null ? null : this.data[0][u.cursor.idx]); }],
+        setSelect: [u => { if (group.interactive && u.select.width > 8) group.zoomTo(u.posToVal(u.select.left, "x"), u.posToVal(u.select.left + u.select.width, "x")); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); }],
+        draw: [u => group.drawMarks(u)],
+      },
+    };
+  }
+}
+
+let groups = 0;
+
+export class Charts {
+  /** `holder` gets the panels. `options`: panels (lists of series names), words, zone, span, interactive, onState. */
+  constructor(holder, options) {
+    Object.assign(this, { holder, words: {}, zone: "", interactive: false, compareBy: "", compare: 0, onState: () => {}, onTime: () => {} }, options);
+    this.key = `charts-${++groups}`; this.live = true; this.trend = null; this.busy = null; this.lastT = null;
+    this.height = innerWidth < 700 ? 160 : 180;
+    this.window = { min: 0, max: 1 };
+    this.setPanels(options.panels);
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw());
+    new ResizeObserver(() => { for (const panel of this.panels) panel.plot?.setSize({ width: panel.box.clientWidth, height: this.height }); }).observe(holder);
+  }
+
+  setPanels(lists) {
+    for (const panel of this.panels ?? []) panel.plot?.destroy();
+    this.holder.replaceChildren();
+    this.panels = lists.map(names => { const box = document.createElement("div"); this.holder.append(box); return new Panel(this, box, names); });
+    this.names = [...new Set(lists.flat())];
+  }
+
+  redraw() {
+    for (const panel of this.panels) { panel.plot?.destroy(); panel.plot = null; }
+    if (this.trend) for (const panel of this.panels) panel.show(this.trend, this.before);
+  }
+
+  reach(low, high) {
+    if (low == null || high == null) return [0, 1];
+    const room = Math.max((high - low) * 0.12, Math.abs(high) * 0.02, 1e-6);
+    return [low >= 0 && low < room * 2 ? 0 : low - room, high + room];
+  }
+
+  get points() { return Math.max(60, Math.min(2000, Math.floor(this.holder.clientWidth - 66) || 600)); }
+
+  async fetch(start, end, points) {
+    const query = new URLSearchParams({ start, end, points });
+    for (const name of this.names) query.append("series", name);
+    const answer = await fetch(`/api/v1/trends?${query}`, { signal: this.busy.signal });
+    const data = await answer.json();
+    if (!answer.ok) throw new Error(data.error?.detail ?? `The dashboard answered ${answer.status}.`);
+    return data;
+  }
+
+  /** Loads the window anew. A newer call ends an older one. */
+  async load() {
+    if (this.lastT == null) return;
+    if (this.live) this.window = { min: this.lastT - this.span, max: this.lastT };
+    else this.span = this.window.max - this.window.min;
+    this.compare = this.compareBy === "span" ? this.span : Number(this.compareBy) || 0;
+    this.busy?.abort();
+    this.busy = new AbortController();
+    const { min, max } = this.window;
+    try {
+      const wanted = [this.fetch(min, max, this.points)];
+      if (this.compare) wanted.push(this.fetch(min - this.compare, max - this.compare, this.points));
+      const [trend, before] = await Promise.all(wanted);
+      this.trend = trend; this.before = before; this.loadedAt = performance.now();
+      uPlot.sync(this.key);
+      for (const panel of this.panels) panel.show(trend, before);
+      this.onState(this);
+    } catch (error) {
+      if (error.name !== "AbortError") this.onState(this, error.message);
+    }
+  }
+
+  /** A new frame came. Follows it when the window is the latest time. */
+  async tick(t) {
+    const first = this.lastT == null;
+    if (t == null || (t === this.lastT && this.trend)) return;
+    this.lastT = t;
+    if (first) return void this.load();
+    if (!this.live || !this.trend || this.tailing) return;
+    const step = this.trend.step_s, tail = this.trend.t.at(-1) ?? this.window.min;
+    if (this.compare || t - tail > this.span / 2 || performance.now() - this.loadedAt > 300000) return void this.load();
+    // Steps stand on a fixed grid. The last one may have been half full: from its beginning on, in the same steps.
+    const ms = Math.max(1, Math.round(step * 1000)), from = Math.floor(tail * 1000 / ms) * ms;
+    const count = Math.max(2, Math.floor((t * 1000 - from) / ms) + 1);
+    if (t - tail < Math.max(step / 4, 0.5)) return;
+    this.tailing = true;
+    try {
+      this.append(await this.fetch(from / 1000, (from + count * ms - 1) / 1000, count), from / 1000);
+    } catch (error) {
+      if (error.name !== "AbortError") this.onState(this, error.message);
+    } finally { this.tailing = false; }
+  }
+
+  append(more, from) {
+    const trend = this.trend, start = this.lastT - this.span;
+    let keep = trend.t.length, drop = 0;
+    while (keep > 0 && trend.t[keep - 1] >= from) keep--;
+    while (drop < keep && trend.t[drop] < start) drop++;
+    const join = (old, fresh) => (old || fresh ? [...(old ?? trend.t.map(() => null)).slice(drop, keep), ...(fresh ?? more.t.map(() => null))] : null);
+    for (const name of this.names) {
+      const a = trend.columns[name], b = more.columns[name];
+      for (const part of ["mean", "min", "max"]) a[part] = join(a[part], b[part]);
+      const band = trend.bands[name], fresh = more.bands[name];
+      if (band || fresh) trend.bands[name] = { low: join(band?.low, fresh?.low), high: join(band?.high, fresh?.high) };
+    }
+    trend.t = join(trend.t, more.t); trend.end = this.lastT; trend.alarms = more.alarms.concat(trend.alarms.filter(a => !more.alarms.some(m => m.id === a.id)));
+    trend.journal = trend.journal.filter(j => !more.journal.some(m => m.id === j.id)).concat(more.journal);
+    this.window = { min: start, max: this.lastT };
+    for (const panel of this.panels) panel.show(trend, this.before);
+    this.onState(this);
+  }
+
+  setSpan(span) { this.span = span; this.live = true; return this.load(); }
+  zoomTo(min, max) { if (max - min < 10) return undefined; this.live = false; this.window = { min, max }; return this.load(); }
+  shift(share) { const by = this.span * share; return this.goTo(this.window.min + by, this.window.max + by); }
+  zoom(factor) {
+    const span = Math.min(20 * 366 * 86400, Math.max(30, this.span * factor));
+    if (this.live) return this.setSpan(span);
+    const middle = (this.window.min + this.window.max) / 2;
+    return this.goTo(middle - span / 2, middle + span / 2);
+  }
+  goTo(min, max) {
+    if (max >= this.lastT) { this.span = max - min; this.live = true; return this.load(); }
+    return this.zoomTo(min, max);
+  }
+  /** Moves the window while a finger is still down: with what is loaded. */
+  drag(min, max) { this.live = false; this.window = { min, max }; for (const panel of this.panels) panel.plot?.setScale("x", this.window); }
+
+  tickText(t, step) {
+    const d = this.zone ? uPlot.tzDate(new Date(t * 1000), this.zone) : new Date(t * 1000), month = MONTHS[d.getMonth()];
+    if (step >= 86400 * 360) return String(d.getFullYear());
+    if (step >= 86400 * 27) return d.getMonth() === 0 ? String(d.getFullYear()) : month;
+    if (step >= 86400 || (d.getHours() === 0 && d.getMinutes() === 0 && this.span > 86400)) return `${d.getDate()} ${month}`;
+    return `${two(d.getHours())}:${two(d.getMinutes())}${step < 60 ? `:${two(d.getSeconds())}` : ""}`;
+  }
+
+  sayTime(t) { this.onTime(t == null ? "" : timeText(t, this.zone)); }
+
+  /** Alarm spans as hatched bars along the top edge, journal entries as dashed lines with a diamond. */
+  drawMarks(u) {
+    if (!this.trend) return;
+    const { ctx, bbox } = u, ratio = devicePixelRatio, inside = x => x >= bbox.left && x <= bbox.left + bbox.width;
+    ctx.save();
+    for (const alarm of this.trend.alarms) {
+      const from = Math.max(bbox.left, u.valToPos(alarm.start, "x", true)), to = Math.min(bbox.left + bbox.width, u.valToPos(alarm.end ?? this.lastT, "x", true));
+      if (to < bbox.left || from > bbox.left + bbox.width) continue;
+      ctx.fillStyle = css(`--${alarm.urgency}`);
+      ctx.fillRect(from, bbox.top - 8 * ratio, Math.max(3 * ratio, to - from), 6 * ratio);
+    }
+    ctx.strokeStyle = ctx.fillStyle = css("--ink-2"); ctx.lineWidth = ratio; ctx.setLineDash([3 * ratio, 4 * ratio]);
+    for (const mark of this.trend.journal) {
+      const x = u.valToPos(mark.t, "x", true);
+      if (!inside(x)) continue;
+      ctx.beginPath(); ctx.moveTo(x, bbox.top); ctx.lineTo(x, bbox.top + bbox.height); ctx.stroke();
+      const y = bbox.top + bbox.height, s = 5 * ratio;
+      ctx.beginPath(); ctx.moveTo(x, y - 2 * s); ctx.lineTo(x + s, y - s); ctx.lineTo(x, y); ctx.lineTo(x - s, y - s); ctx.fill();
+    }
+    ctx.restore();
+  }
+}
+
+/** Words for a length of time. */
+export function spanText(seconds) {
+  for (const [size, word] of [[86400 * 365, "year"], [86400, "day"], [3600, "hour"], [60, "minute"]]) {
+    if (seconds >= size * 0.99) { const n = Math.round(seconds / size * 10) / 10; return `${n} ${word}${n === 1 ? "" : "s"}`; }
+  }
+  return `${Math.round(seconds)} seconds`;
+}

@@ -1,0 +1,45 @@
+// Fingers on a chart: push sideways to move in time, pinch to look closer or wider. The mouse keeps the chart's own selection.
+
+export function gestures(panel) {
+  const over = panel.plot.over, group = panel.group, fingers = new Map();
+  let begin = null;
+  over.style.touchAction = "pan-y";
+
+  const valueAt = x => panel.plot.posToVal(x - over.getBoundingClientRect().left, "x");
+  function start() {
+    const xs = [...fingers.values()];
+    begin = { window: { ...group.window }, xs, values: xs.map(valueAt), moved: false };
+  }
+  over.addEventListener("pointerdown", event => {
+    if (event.pointerType === "mouse") return;
+    fingers.set(event.pointerId, event.clientX);
+    over.setPointerCapture(event.pointerId);
+    start();
+  });
+  over.addEventListener("pointermove", event => {
+    if (!fingers.has(event.pointerId) || !begin) return;
+    fingers.set(event.pointerId, event.clientX);
+    const box = over.getBoundingClientRect(), { min, max } = begin.window, perPixel = (max - min) / box.width;
+    const xs = [...fingers.values()];
+    if (xs.length === 1) {
+      const by = (begin.xs[0] - xs[0]) * perPixel;
+      if (!begin.moved && Math.abs(begin.xs[0] - xs[0]) < 8) return;
+      begin.moved = true;
+      group.drag(min + by, max + by);
+    } else {
+      // The times under both fingers stay under them.
+      const spread = Math.max(20, Math.abs(xs[1] - xs[0])), scale = Math.abs(begin.values[1] - begin.values[0]) / spread;
+      const left = Math.min(xs[0], xs[1]) - box.left, from = Math.min(...begin.values) - left * scale;
+      begin.moved = true;
+      group.drag(from, from + box.width * scale);
+    }
+  });
+  const end = event => {
+    if (!fingers.delete(event.pointerId)) return;
+    if (fingers.size) return start();
+    if (begin?.moved) group.goTo(group.window.min, group.window.max);
+    begin = null;
+  };
+  over.addEventListener("pointerup", end);
+  over.addEventListener("pointercancel", end);
+}

@@ -1,0 +1,168 @@
+"""Trends as data: SI columns, the axes that turn them into the viewer's units, the expected bands, alarms and journal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from pydantic import BaseModel, Field
+
+from analysis.events import EventKind
+from daemon.store.reader import Alarm, JournalEntry, Trend
+from dashboard.alarm_view import title_of
+from dashboard.shapes import SERIES, TWO_SD, Axis, Screen
+
+MAX_SERIES = 12
+MAX_POINTS = 4000
+BANDS = {"inlet_pa": "expected_inlet", "filter_pa": "expected_filter", "motor_a": "expected_motor"}
+"""Series with an expected band -> how its two series in the store begin."""
+SUFFIX = {"inlet_pa": "pa", "filter_pa": "pa", "motor_a": "a"}
+
+EVENT_WORDS = {
+    EventKind.CLEANED: "Filter cleaned",
+    EventKind.REPLACED: "Filter bags washed or replaced",
+    EventKind.EMPTIED: "Chip bag emptied",
+    EventKind.CHANGED: "Something changed",
+    EventKind.ADDED_RUN: "Run added",
+    EventKind.BASELINE: "Baseline taken",
+    EventKind.NOTE: "Note",
+}
+"""Journal entries in plain words."""
+
+_DECIMALS = {"pressure": 2, "current": 3, "flow": 5, "fraction": 5, "ratio": 4, "temperature": 2, "density": 4, "deviations": 2}
+
+Column = list[float | None]
+
+
+class ColumnsOut(BaseModel):
+    """One series: the mean of each step, and its least and greatest where a step holds several frames."""
+
+    mean: Column
+    min: Column | None = None
+    max: Column | None = None
+
+
+class BandOut(BaseModel):
+    """Where 19 of 20 normal values lie."""
+
+    low: Column
+    high: Column
+
+
+class AlarmSpan(BaseModel):
+    """From when to when an alarm stood; ``end`` None: it stands."""
+
+    id: int
+    title: str = Field(examples=["The filter is loaded"])
+    urgency: str = Field(examples=["plan"])
+    start: float
+    end: float | None
+
+
+class JournalMark(BaseModel):
+    """A journal entry on the time axis."""
+
+    id: int
+    t: float
+    kind: str = Field(examples=["cleaned"])
+    words: str = Field(examples=["Filter cleaned"])
+
+
+class TrendOut(BaseModel):
+    """A trend: columns of equal length, all SI. A gap is a point without values; the fan was off there, or nothing came."""
+
+    start: float
+    end: float
+    step_s: float
+    resolution: str = Field(examples=["raw"])
+    t: list[float]
+    columns: dict[str, ColumnsOut]
+    bands: dict[str, BandOut]
+    axes: dict[str, Axis]
+    alarms: list[AlarmSpan]
+    journal: list[JournalMark]
+
+
+def wanted(names: Sequence[str]) -> list[str]:
+    """The store's series for ``names`` and their bands."""
+    found = list(names)
+    for name in names:
+        if name in BANDS:
+            found += [f"{BANDS[name]}_{SUFFIX[name]}", f"{BANDS[name]}_sd"]
+    return found
+
+
+def trend_document(
+    trend: Trend,
+    names: Sequence[str],
+    start: float,
+    end: float,
+    screen: Screen,
+    alarms: Sequence[Alarm],
+    journal: Sequence[JournalEntry],
+) -> dict[str, Any]:
+    """The same as :class:`TrendOut`, as a plain document: it holds thousands of numbers."""
+    several = trend.step_s > 1.5
+    columns: dict[str, Any] = {}
+    bands: dict[str, Any] = {}
+    for name in names:
+        decimals = _DECIMALS.get(SERIES[name].kind, 3)
+        found = trend.series[name]
+        columns[name] = {
+            "mean": _rounded(found.mean, decimals),
+            "min": _rounded(found.min, decimals) if several else None,
+            "max": _rounded(found.max, decimals) if several else None,
+        }
+        if name in BANDS:
+            middle, sd = trend.series[f"{BANDS[name]}_{SUFFIX[name]}"].mean, trend.series[f"{BANDS[name]}_sd"].mean
+            if any(value is not None for value in middle):
+                bands[name] = {"low": _edge(middle, sd, -TWO_SD, decimals), "high": _edge(middle, sd, TWO_SD, decimals)}
+    return {
+        "start": start,
+        "end": end,
+        "step_s": trend.step_s,
+        "resolution": trend.resolution,
+        "t": [round(t, 3) for t in trend.t],
+        "columns": columns,
+        "bands": bands,
+        "axes": {name: screen.axis(SERIES[name].kind, SERIES[name].sign).model_dump() for name in names},
+        "alarms": [span(alarm).model_dump() for alarm in alarms],
+        "journal": [mark(event).model_dump() for event in journal],
+    }
+
+
+def _rounded(column: Column, decimals: int) -> Column:
+    return [None if value is None else round(value, decimals) for value in column]
+
+
+def _edge(middle: Column, sd: Column, factor: float, decimals: int) -> Column:
+    return [
+        None if value is None or spread is None else round(value + factor * spread, decimals)
+        for value, spread in zip(middle, sd, strict=True)
+    ]
+
+
+def span(alarm: Alarm) -> AlarmSpan:
+    """An alarm on the time axis."""
+    return AlarmSpan(
+        id=alarm.id,
+        title=title_of(alarm.condition, alarm.where),
+        urgency=alarm.urgency.value,
+        start=alarm.since_t,
+        end=alarm.cleared_t,
+    )
+
+
+def mark(entry: JournalEntry) -> JournalMark:
+    """A journal entry on the time axis."""
+    words = event_words(entry.kind)
+    said = f"{words}: {entry.text}" if entry.text else words
+    return JournalMark(id=entry.id, t=entry.t, kind=entry.kind, words=said[:120])
+
+
+def event_words(kind: str) -> str:
+    """A kind of journal entry in plain words; one that a later program wrote as it is."""
+    try:
+        return EVENT_WORDS[EventKind(kind)]
+    except ValueError:
+        return kind

@@ -1,0 +1,71 @@
+"""A real browser for tests: Debian's chromium under playwright, kept from calling home, watched for errors and stray requests."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from urllib.parse import urlsplit
+
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+CHROMIUM = "/usr/bin/chromium"
+QUIET = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+PHONE = {"width": 390, "height": 844}
+DESKTOP = {"width": 1280, "height": 900}
+
+
+@dataclass
+class Watch:
+    """What a page did wrong: messages on its console, uncaught errors, requests that left this computer."""
+
+    errors: list[str] = field(default_factory=list)
+    strays: list[str] = field(default_factory=list)
+
+    def follow(self, page: Page) -> None:
+        """Watch ``page``."""
+        page.on(
+            "console",
+            lambda message: (
+                self.errors.append(f"{message.type}: {message.text}") if message.type in ("error", "warning") else None
+            ),
+        )
+        page.on("pageerror", lambda error: self.errors.append(f"uncaught: {error}"))
+        page.on("request", lambda request: self.strays.append(request.url) if _stray(request.url) else None)
+
+
+def _stray(url: str) -> bool:
+    parts = urlsplit(url)
+    return parts.scheme not in ("data", "blob", "about") and parts.hostname not in ("127.0.0.1", "localhost")
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """The browser, ended whatever happens."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+def context_of(browser: Browser, *, phone: bool = False, dark: bool = False, **more: object) -> BrowserContext:
+    """A fresh visitor with a phone's or a desk's screen."""
+    return browser.new_context(
+        viewport=PHONE if phone else DESKTOP,
+        device_scale_factor=2 if phone else 1,
+        has_touch=phone,
+        is_mobile=phone,  # type: ignore[arg-type]
+        color_scheme="dark" if dark else "light",
+        reduced_motion="reduce",
+        locale="en-GB",
+        **more,  # type: ignore[arg-type]
+    )

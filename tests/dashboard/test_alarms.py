@@ -1,0 +1,138 @@
+"""Alarms: shown in words, acknowledged, put aside, taken out of service; and the answer when the daemon says no."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+
+from analysis.conditions import Condition
+from tests.dashboard.shop import Shop
+from tests.dashboard.visitor import Visitor
+
+
+@contextmanager
+def answering(shop: Shop) -> Iterator[None]:
+    """The shop's daemon answers requests meanwhile."""
+    stop = threading.Event()
+
+    def run() -> None:
+        while not stop.wait(0.02):
+            shop.answer()
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join(5.0)
+
+
+def raised(shop: Shop, condition: Condition = Condition.BAG_FULL, where: str = "") -> int:
+    shop.claim(condition, where)
+    shop.step(400)
+    return max(alarm.id for alarm in shop.desk.open())
+
+
+def test_an_alarm_is_shown_in_whole_sentences(client: Visitor, shop: Shop) -> None:
+    raised(shop)
+    now = client.fresh()
+    assert now["verdict"]["title"] == "Stop the fan"
+    assert now["verdict"]["text"] == "The chip bag is full."
+    alarm = now["alarms"][0]
+    assert alarm["action"] == "Stop the fan and empty the chip bag."
+    assert alarm["sure"] == "very likely (93 %)"
+    assert {row["words"]: row["shown"] for row in alarm["evidence"]} == {
+        "growth of drag against its learned rate": "6.20 × clean",
+        "pressure over the filter bags": "1.65 in. w.g.",
+    }
+    assert alarm["could_be"] == ["the filter bags are wet"]
+    page = client.get("/").text
+    assert "The chip bag is full" in page
+    assert "Acknowledge" in page
+
+
+def test_acknowledging_is_answered_by_the_daemon(client: Visitor, shop: Shop) -> None:
+    alarm_id = raised(shop)
+    with answering(shop):
+        answer = client.post(f"/api/v1/alarms/{alarm_id}/acknowledge")
+    assert answer.status_code == 200
+    assert answer.json()["words"] == "Acknowledged."
+    alarm = client.fresh()["alarms"][0]
+    assert (alarm["state"], alarm["acknowledgeable"]) == ("acknowledged", False)
+    history = client.get(f"/api/v1/alarms/{alarm_id}").json()
+    assert [(step["after"], step["by"]) for step in history["transitions"]] == [
+        ("unacknowledged", "ductwarden"),
+        ("acknowledged", "owner"),
+    ]
+
+
+def test_what_the_daemon_declines_is_told_with_its_reason(client: Visitor, shop: Shop) -> None:
+    alarm_id = raised(shop)
+    with answering(shop):
+        client.post(f"/api/v1/alarms/{alarm_id}/acknowledge")
+        again = client.post(f"/api/v1/alarms/{alarm_id}/acknowledge")
+        unknown = client.post("/api/v1/alarms/999/acknowledge")
+    assert again.status_code == 409
+    assert "acknowledged" in again.json()["error"]["detail"]
+    assert unknown.status_code == 409
+    assert "999" in unknown.json()["error"]["detail"]
+
+
+def test_a_daemon_that_does_not_answer_is_not_waited_for_long(
+    client: Visitor, shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alarm_id = raised(shop)
+    monkeypatch.setattr("dashboard.asking.WAIT_S", 0.1)
+    answer = client.post(f"/api/v1/alarms/{alarm_id}/acknowledge")
+    assert answer.status_code == 202
+    assert answer.json()["done"] is False
+    assert shop.answer() == 1, "it still reaches the daemon"
+
+
+def test_putting_aside_has_an_end_in_event_time(client: Visitor, shop: Shop) -> None:
+    alarm_id = raised(shop)
+    with answering(shop):
+        answer = client.post(f"/api/v1/alarms/{alarm_id}/shelve", json={"for_s": 3600, "reason": "bags come on Friday"})
+    assert answer.status_code == 200
+    now = client.fresh()
+    alarm = now["alarms"][0]
+    assert alarm["state"] == "shelved"
+    assert alarm["shelved_until"] == shop.t + 3600
+    assert alarm["tone"] == "quiet"
+    assert now["alarm_count"] == 0
+    assert now["verdict"]["tone"] == "ok"
+    with answering(shop):
+        assert client.post(f"/api/v1/alarms/{alarm_id}/unshelve").status_code == 200
+    assert client.fresh()["alarms"][0]["state"] == "unacknowledged"
+
+
+def test_a_condition_out_of_service_is_quiet_until_it_returns(client: Visitor, shop: Shop) -> None:
+    raised(shop)
+    place = {"condition": "bag_full", "where": "", "reason": "no bag fitted"}
+    with answering(shop):
+        assert client.post("/api/v1/conditions/out-of-service", json=place).status_code == 200
+        assert client.fresh()["alarms"][0]["state"] == "out_of_service"
+        assert client.post("/api/v1/conditions/return-to-service", json=place).status_code == 200
+    assert client.fresh()["alarms"][0]["state"] == "unacknowledged"
+
+
+def test_history_is_paged_and_bounded(client: Visitor, shop: Shop) -> None:
+    raised(shop)
+    shop.claim(Condition.BAG_FULL, present=False)
+    shop.step(900)
+    first = client.get("/api/v1/alarms/history").json()["alarms"]
+    assert len(first) == 1
+    assert client.get("/api/v1/alarms/history", params={"before_t": first[0]["raised_t"] - 1}).json()["alarms"] == []
+    assert client.get("/api/v1/alarms/history?limit=100000").status_code == 422
+
+
+def test_the_plain_form_works_without_a_script(client: Visitor, shop: Shop) -> None:
+    alarm_id = raised(shop)
+    with answering(shop):
+        answer = client.post(f"/alarms/{alarm_id}/acknowledge", headers={"content-type": "application/x-www-form-urlencoded"})
+    assert answer.status_code == 303
+    assert client.fresh()["alarms"][0]["state"] == "acknowledged"

@@ -1,0 +1,100 @@
+"""The live feed over a real socket: one message a second, ended promptly when the server stops, never more places than set."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from daemon.errors import ConfigError
+from dashboard.serve import DashboardThread
+from dashboard.settings import DashboardSettings
+from tests.dashboard.shop import Pump, Shop
+
+
+@pytest.fixture
+def pump(tmp_path: Path) -> Iterator[Pump]:
+    shop = Shop(tmp_path / "live.db")
+    shop.switch(True)
+    shop.step(30)
+    made = Pump(shop)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def served(pump: Pump) -> Iterator[DashboardThread]:
+    thread = DashboardThread(DashboardSettings(pump.shop.path, port=0, poll_s=0.2, max_live_pages=2))
+    thread.start()
+    yield thread
+    thread.stop()
+
+
+def events(lines: Iterator[str]) -> Iterator[dict]:  # type: ignore[type-arg]
+    for line in lines:
+        if line.startswith("data: "):
+            yield json.loads(line[6:])
+
+
+def test_live_values_arrive_and_move(served: DashboardThread) -> None:
+    with httpx.stream("GET", f"{served.url}api/v1/live?units=si", timeout=10.0) as answer:
+        assert answer.headers["content-type"].startswith("text/event-stream")
+        assert "content-encoding" not in answer.headers, "a compressed stream would be held back"
+        feed = events(answer.iter_lines())
+        first = next(feed)
+        assert first["units"] == "si"
+        times = [next(feed)["t"] for _ in range(4)]
+    assert times == sorted(times)
+    assert times[-1] > first["t"]
+
+
+def test_there_are_only_so_many_places_and_a_page_that_goes_frees_its_own(served: DashboardThread) -> None:
+    url = f"{served.url}api/v1/live"
+    with httpx.stream("GET", url) as one, httpx.stream("GET", url) as two:
+        lines = one.iter_lines(), two.iter_lines()  # kept: a dropped iterator closes its stream
+        for feed in lines:
+            next(feed)
+        with httpx.stream("GET", url) as refused:
+            assert refused.status_code == 503
+            refused.read()
+        assert "places" in refused.json()["error"]["detail"]
+    deadline = time.monotonic() + 5.0
+    while time.monotonic() < deadline:
+        with httpx.stream("GET", url) as again:
+            if again.status_code == 200:
+                return
+        time.sleep(0.1)
+    pytest.fail("no place became free")
+
+
+def test_stopping_does_not_wait_for_open_pages(pump: Pump) -> None:
+    thread = DashboardThread(DashboardSettings(pump.shop.path, port=0))
+    thread.start()
+    with httpx.stream("GET", f"{thread.url}api/v1/live") as answer:
+        lines = answer.iter_lines()
+        next(lines)
+        began = time.monotonic()
+        thread.stop()
+        assert time.monotonic() - began < 1.5
+
+
+def test_a_taken_port_is_told_in_words(served: DashboardThread, tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=f"cannot listen on 127.0.0.1 port {served.port}"):
+        DashboardThread(DashboardSettings(tmp_path / "x.db", port=served.port)).start()
+
+
+def test_nothing_is_read_while_nobody_watches(served: DashboardThread) -> None:
+    box = served._server.config.app.state.box  # type: ignore[union-attr]
+    with httpx.stream("GET", f"{served.url}api/v1/live") as answer:
+        feed = events(answer.iter_lines())
+        next(feed)
+        assert box.live.open_pages == 1
+    deadline = time.monotonic() + 5.0
+    while time.monotonic() < deadline and not (box.live.open_pages == 0 and box.live._task.done()):
+        time.sleep(0.05)
+    assert box.live.open_pages == 0
+    assert box.live._task.done()

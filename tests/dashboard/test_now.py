@@ -1,0 +1,139 @@
+"""The page "Now" and its JSON: the readings against the drawing, and every state in which there is little to show."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+
+from analysis.conditions import Condition
+from analysis.events import EventKind
+from analysis.readings import Quality
+from dashboard.app import create_app
+from dashboard.now_view import NowOut
+from dashboard.settings import DashboardSettings
+from tests.dashboard.conftest import Wall
+from tests.dashboard.shop import Shop
+from tests.dashboard.visitor import Visitor
+
+
+def test_the_three_signals_are_shown_against_the_drawing(client: Visitor, shop: Shop) -> None:
+    now = client.fresh()
+    frame, estimate = shop.frame()
+    inlet = now["signals"]["inlet_pa"]
+    assert inlet["value"]["si"] == pytest.approx(frame.values["inlet_pa"], abs=150)
+    assert inlet["value"]["shown"] == f"{-inlet['value']['si'] / 249.08891:.2f} in. w.g."
+    assert inlet["verdict"] == "within"
+    assert inlet["low"]["si"] == pytest.approx(estimate.expected["inlet_pa"].value + 1.96 * 45.0, abs=20), "least suction"
+    assert now["state_words"].startswith("Running for 2 min")
+    assert now["verdict"] == {"tone": "ok", "title": "Nothing needs you", "text": "No alarm is open."}
+    assert now["air"]["gates"] == "planer"
+
+
+def test_a_reading_off_the_band_says_how_far_and_which_way(client: Visitor, shop: Shop) -> None:
+    shop.suction_factor = 0.8
+    shop.step(5)
+    inlet = client.fresh()["signals"]["inlet_pa"]
+    assert inlet["verdict"] == "below"
+    gap = abs(inlet["value"]["si"] - inlet["expected"]["si"]) / 249.08891
+    assert inlet["verdict_words"] == f"{gap:.2f} in. w.g. less than the drawing expects"
+
+
+def test_a_silent_channel_has_a_reason_and_no_number(client: Visitor, shop: Shop) -> None:
+    shop.quality["motor_a"] = Quality.SILENT
+    shop.step(3)
+    now = client.fresh()
+    assert now["signals"]["motor_a"]["value"]["si"] is None
+    assert now["signals"]["motor_a"]["value"]["shown"] == "silent"
+    assert now["signals"]["inlet_pa"]["value"]["si"] is not None
+
+
+def test_with_the_fan_off_nothing_is_compared(client: Visitor, shop: Shop) -> None:
+    shop.switch(False)
+    shop.step(70)
+    now = client.fresh()
+    assert now["state_words"] == "Fan is off"
+    assert {signal["verdict"] for signal in now["signals"].values()} == {"off"}
+
+
+def test_units_follow_the_query_the_device_and_the_shop(client: Visitor) -> None:
+    assert client.fresh()["units"] == "us"
+    assert client.get("/api/v1/now?units=si").json()["signals"]["inlet_pa"]["value"]["unit"] == "Pa"
+    answer = client.post("/units", data={"units": "si", "back": "/trends"})
+    assert (answer.status_code, answer.headers["location"]) == (303, "/trends")
+    assert client.get("/api/v1/now").json()["units"] == "si"
+    assert client.get("/api/v1/now?units=furlong").json()["units"] == "si", "nonsense is no choice"
+
+
+def test_filter_and_bag_say_what_is_known(client: Visitor, shop: Shop) -> None:
+    shop.note(EventKind.CLEANED)
+    shop.claim(
+        Condition.FILTER_LOADING, present=False, forecast_s=17.2 * 3600, forecast_low_s=12e3 * 3.6, forecast_high_s=25 * 3600
+    )
+    shop.step(60)
+    now = client.fresh()
+    assert now["filter"]["words"] == "Clean in about 17 running hours"
+    assert now["filter"]["detail"] == "between 12 running hours and 25 running hours"
+    assert now["filter"]["ratio"]["shown"] == "1.18 × clean"
+    assert now["bag"]["words"] == "Not yet known"
+    shop.claim(Condition.BAG_FULL)
+    shop.step(1)
+    assert client.fresh()["bag"]["words"] == "Full"
+
+
+def test_before_the_daemon_ran_every_page_works_and_says_what_it_waits_for(empty: Visitor) -> None:
+    now = empty.get("/api/v1/now").json()
+    assert now["waiting"] is True
+    assert now["verdict"]["title"] == "Waiting for the daemon"
+    page = empty.get("/")
+    assert page.status_code == 200
+    assert "Waiting for the daemon" in page.text
+    assert empty.get("/healthz").json() == {"status": "waiting"}
+
+
+def test_a_store_without_a_frame_waits_for_the_first_reading(tmp_path: Path, wall: Wall) -> None:
+    shop = Shop(tmp_path / "young.db")
+    shop.tell()
+    with Visitor(create_app(DashboardSettings(shop.path), wall=wall)) as client:
+        verdict = client.fresh()["verdict"]
+    shop.close()
+    assert verdict["title"] == "Waiting for the first reading"
+    assert "serial" in verdict["text"], "it names the source it waits for"
+
+
+def test_a_silent_daemon_is_told_with_since_when(client: Visitor, wall: Wall) -> None:
+    wall.ahead = 600.0
+    now = client.fresh()
+    since = time.strftime("%H:%M", time.localtime(time.time()))
+    assert now["silent"] is True
+    assert now["verdict"]["tone"] == "silent"
+    assert now["verdict"]["title"].startswith("No word from the daemon since ")
+    assert now["verdict"]["title"][-5:-3] in (since[:2], f"{int(since[:2]) - 1:02d}")
+    assert client.get("/healthz").status_code == 503
+
+
+def test_a_living_daemon_without_frames_says_so(client: Visitor, shop: Shop) -> None:
+    shop.writer.status("daemon", {"event_t": shop.t + 300.0})
+    shop.writer.flush(force=True)
+    assert client.fresh()["verdict"]["title"].startswith("No reading since ")
+
+
+def test_a_name_from_the_configuration_is_never_markup(client: Visitor, shop: Shop) -> None:
+    shop.documents["shop"]["name"] = '<script>alert("x")</script>'
+    shop.documents["shop"]["ports"][0]["name"] = "<b onclick=x>planer</b>"
+    shop.step(1)
+    client.fresh()
+    for path in ("/", "/ducts", "/trends"):
+        text = client.get(path).text
+        assert "<script>alert" not in text
+        assert "<b onclick" not in text
+        assert "&lt;script&gt;" in text
+
+
+def test_the_live_feed_sends_the_same_as_now(client: Visitor, shop: Shop) -> None:
+    live = client.box.live
+    assert live is not None
+    text = live._render(client.box.store.snapshot(), "us")
+    assert NowOut.model_validate(json.loads(text)).t == shop.t
