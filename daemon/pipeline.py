@@ -6,7 +6,7 @@ and the sinks at its end differ. It runs on event time and knows no clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -73,6 +73,7 @@ class Pipeline:
     recognisers: Sequence[Recogniser]
     detectors: Sequence[Detector]
     desk: AlarmDesk
+    related: Mapping[str, Collection[str]] = field(default_factory=dict)
     sinks: list[Sink] = field(default_factory=list)
 
     last_frame: Frame | None = field(default=None, init=False)
@@ -159,7 +160,9 @@ class Pipeline:
             self._run_began = None
 
     def _judge(self, block: Block) -> None:
-        findings = explain([finding for detector in self.detectors for finding in detector.findings()])
+        findings = explain(
+            [finding for detector in self.detectors for finding in detector.findings()], related=self.related
+        )
         self.last_findings = findings
         present: dict[tuple[Condition, str], Finding] = {}
         for finding in findings:

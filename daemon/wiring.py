@@ -9,6 +9,8 @@ from analysis.blocks import BlockBuilder
 from analysis.conditions import Condition
 from analysis.detectors import build_detectors, build_recognisers
 from analysis.detectors.limits import Limits
+from analysis.duct.design import DuctDesign
+from analysis.duct.network import upstream_ports
 from analysis.estimator.estimator import Estimator
 from analysis.estimator.sensors import Sensors
 from analysis.run_state import RunDetector
@@ -39,12 +41,22 @@ def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = N
         recognisers=build_recognisers(config.design),
         detectors=[d for d in build_detectors(config.design, fitted, build_limits(config)) if _wanted(config, d.condition)],
         desk=AlarmDesk(build_alarm_settings(config)),
+        related=build_related(config.design),
     )
 
 
 def build_sensor_sds(config: Config) -> Sensors:
     """Which channels are fitted, and how far one reading of each can be trusted."""
     return Sensors(sd={spec.channel: spec.sd for spec in config.sensors if spec.sd > 0.0}, period_s=FRAME_S)
+
+
+def build_related(design: DuctDesign) -> dict[str, set[str]]:
+    """Run -> the ports whose air passes through it, and port -> the runs that its air passes through."""
+    related = {name: set(upstream_ports(design, name)) for name in design.run_names}
+    for run, ports in list(related.items()):
+        for port in ports:
+            related.setdefault(port, set()).add(run)
+    return related
 
 
 def build_limits(config: Config) -> Limits:

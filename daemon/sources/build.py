@@ -24,8 +24,11 @@ GATE = "gate:"
 
 
 def build_sources(config: Config, clock: Clock) -> tuple[list[Source], Clock | None]:
-    """The sources of a configuration, not started, which stamp what arrives by ``clock``; and the clock of event time where a source brings its own (a
-    simulator or a recording plays at its own pace), else None. Raises :class:`ConfigError`."""
+    """The sources of a configuration, not started, which stamp what arrives by ``clock``.
+
+    Beside them the clock of event time where a source brings its own (a simulator or a recording plays at its own
+    pace), else None. Raises :class:`ConfigError`.
+    """
     sources: list[Source] = []
     own_clock: Clock | None = None
     problems: list[str] = []

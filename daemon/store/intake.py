@@ -90,7 +90,7 @@ class Intake:
         self._newest = max(self._newest, free)
         row = frame_row(free, frame, estimate)
         self._rows.append(row)
-        self._committer.rollups.add(row, late=True)
+        self._committer.rollups.add(row)
 
     def _free(self, key: int) -> int:
         """The first free millisecond from ``key`` on."""

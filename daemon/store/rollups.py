@@ -110,14 +110,12 @@ class Rollups:
             self._before = _last_before(connection, start)
             self._newest = newest
 
-    def add(self, row: Row, late: bool = False) -> None:
-        """Take in one stored row; ``late`` where a frame with its time or a later one was stored before."""
+    def add(self, row: Row) -> None:
+        """Take in one stored row."""
         t_ms = row[0]
         minute = t_ms // MINUTE_MS
         if minute != self._minute:
             self._turn(minute)
-        if late:
-            self._late = True
         self._rows.append(row)
         if self._newest is None or t_ms > self._newest:
             self._newest = t_ms
