@@ -48,9 +48,10 @@ class Snapshot:
 
     @property
     def clock(self) -> float | None:
-        """Event time now, as far as is known: the daemon's event clock, else the latest frame."""
-        told = number(self.daemon, "event_t")
-        return told if told is not None else self.t
+        """Event time now, as far as is known: the later of the daemon's event clock, as it last told it, and the latest
+        frame (which is newer where event time passes quickly)."""
+        known = [t for t in (number(self.daemon, "event_t"), self.t) if t is not None]
+        return max(known) if known else None
 
     @property
     def shop_name(self) -> str:

@@ -1,0 +1,74 @@
+"""One browser for all browser tests, and a living shop with its dashboard for each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from analysis.events import EventKind
+from dashboard.serve import DashboardThread
+from dashboard.settings import DashboardSettings
+from tests.browser.browsing import Watch, chromium, context_of
+from tests.dashboard.shop import Pump, Shop
+
+
+@dataclass
+class Scene:
+    """A shop that lives, its dashboard, and a page of a visitor that is watched."""
+
+    pump: Pump
+    url: str
+    page: Page
+    watch: Watch
+
+    @property
+    def shop(self) -> Shop:
+        """The shop; hold ``pump.lock`` to change it."""
+        return self.pump.shop
+
+    def go(self, path: str = "/") -> Page:
+        """Open a page."""
+        self.page.goto(self.url.rstrip("/") + path)
+        return self.page
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as made:
+        yield made
+
+
+@pytest.fixture
+def pump(tmp_path: Path) -> Iterator[Pump]:
+    shop = Shop(tmp_path / "shop.db")
+    shop.note(EventKind.CLEANED)
+    shop.switch(True)
+    shop.step(1500)
+    made = Pump(shop)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def served(pump: Pump) -> Iterator[DashboardThread]:
+    thread = DashboardThread(DashboardSettings(pump.shop.path, port=0, poll_s=0.5, silent_after_s=4.0))
+    thread.start()
+    yield thread
+    thread.stop()
+
+
+@pytest.fixture(params=["desktop", "phone"])
+def scene(request: pytest.FixtureRequest, browser: Browser, pump: Pump, served: DashboardThread) -> Iterator[Scene]:
+    context = context_of(browser, phone=request.param == "phone")
+    page = context.new_page()
+    page.set_default_timeout(10_000)
+    watch = Watch()
+    watch.follow(page)
+    yield Scene(pump, served.url, page, watch)
+    context.close()
+    assert watch.errors == []
+    assert watch.strays == [], "a request left this computer"
