@@ -7,20 +7,22 @@ PORT ?= 8765
 .PHONY: run test test-fast lint bench screenshots clean
 
 run: $(VENV)/.run-ready
-	$(BIN)/ductwarden demo --port $(PORT)
+	@$(BIN)/ductwarden demo --port $(PORT)
 
 $(VENV)/bin/python:
-	$(PYTHON) -c 'import sys; sys.exit("ductwarden needs Python 3.11 or newer; found " + sys.version.split()[0]) if sys.version_info < (3, 11) else None'
-	$(PYTHON) -m venv $(VENV) || ($(PYTHON) -m pip install --user --quiet virtualenv && $(PYTHON) -m virtualenv $(VENV))
+	@$(PYTHON) -c 'import sys; sys.exit("ductwarden needs Python 3.11 or newer; found " + sys.version.split()[0]) if sys.version_info < (3, 11) else None'
+	@echo "making the Python environment in $(VENV) (once, about a minute)"
+	@$(PYTHON) -m venv $(VENV) || ($(PYTHON) -m pip install --user --quiet virtualenv && $(PYTHON) -m virtualenv $(VENV))
 
 $(VENV)/.run-ready: pyproject.toml constraints.txt | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
-	touch $@
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	@touch $@
 
 $(VENV)/.test-ready: $(VENV)/.run-ready
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[test]'
-	sh tests/support/system_packages.sh
-	touch $@
+	@echo "installing what the tests need (once)"
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[test]'
+	@sh tests/support/system_packages.sh
+	@touch $@
 
 test: $(VENV)/.test-ready lint
 	$(BIN)/python -m pytest -q -n 2
