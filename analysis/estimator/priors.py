@@ -13,18 +13,21 @@ from analysis.duct.design import DuctDesign
 from analysis.estimator.clean import CleanDrag
 from analysis.estimator.gatesets import Habit
 from analysis.estimator.slow import Belief
-from analysis.estimator.weigh import DragGuess, Verdict
+from analysis.estimator.weigh import DragGuess, SetPriors, Verdict
 from analysis.events import EventKind
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 _GUESS_SD = 0.13
-_UNUSUAL = math.log(0.01)
-"""A drag that changed although nobody said so."""
+CHANGED = 0.01
+"""Probability that a stretch begins with a drag that changed although nobody said so."""
 DEPARTED = 0.01
-"""Probability that a stretch begins with a fault on the ducts (a plug, a leak, a half-open gate)."""
-_SAME_AFTER_STEP = 0.02
+"""Probability that it begins with a fault on the ducts (a plug, a leak, a half-open gate)."""
+BOTH = 0.1
+"""Factor on these after a step, for the gates to have changed as well."""
+SAME_AFTER_STEP = 0.02
+"""Probability that a step was none: the same gates, drag and ducts."""
 _IMPOSSIBLE = -1e6
 
 
@@ -32,18 +35,15 @@ class Stretch:
     """Steady readings between two steps: their mean so far, and what was made of it."""
 
     __slots__ = (
-        "_count", "_early", "_sum", "began", "blocks", "clean_log_flow", "mean", "previous", "since", "stepped",
-        "verdict", "weighed")
+        "_count", "_early", "_sum", "began", "blocks", "mean", "previous", "stepped", "verdict", "weighed")
 
     def __init__(self, t: float, stepped: bool, previous: int | None) -> None:
         self.began = t
         self.stepped = stepped
         self.previous = previous
         self.blocks = 0
-        self.since = 0
         self.weighed = -1
         self.verdict: Verdict | None = None
-        self.clean_log_flow = 0.0
         self.mean: list[float | None] = [None] * 4
         self._sum = [0.0] * 4
         self._count = [0] * 4
@@ -66,7 +66,7 @@ class Stretch:
 
 
 def drag_guesses(
-    prior: Belief | None, clean: CleanDrag, pending: EventKind | None, stepped: bool, parts: int, shift: float,
+    prior: Belief | None, clean: CleanDrag, pending: EventKind | None, parts: int, shift: float,
     baseline: Baseline | None, names: Sequence[str] = (),
 ) -> list[DragGuess]:
     """What the drag may be, as a mixture: as tracked; after a cleaning near the clean drag; at first anything usual.
@@ -93,11 +93,12 @@ def drag_guesses(
         weights = ((-0.3, 0.05), (0.0, 0.4), (0.25, 0.2), (0.5, 0.15), (0.75, 0.1), (1.0, 0.06), (1.3, 0.04))
         return [at(centre + step, weight) for step, weight in weights]
     mean, variance = float(prior.mean[0]), float(prior.variance[0, 0])
-    guesses = [DragGuess(mean + shift, variance, math.log(0.97), prior.cross[0])]
-    away = (-0.9, -0.6, -0.3, 0.3, 0.6) if stepped else (-0.9, -0.6, -0.3, 0.3)
-    guesses += [at(mean + step, 1.0 / len(away)) for step in away]
-    return [guesses[0], *(
-        DragGuess(g.mean, g.variance, g.log_weight + _UNUSUAL, g.cross) for g in guesses[1:])]
+    guesses = [DragGuess(mean + shift, variance, 0.0, prior.cross[0])]
+    away = (-0.9, -0.6, -0.3, 0.3, 0.6)
+    guesses += [
+        DragGuess(mean + step + shift, variance + _GUESS_SD**2, -math.log(len(away)), prior.cross[0], changed=True)
+        for step in away]
+    return guesses
 
 
 def _after_tour(baseline: Baseline, names: Sequence[str], shift: float) -> list[DragGuess]:
@@ -117,27 +118,28 @@ def _after_tour(baseline: Baseline, names: Sequence[str], shift: float) -> list[
 
 def set_priors(
     sets: Bools, habit: Habit, stretch: Stretch, design: DuctDesign, gates: Mapping[str, bool] | None
-) -> tuple[Floats, Floats]:
-    """Log probability of each gate set with a small departure, and with a large one.
+) -> SetPriors:
+    """Log probability of each gate set in the usual way, with a changed drag, and with a far departure.
 
-    After a step the same set again is unlikely, unless something else changed: then its departure is large. A gate
-    that a sensor knows is as the sensor says. """
+    After a step the same set again is unlikely in the usual way, since something changed: then it is the drag, or the
+    flow departed. Two things at once are rarer still. A gate that a sensor knows is as the sensor says.
+    """
     base = habit.log_prior()
-    normal = base + math.log(1.0 - DEPARTED)
-    departed = base + math.log(DEPARTED)
+    usual, changed, departed = base.copy(), base + math.log(CHANGED), base + math.log(DEPARTED)
     previous = stretch.previous
     if previous is not None and previous < len(base):
         if stretch.stepped:
-            normal[previous] = math.log(_SAME_AFTER_STEP)
-            departed[previous] = math.log(_SAME_AFTER_STEP)
+            changed, departed = changed + math.log(BOTH), departed + math.log(BOTH)
+            usual[previous] = math.log(SAME_AFTER_STEP)
+            changed[previous], departed[previous] = math.log(CHANGED), math.log(DEPARTED)
         else:
-            normal[previous] += math.log(2.0)
+            for prior in (usual, changed, departed):
+                prior[previous] += math.log(2.0)
     if gates:
         wrong = np.zeros(len(sets), dtype=bool)
         for column, port in enumerate(design.ports):
             if port.has_gate and port.name in gates:
                 wrong |= sets[:, column] != bool(gates[port.name])
         if not wrong.all():
-            normal = np.where(wrong, _IMPOSSIBLE, normal)
-            departed = np.where(wrong, _IMPOSSIBLE, departed)
-    return normal, departed
+            usual, changed, departed = (np.where(wrong, _IMPOSSIBLE, p) for p in (usual, changed, departed))
+    return SetPriors(usual, changed, departed)

@@ -121,6 +121,34 @@ class Response:
         values[:, 1] = np.exp(log_drag) * flow_m3s
         return Local(np.asarray(flow_m3s), values)
 
+    def curve(self, log_drag: float, flow: Floats) -> tuple[Floats, Floats]:
+        """Readings (n, 4) at given flows [m3/s], whatever the ducts must be for that, and their change with the
+        logarithm of the flow: the curve that gate changes trace. Fan, motor and drag alone make it. """
+        design, built = self.design, self._built
+        fan, density = design.fan, design.air.density_kgm3
+        stretched = flow / built.fan_flow
+        lift = built.fan_pressure * fan.pressure_pa(stretched, 1.0, density)
+        slope = built.fan_pressure / built.fan_flow * fan.pressure_slope(stretched, 1.0, density)
+        velocity = 0.5 * density * np.square(flow / self._inlet_area)
+        filtered = np.exp(log_drag) * flow
+        y = np.full((flow.size, len(MEASURED)), np.nan)
+        along = np.full_like(y, np.nan)
+        y[:, 0], along[:, 0] = filtered - velocity - lift, filtered - 2.0 * velocity - slope * flow
+        y[:, 1], along[:, 1] = filtered, filtered
+        y[:, 3] = velocity * self._pitot
+        along[:, 3] = 2.0 * y[:, 3]
+        motor = design.motor
+        if motor is not None and self.has_motor:
+            scale = built.fan_pressure * built.fan_flow
+            amps = []
+            for share in (1.0, 1.01, 0.99):
+                power = fan.power_w(stretched * share, 1.0, density)
+                assert power is not None
+                current = motor.current_a(power * scale) * built.motor_current
+                amps.append(current + self._tilt * (current - self._motor_pivot))
+            y[:, 2], along[:, 2] = amps[0], (amps[1] - amps[2]) / 0.02
+        return y, along
+
     def flow_at(self, log_drag: float, row: int) -> float:
         """Flow [m3/s] of one gate set at a drag."""
         return float(self.at(log_drag, np.array([row])).flow[0])

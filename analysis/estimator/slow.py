@@ -1,28 +1,36 @@
 """The slow state: drag of the bags, and a departure of the flow along the curve that gate changes trace.
 
-A Kalman filter of two states beside the uncertain parts of the shop. Those parts are the same in every block and are
-never learned here (a filter that learned them would learn a plugged run away); but what they do to the drag is
-remembered as a covariance, so that a thousand blocks cannot make the drag look surer than the shop is known, while
-changes of the drag are still seen to a fraction of a per cent. This is the "consider" filter of S. F. Schmidt (1966);
-the form is that of Jazwinski, *Stochastic Processes and Filtering Theory* (1970), section 8.4 (from memory). """
+Its absolute value comes from the first minute of a stretch, by a Kalman update beside the uncertain parts of the shop.
+Those parts are the same in every block and are never learned here (a filter that learned them would learn a plugged run
+away); but what they do to the drag is remembered as a covariance, so that a thousand blocks cannot make the drag look
+surer than the shop is known. This is the "consider" filter of S. F. Schmidt (1966); the form is that of Jazwinski,
+*Stochastic Processes and Filtering Theory* (1970), section 8.4 (from memory).
+
+Within a stretch only changes count: what the model misses at this gate set (:attr:`Point.missed`) is taken off, and a
+plain two-state filter with its steady gain follows what moves, to a fraction of a per cent.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from analysis.estimator.response import Response
-from analysis.estimator.weigh import Looks, expected
+from analysis.estimator.weigh import Looks, motor_shift
 
 Floats = npt.NDArray[np.float64]
+
+MOST_CLOSED = -0.95
+"""A departure can take the whole flow away, less this little, which keeps the logarithm finite."""
 
 
 @dataclass(slots=True)
 class Belief:
-    """Mean (log drag at the design's viscosity, departure), covariance (2, 2) and covariance with the parts (2, k)."""
+    """Mean (log drag at the design's viscosity; departure, relative), covariance (2, 2) and covariance with the
+    uncertain parts (2, k)."""
 
     mean: Floats
     variance: Floats
@@ -31,11 +39,6 @@ class Belief:
     def copy(self) -> Belief:
         """An independent copy."""
         return Belief(self.mean.copy(), self.variance.copy(), self.cross.copy())
-
-    def wander(self, seconds: float, drag_rate: float, departure_rate: float) -> None:
-        """Let time pass: both states take random steps, ``rate`` [1/sqrt(s)]."""
-        self.variance[0, 0] += drag_rate * drag_rate * seconds
-        self.variance[1, 1] += departure_rate * departure_rate * seconds
 
     def snapshot(self) -> dict[str, object]:
         """Plain values for a restart."""
@@ -53,25 +56,35 @@ class Belief:
 
 
 @dataclass(frozen=True, slots=True)
-class Gains:
-    """The filter's answer at one operating point as plain numbers, for use block by block and frame by frame.
+class Slope:
+    """The model at one point, as plain numbers: readings ``y`` with the departure and ``plain`` without, their change
+    with the logarithm of the drag and with the departure, ``log_flow`` with the departure, ``plain_log_flow``
+    without."""
 
-    ``channels`` the places in ``MEASURED``; ``y`` the expected readings at ``log_drag`` (table drag) and no departure,
-    in the design's air; ``to_drag``/``along`` their change with either state. ``drag``, ``departure`` and ``flow`` are
-    gains on the innovation, ``along_gain`` that of the whole departure from the expected readings with ``along_sd``;
-    ``inverse`` the inverse covariance of that departure's residual. ``expected_sd`` per channel. """
+    log_drag: float
+    departure: float
+    y: tuple[float, ...]
+    plain: tuple[float, ...]
+    to_drag: tuple[float, ...]
+    along: tuple[float, ...]
+    log_flow: float
+    plain_log_flow: float
+    flow_to_drag: float
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """What a stretch stands on: gate set, channels, what the model ``missed`` there, and the spread that goes with it.
+
+    ``flow_shift`` is what the missed part says about the logarithm of the flow, ``flow_var`` its variance;
+    ``along_gain`` turns a residual into a departure (no prior on it), with ``along_sd``; ``inverse`` is the inverse
+    covariance of residuals, ``expected_sd`` one standard deviation of each expected reading.
+    """
 
     row: int
     channels: tuple[int, ...]
-    log_drag: float
-    log_flow: float
-    flow_to_drag: float
-    y: tuple[float, ...]
-    to_drag: tuple[float, ...]
-    along: tuple[float, ...]
-    drag: tuple[float, ...]
-    departure: tuple[float, ...]
-    flow: tuple[float, ...]
+    missed: tuple[float, ...]
+    flow_shift: float
     flow_var: float
     along_gain: tuple[float, ...]
     along_sd: float
@@ -79,74 +92,133 @@ class Gains:
     expected_sd: tuple[float, ...]
 
 
-def absorb(
-    response: Response, row: int, belief: Belief, looks: Looks, shift: float, *, rounds: int = 2
-) -> Belief:
-    """Take readings into ``belief`` for gate set ``row``; ``shift`` is table drag less the belief's drag (air).
-
-    Iterated: the expected readings are taken anew at the drag just found. Returns the new belief.
-    """
+def slope_at(response: Response, row: int, log_drag: float, departure: float, looks: Looks) -> Slope:
+    """The model of one gate set at a drag (table drag) and a departure."""
     ch = looks.channels
     here = np.array([row])
-    log_drag = float(belief.mean[0])
-    prior = belief
-    post = belief
+    column = response.column(response.node(log_drag))
+    flow = response.at(log_drag, here).flow
+    both = np.array([flow[0], flow[0] * (1.0 + departure)])
+    y, along = response.curve(log_drag, both)
+    if 2 in ch:
+        y[:, 2] += motor_shift(response, log_drag, looks, here)
+    flow_to_drag = float(column.flow_to_drag[row])
+    at_flow = np.array([y[1, 1], y[1, 1], 0.0, 0.0])  # change with the drag while the flow stays
+    to_drag = along[1] * flow_to_drag + at_flow
+    return Slope(
+        log_drag, departure, tuple(y[1, ch].tolist()), tuple(y[0, ch].tolist()), tuple(to_drag[ch].tolist()),
+        tuple((along[1, ch] / (1.0 + departure)).tolist()), float(np.log(both[1])), float(np.log(both[0])), flow_to_drag)
+
+
+def absorb(
+    response: Response, row: int, prior: Belief, looks: Looks, shift: float, *, rounds: int = 4
+) -> tuple[Belief, Slope, Point]:
+    """Take the mean of a stretch into ``prior`` for gate set ``row``; ``shift`` is table drag less the belief's (air).
+
+    Iterated: the model is taken anew at the point just found. Returns the new belief, the model there and what it
+    misses. """
+    ch = looks.channels
+    at = prior.mean.copy()
+    post, slope = prior, slope_at(response, row, float(at[0]) + shift, float(at[1]), looks)
+    column = response.column(response.node(slope.log_drag))
+    noise = np.diag(looks.noise)
     for _ in range(rounds):
-        column = response.column(response.node(log_drag + shift))
-        y, _ = expected(response, log_drag + shift, looks, here)
-        a = np.stack([column.to_drag[row, ch], column.along[row, ch]], axis=1)
+        column = response.column(response.node(slope.log_drag))
+        a = np.stack([slope.to_drag, slope.along], axis=1)
         j = column.to_parts[row, ch, :]
-        innovation = looks.y - y[0] - a[:, 0] * (prior.mean[0] - log_drag) - a[:, 1] * prior.mean[1]
+        innovation = looks.y - np.array(slope.y) - a @ (prior.mean - at)
         p_h = prior.variance @ a.T + prior.cross @ j.T
         cross_h = a @ prior.cross @ j.T
-        spread = column.spread[row][np.ix_(ch, ch)]
-        total = a @ prior.variance @ a.T + cross_h + cross_h.T + spread + np.diag(looks.noise)
+        total = a @ prior.variance @ a.T + cross_h + cross_h.T + column.spread[row][np.ix_(ch, ch)] + noise
         gain = np.linalg.solve(total, p_h.T).T
+        mean = prior.mean + gain @ innovation
+        mean[1] = max(mean[1], MOST_CLOSED)
         post = Belief(
-            prior.mean + gain @ innovation,
-            prior.variance - gain @ p_h.T,
+            mean, prior.variance - gain @ p_h.T,
             prior.cross - gain @ (a @ prior.cross + column.spread_half[row, ch, :]))
-        if abs(post.mean[0] - log_drag) < 1e-4:
-            log_drag = float(post.mean[0])
+        near = bool(np.abs(mean - at).max() < 2e-3)
+        at = mean
+        slope = slope_at(response, row, float(at[0]) + shift, float(at[1]), looks)
+        if near:
             break
-        log_drag = float(post.mean[0])
     post.variance = 0.5 * (post.variance + post.variance.T)
     np.fill_diagonal(post.variance, np.maximum(np.diag(post.variance), 1e-8))
-    return post
+    return post, slope, _point(response, row, post, looks, slope)
 
 
-def gains(response: Response, row: int, belief: Belief, looks: Looks, shift: float) -> Gains:
-    """Gains for the next blocks, the belief being ``belief`` with one block's wander already in it."""
+def _point(response: Response, row: int, belief: Belief, looks: Looks, slope: Slope) -> Point:
     ch = looks.channels
-    log_drag = float(belief.mean[0]) + shift
-    column = response.column(response.node(log_drag))
-    y, log_flow = expected(response, log_drag, looks, np.array([row]))
-    a = np.stack([column.to_drag[row, ch], column.along[row, ch]], axis=1)
+    column = response.column(response.node(slope.log_drag))
+    a = np.stack([slope.to_drag, slope.along], axis=1)
     j = column.to_parts[row, ch, :]
-    spread = column.spread[row][np.ix_(ch, ch)]
+    spread, noise = column.spread[row][np.ix_(ch, ch)], np.diag(looks.noise)
     p_h = belief.variance @ a.T + belief.cross @ j.T
     cross_h = a @ belief.cross @ j.T
-    noise = np.diag(looks.noise)
     total = a @ belief.variance @ a.T + cross_h + cross_h.T + spread + noise
-    inverse = np.linalg.inv(total)
-    gain = p_h @ inverse
-    to_flow = np.array([column.flow_to_drag[row], 1.0])
-    flow_parts = column.flow_to_parts[row]
-    flow_h = to_flow @ p_h + (flow_parts @ belief.cross.T) @ a.T + column.flow_half[row] @ j.T
-    flow_gain = flow_h @ inverse
-    flow_prior = float(
-        to_flow @ belief.variance @ to_flow + 2.0 * (to_flow @ belief.cross @ flow_parts)
-        + column.flow_half[row] @ flow_parts)
-    flow_var = max(flow_prior - float(flow_gain @ flow_h), 1e-8)
-    # The whole departure along the curve, whatever the filter has taken in: the second state left out, a flat prior.
-    p0 = belief.variance[0, 0]
+    to_flow = np.array([slope.flow_to_drag, 1.0 / (1.0 + slope.departure)])
+    parts = column.flow_to_parts[row]
+    flow_h = to_flow @ p_h + (parts @ belief.cross.T) @ a.T + column.flow_half[row] @ j.T
+    flow_gain = np.linalg.solve(total, flow_h)
+    before = to_flow @ belief.variance @ to_flow + 2.0 * (to_flow @ belief.cross @ parts) + column.flow_half[row] @ parts
+    missed = looks.y - np.array(slope.y)
+    # The whole departure, whatever the filter has taken in: no prior on it, so the second state is left out.
     d, c = a[:, 0], j @ belief.cross[0]
-    model = spread + p0 * np.outer(d, d) + np.outer(d, c) + np.outer(c, d)
-    open_inverse = np.linalg.inv(model + noise)
+    model = spread + belief.variance[0, 0] * np.outer(d, d) + np.outer(d, c) + np.outer(c, d)
+    inverse = np.linalg.inv(model + noise)
     along = a[:, 1]
-    strength = float(along @ open_inverse @ along)
-    return Gains(
-        row, tuple(ch.tolist()), log_drag, float(log_flow[0]), float(column.flow_to_drag[row]), tuple(y[0].tolist()),
-        tuple(d.tolist()), tuple(along.tolist()), tuple(gain[0].tolist()), tuple(gain[1].tolist()),
-        tuple(flow_gain.tolist()), flow_var, tuple((open_inverse @ along / strength).tolist()), strength**-0.5,
-        tuple(map(tuple, open_inverse.tolist())), tuple(np.sqrt(np.maximum(np.diag(model), 0.0)).tolist()))
+    strength = float(along @ inverse @ along)
+    return Point(
+        row, tuple(ch.tolist()), tuple(missed.tolist()), float(flow_gain @ missed),
+        max(float(before - flow_gain @ flow_h), 1e-8), tuple((inverse @ along / strength).tolist()), strength**-0.5,
+        tuple(map(tuple, inverse.tolist())), tuple(np.sqrt(np.maximum(np.diag(model), 0.0)).tolist()))
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """Gains of drag and departure on what changed, per channel, and the variances of both after the update."""
+
+    drag: tuple[float, ...]
+    departure: tuple[float, ...]
+    drag_var: float
+    departure_var: float
+
+
+def steady_gain(slope: Slope, noise: Sequence[float], drag_wander: float, departure_wander: float) -> Gain:
+    """Gain of the two-state random walk seen through independent ``noise`` (variances), when it has settled.
+
+    ``drag_wander``/``departure_wander`` are the variances of the steps between two blocks. The Riccati recursion in
+    information form, two by two, run to rest.
+    """
+    m11 = m12 = m22 = 0.0
+    for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True):
+        m11 += d * d / v
+        m12 += d * a / v
+        m22 += a * a / v
+    p11, p12, p22 = 25.0 * drag_wander, 0.0, 25.0 * departure_wander
+    for _ in range(60):
+        before = p11
+        p11 += drag_wander
+        p22 += departure_wander
+        det = p11 * p22 - p12 * p12
+        i11, i12, i22 = p22 / det + m11, -p12 / det + m12, p11 / det + m22
+        det = i11 * i22 - i12 * i12
+        p11, p12, p22 = i22 / det, -i12 / det, i11 / det
+        if abs(p11 - before) < 1e-3 * p11:
+            break
+    return Gain(
+        tuple((p11 * d + p12 * a) / v for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True)),
+        tuple((p12 * d + p22 * a) / v for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True)), p11, p22)
+
+
+def first_gain(slope: Slope, noise: Sequence[float], drag_var: float, departure_var: float) -> Gain:
+    """Gain of a single update with these prior variances."""
+    m11, m12, m22 = 1.0 / drag_var, 0.0, 1.0 / departure_var
+    for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True):
+        m11 += d * d / v
+        m12 += d * a / v
+        m22 += a * a / v
+    det = m11 * m22 - m12 * m12
+    p11, p12, p22 = m22 / det, -m12 / det, m11 / det
+    return Gain(
+        tuple((p11 * d + p12 * a) / v for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True)),
+        tuple((p12 * d + p22 * a) / v for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True)), p11, p22)

@@ -1,9 +1,10 @@
 """Judges gate sets: how well each explains the readings, given what is known of the drag and of the shop.
 
 For every gate set the expected readings are a Gaussian whose covariance holds the uncertain parts of the shop, the
-drag, the noise, and a small departure along the curve that gate changes trace. Beside it stands the same set with a
-large departure: a plug, a leak or a half-open gate that no gate set explains. The uncertain parts are the same in
-every block, so a stretch of steady readings is judged once by its mean, never multiplied up block by block. """
+drag, the noise, and a small departure along the curve that gate changes trace. Where no set explains the readings in
+that usual way, the unusual is asked for too: the drag changed, or the flow departed far (a plug, a leak, a half-open
+gate). The uncertain parts are the same in every block, so a stretch of steady readings is judged once by its mean,
+never multiplied up block by block. """
 
 from __future__ import annotations
 
@@ -18,36 +19,50 @@ from analysis.estimator.response import Response
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
-
 USUAL_FIT = 6.0
 """Sum of squares (of two to four channels) up to which a gate set explains the readings."""
 USUAL_PRIOR = -9.0
 """Logarithm of the probability from which on a gate set counts as one that is expected."""
+FAR = (-0.8, -0.6, -0.4, -0.2, 0.12, 0.3)
+"""Departures of the flow, relative, that stand for far ones."""
+FAR_SD = 0.09
+SMALL_SD = 0.012
+"""Departure that is ordinary: hoses lie differently from day to day, chips fly in them."""
 
 
 @dataclass(frozen=True, slots=True)
 class DragGuess:
     """One belief about the drag: mean and variance of its logarithm (table drag), log weight, and its covariance with
-    the uncertain parts."""
+    the uncertain parts. ``changed`` marks a drag that changed although nobody said so."""
 
     mean: float
     variance: float
     log_weight: float
     cross: Floats
+    changed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SetPriors:
+    """Log probability of each gate set (sets,): in the usual way, with a changed drag, and with a far departure."""
+
+    usual: Floats
+    changed: Floats
+    departed: Floats
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Probability of each gate set (``weight``), the most probable one, the drag guess and whether the departure was
-    large behind it, and per set the posterior mean of the logarithms of drag and flow."""
+    """Probability of each gate set (``weight``) and the most probable one with the drag guess and the departure (mean
+    and standard deviation) behind it; per set the posterior mean of the logarithms of drag and flow."""
 
     weight: Floats
     best: int
     guess: int
-    departed: bool
+    departure: float
+    departure_sd: float
     log_drag: Floats
     log_flow: Floats
-    log_evidence: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,66 +77,83 @@ class Looks:
     log_volts: float = 0.0
 
 
-def expected(
-    response: Response, log_drag: float, looks: Looks, rows: Ints | slice = slice(None)
-) -> tuple[Floats, Floats]:
-    """Expected readings (rows, channels) of the looks' channels and the logarithm of the flow (rows,)."""
-    local = response.at(log_drag, rows)
-    y = local.y
-    if 2 in looks.channels and (looks.log_density or looks.log_volts):
-        column = response.column(response.node(log_drag))
-        y = y.copy()
-        y[:, 2] += column.to_power[rows] * looks.log_density + column.to_volts[rows] * looks.log_volts
-    return y[:, looks.channels], np.log(local.flow)
+@dataclass(frozen=True, slots=True)
+class _Case:
+    guess: int
+    departure: float
+    departure_sd: float
+    log_prior: Floats
 
 
-def judge(
-    response: Response, looks: Looks, guesses: Sequence[DragGuess], log_prior: Floats, log_departed: Floats,
-    small_sd: float, large_sd: float,
-) -> Verdict:
-    """Weigh all gate sets of ``response``.
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    case: _Case
+    fit: Floats
+    log: Floats
+    drag: Floats
+    flow: Floats
 
-    ``log_prior`` and ``log_departed`` (sets,) are the logs of the probability of each set with a small and with a large
-    departure, ``small_sd``/``large_sd`` the standard deviations of those departures (logarithm of flow).
-    """
-    ch = looks.channels
-    pick = np.ix_(ch, ch)
-    logs, drags, flows = [], [], []
-    plain = False
-    for guess in guesses:
-        column = response.column(response.node(guess.mean))
-        y, log_flow = expected(response, guess.mean, looks)
-        gap = looks.y - y
-        to_drag, along = column.to_drag[:, ch], column.along[:, ch]
-        cross = column.to_parts[:, ch, :] @ guess.cross
-        drag_cov = guess.variance * to_drag + cross
-        total = column.spread[:, pick[0], pick[1]] + np.diag(looks.noise)
-        total = total + to_drag[:, :, None] * drag_cov[:, None, :] + cross[:, :, None] * to_drag[:, None, :]
-        flow_cov = column.flow_spread[:, ch]
-        flow_cov = flow_cov + column.flow_to_drag[:, None] * drag_cov
-        flow_cov = flow_cov + (column.flow_to_parts @ guess.cross)[:, None] * to_drag
-        for sd, prior in ((small_sd, log_prior), (large_sd, log_departed)):
-            whole = total + sd * sd * along[:, :, None] * along[:, None, :]
-            weighted, log_det = _solve(whole, gap)
-            fit = np.einsum("ni,ni->n", gap, weighted)
-            logs.append(prior + guess.log_weight - 0.5 * (fit + log_det))
-            drags.append(guess.mean + np.einsum("ni,ni->n", drag_cov, weighted))
-            flows.append(log_flow + np.einsum("ni,ni->n", flow_cov + sd * sd * along, weighted))
-            plain = plain or bool((fit < USUAL_FIT)[prior > USUAL_PRIOR].any())
-        if plain and guess.log_weight > -0.5:
-            # What is expected anyway explains the readings: no need to ask what else could.
-            break
-    table = np.array(logs)
-    top = float(table.max())
-    weight = np.exp(table - top)
+
+def motor_shift(response: Response, log_drag: float, looks: Looks, rows: Ints | slice = slice(None)) -> Floats | float:
+    """What density and line voltage add to the expected current [A]."""
+    if not (looks.log_density or looks.log_volts) or 2 not in looks.channels:
+        return 0.0
+    column = response.column(response.node(log_drag))
+    return np.asarray(column.to_power[rows] * looks.log_density + column.to_volts[rows] * looks.log_volts)
+
+
+def judge(response: Response, looks: Looks, guesses: Sequence[DragGuess], priors: SetPriors) -> Verdict:
+    """Weigh all gate sets of ``response``; the first of ``guesses`` is the one without surprise."""
+    usual, unusual = _cases(guesses, priors)
+    seen = [_weigh_case(response, looks, guesses[case.guess], case) for case in usual]
+    if not any(bool((s.fit < USUAL_FIT)[s.case.log_prior > USUAL_PRIOR].any()) for s in seen):
+        # Only where what is expected anyway does not explain the readings, what else could is asked for.
+        seen += [_weigh_case(response, looks, guesses[case.guess], case) for case in unusual]
+    table = np.array([s.log for s in seen])
+    weight = np.exp(table - table.max())
     per_set = weight.sum(axis=0)
-    whole_weight = float(per_set.sum())
     best = int(np.argmax(per_set))
-    kind = int(np.argmax(table[:, best]))
+    found = seen[int(np.argmax(table[:, best]))].case
     share = weight / np.maximum(per_set, 1e-300)
     return Verdict(
-        per_set / whole_weight, best, kind // 2, kind % 2 == 1, (share * np.array(drags)).sum(axis=0),
-        (share * np.array(flows)).sum(axis=0), top + float(np.log(whole_weight)))
+        per_set / per_set.sum(), best, found.guess, found.departure, found.departure_sd,
+        (share * np.array([s.drag for s in seen])).sum(axis=0), (share * np.array([s.flow for s in seen])).sum(axis=0))
+
+
+def _cases(guesses: Sequence[DragGuess], priors: SetPriors) -> tuple[list[_Case], list[_Case]]:
+    usual = [_Case(i, 0.0, SMALL_SD, priors.usual) for i, g in enumerate(guesses) if not g.changed]
+    unusual = [_Case(i, 0.0, SMALL_SD, priors.changed) for i, g in enumerate(guesses) if g.changed]
+    unusual += [_Case(0, departure, FAR_SD, priors.departed - np.log(len(FAR))) for departure in FAR]
+    return usual, unusual
+
+
+def _weigh_case(response: Response, looks: Looks, guess: DragGuess, case: _Case) -> _Weighed:
+    ch = looks.channels
+    column = response.column(response.node(guess.mean))
+    local = response.at(guess.mean)
+    y, along = local.y, column.along
+    if case.departure:
+        y, along = response.curve(guess.mean, local.flow * (1.0 + case.departure))
+        along = along / (1.0 + case.departure)
+    if 2 in ch:
+        y = y.copy()
+        y[:, 2] += motor_shift(response, guess.mean, looks)
+    gap, along, to_drag = looks.y - y[:, ch], along[:, ch], column.to_drag[:, ch]
+    cross = column.to_parts[:, ch, :] @ guess.cross
+    drag_cov = guess.variance * to_drag + cross
+    variance = case.departure_sd**2
+    total = column.spread[:, ch[:, None], ch] + np.diag(looks.noise)
+    total = total + to_drag[:, :, None] * drag_cov[:, None, :] + cross[:, :, None] * to_drag[:, None, :]
+    total = total + variance * along[:, :, None] * along[:, None, :]
+    flow_cov = column.flow_spread[:, ch] + column.flow_to_drag[:, None] * drag_cov
+    flow_cov = flow_cov + (column.flow_to_parts @ guess.cross)[:, None] * to_drag
+    flow_cov = flow_cov + variance / (1.0 + case.departure) * along
+    weighted, log_det = _solve(total, gap)
+    fit = np.einsum("ni,ni->n", gap, weighted)
+    return _Weighed(
+        case, fit, case.log_prior + guess.log_weight - 0.5 * (fit + log_det),
+        guess.mean + np.einsum("ni,ni->n", drag_cov, weighted),
+        np.log(local.flow * (1.0 + case.departure)) + np.einsum("ni,ni->n", flow_cov, weighted))
 
 
 def _solve(matrix: Floats, gap: Floats) -> tuple[Floats, Floats]:
