@@ -26,8 +26,9 @@ class DigestFacts:
     """What the digest is made of; whatever is None is not known and is said so or left out.
 
     ``start_t`` and ``end_t`` the week [s]; ``run_s`` running time [s]; ``starts`` motor starts; ``alarms`` told in the
-    week; ``open`` not normal now; ``events`` of the journal; ``drag_ratio`` filter drag over clean; ``flow_lost`` share
-    of the flow that it costs [0..1]; ``forecast_s`` running time until a cleaning pays [s].
+    week; ``open`` not normal now; ``events`` of the journal; ``drag_ratio`` filter drag over clean,
+    ``drag_ratio_before`` the same when the week began; ``flow_lost`` share of the flow that it costs [0..1];
+    ``forecast_s`` running time until a cleaning pays [s].
     """
 
     start_t: float
@@ -38,18 +39,20 @@ class DigestFacts:
     open: Sequence[Alarm] = field(default_factory=tuple)
     events: Sequence[ShopEvent] = field(default_factory=tuple)
     drag_ratio: float | None = None
+    drag_ratio_before: float | None = None
     flow_lost: float | None = None
     forecast_s: float | None = None
 
 
 def weekly_digest(facts: DigestFacts, settings: NoticeSettings, tz: tzinfo) -> Notice:
-    """The digest as a notice. Its id carries the ISO week that holds the last second covered: one per week and shop."""
-    last = datetime.fromtimestamp(facts.end_t, tz) - timedelta(seconds=1)
-    year, week, _ = last.isocalendar()
+    """The digest as a notice. Its id carries the ISO week that most of the last seven days lie in: one per week and
+    shop."""
+    middle = datetime.fromtimestamp(facts.end_t, tz) - timedelta(days=3.5)
+    year, week, _ = middle.isocalendar()
     lines = [f"{settings.shop}, {local_time(facts.start_t, tz)} to {local_time(facts.end_t, tz)}.", _ran(facts),
              _filter(facts)]
     lines += _section("Open now", [f"{headline(a)} ({_standing(a, tz)})" for a in facts.open])
-    lines += _section("Told this week", [f"{headline(a)}, {local_time(a.raised_t, tz)}" for a in facts.alarms])
+    lines += _section("Told in this time", [f"{headline(a)}, {local_time(a.raised_t, tz)}" for a in facts.alarms])
     lines += _section("Journal", [_entry(e, tz) for e in facts.events])
     return Notice(f"digest-{year}-W{week:02d}", facts.end_t, 0, "", "", "digest", Urgency.PLAN,
                   f"Week {week}: {_summary(facts)}", "\n".join(line for line in lines if line))
@@ -73,6 +76,8 @@ def _filter(facts: DigestFacts) -> str:
     if facts.drag_ratio is None:
         return "Filter: not known."
     text = f"Filter: drag {facts.drag_ratio:.2f} times clean"
+    if facts.drag_ratio_before is not None and abs(facts.drag_ratio - facts.drag_ratio_before) >= 0.02:
+        text += f" ({facts.drag_ratio_before:.2f} at the beginning)"
     if facts.flow_lost is not None:
         text += f", which costs {100 * facts.flow_lost:.0f} % of the air"
     if facts.forecast_s is not None:

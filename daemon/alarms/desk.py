@@ -108,6 +108,11 @@ class AlarmDesk:
         """How many alarms were told lately."""
         return self._rates.rate(t)
 
+    def told_before(self, times: Iterable[float]) -> None:
+        """Alarms were told at these event times [s] by an earlier life: they count towards the rate."""
+        for t in sorted(times):
+            self._rates.add(t)
+
     # -- the owner ------------------------------------------------------------------------------------------------
 
     def acknowledge(self, alarm_id: int, t: float, by: str = "owner") -> Transition:

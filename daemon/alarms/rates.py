@@ -10,7 +10,9 @@ a flood begins at ten or above ten; ten is taken.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime, tzinfo
 
 WINDOW_S = 600.0
 DAY_S = 86400.0
@@ -36,6 +38,59 @@ class AlarmRate:
     def manageable(self) -> bool:
         """At most one in 10 minutes, and no more in a day than the lower of the two published figures."""
         return self.last_10_min <= MANAGEABLE_PER_10_MIN and self.last_day <= ACCEPTABLE_PER_DAY
+
+
+def rate_document(rate: AlarmRate, t: float) -> dict[str, object]:
+    """The status document "alarms": the counts of the windows that end at ``t``, beside the published figures."""
+    return {
+        "t": t, "last_10_min": rate.last_10_min, "last_day": rate.last_day, "flood": rate.flood, "floods": rate.floods,
+        "manageable": rate.manageable, "words": rate_words(rate),
+        "published": {"manageable_per_10_min": MANAGEABLE_PER_10_MIN, "flood_begins_per_10_min": FLOOD_BEGINS,
+                      "flood_ends_below_per_10_min": FLOOD_ENDS_BELOW, "acceptable_per_day": ACCEPTABLE_PER_DAY},
+    }
+
+
+def rate_words(rate: AlarmRate) -> str:
+    """The rate in a sentence.
+
+    >>> rate_words(AlarmRate(1, 2, False, 0))
+    '1 alarm in the last 10 minutes, 2 in the last day: a person can follow that'
+    """
+    told = f"{_alarms(rate.last_10_min)} in the last 10 minutes, {rate.last_day} in the last day"
+    if rate.flood:
+        return f"{told}: a flood, more than anybody can follow ({FLOOD_BEGINS} in 10 minutes)"
+    if not rate.manageable:
+        return f"{told}: more than a person can follow well (1 in 10 minutes, {ACCEPTABLE_PER_DAY} a day)"
+    return f"{told}: a person can follow that"
+
+
+def _alarms(count: int) -> str:
+    return f"{count} alarm{'' if count == 1 else 's'}"
+
+
+@dataclass(frozen=True, slots=True)
+class RateHistory:
+    """What a person was given over a span: ``days`` alarms told by local date, ``busiest_10_min`` the most in any ten
+    minutes, ``floods`` how often a flood began, ``told`` all of them."""
+
+    told: int
+    days: dict[str, int]
+    busiest_10_min: int
+    floods: int
+
+
+def rate_history(times: Iterable[float], tz: tzinfo) -> RateHistory:
+    """The rates of the alarms told at ``times`` [s]; days without an alarm are not in it."""
+    meter = RateMeter()
+    days: dict[str, int] = {}
+    busiest = told = floods = 0
+    for t in sorted(times):
+        meter.add(t)
+        rate = meter.rate(t)
+        busiest, floods, told = max(busiest, rate.last_10_min), rate.floods, told + 1
+        day = datetime.fromtimestamp(t, tz).date().isoformat()
+        days[day] = days.get(day, 0) + 1
+    return RateHistory(told, days, busiest, floods)
 
 
 class RateMeter:

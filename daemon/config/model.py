@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from analysis.conditions import Condition
+from analysis.conditions import Condition, Urgency
 from analysis.readings import CHANNELS
 from daemon.config.ducting import (
     FanTable,
@@ -203,14 +203,30 @@ class AlarmTable(StrictModel):
     enabled: bool = True
 
 
-class LogOutlet(StrictModel):
+class WantsTable(StrictModel):
+    """What every [[outlet]] can say of the notices it takes: nothing less urgent than ``at_least`` ("stop", "soon" or
+    "plan"); with ``escalated_only`` nothing but a "stop" that nobody answered; ``digest`` the weekly digest (default: yes,
+    unless it takes escalations only)."""
+
+    at_least: Urgency = Urgency.PLAN
+    escalated_only: bool = False
+    digest: bool | None = None
+
+    @model_validator(mode="after")
+    def _one_rule(self) -> WantsTable:
+        if self.escalated_only and "at_least" in self.model_fields_set:
+            raise ValueError("escalated_only and at_least cannot both be given: an escalation is always a stop")
+        return self
+
+
+class LogOutlet(WantsTable):
     """[[outlet]] kind = "log": notices into the daemon's log."""
 
     kind: Literal["log"]
     name: Name = "log"
 
 
-class MqttOutlet(StrictModel):
+class MqttOutlet(WantsTable):
     """[[outlet]] kind = "mqtt": alarms (retained), the lamp and estimates onto a broker."""
 
     kind: Literal["mqtt"]
@@ -226,7 +242,7 @@ class MqttOutlet(StrictModel):
     tls: TlsTable | None = None
 
 
-class AppriseOutlet(StrictModel):
+class AppriseOutlet(WantsTable):
     """[[outlet]] kind = "apprise": mail, push or chat by an apprise URL, kept in a file or a variable."""
 
     kind: Literal["apprise"]
@@ -236,7 +252,7 @@ class AppriseOutlet(StrictModel):
     urls_env: str | None = None
 
 
-class WebhookOutlet(StrictModel):
+class WebhookOutlet(WantsTable):
     """[[outlet]] kind = "webhook": a JSON POST."""
 
     kind: Literal["webhook"]
@@ -250,16 +266,51 @@ OutletTable = Annotated[LogOutlet | MqttOutlet | AppriseOutlet | WebhookOutlet, 
 
 
 class NoticesTable(StrictModel):
-    """[notices]: when a person may be disturbed."""
+    """[notices]: when a person may be disturbed. A repeat or an escalation after "0 s" is none at all."""
 
     quiet_hours: tuple[str, str] | None = None
     repeat_stop_every: Duration | None = None
     repeat_soon_every: Duration | None = None
+    escalate_after: Duration | None = None
+    tell_cleared: bool = True
+    tell_acknowledged: bool = False
+    digest_day: Literal[
+        "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday", "never"
+    ] = "monday"
+    digest_time: str = "06:00"
 
     @field_validator("quiet_hours")
     @classmethod
     def _clock_times(cls, hours: tuple[str, str] | None) -> tuple[str, str] | None:
         return ShopTable._clock_times(hours)
+
+    @field_validator("digest_time")
+    @classmethod
+    def _clock_time(cls, at: str) -> str:
+        ShopTable._clock_times((at, at))
+        return at
+
+
+_PRICE = re.compile(r"^(\d+(?:\.\d+)?|\.\d+) ?([^\d\s/]{1,5})/kWh$")
+
+
+class RecordTable(StrictModel):
+    """[record]: what the monthly record needs besides what is measured. ``energy_price`` as "0.32 EUR/kWh"."""
+
+    energy_price: str | None = None
+
+    @field_validator("energy_price")
+    @classmethod
+    def _price(cls, text: str | None) -> str | None:
+        if text is not None and not _PRICE.match(text):
+            raise ValueError(f"{text!r} is not a price of energy; write it as '0.32 EUR/kWh'")
+        return text
+
+    @property
+    def price(self) -> tuple[float, str] | None:
+        """Price of a kWh and the currency; None where none is given."""
+        found = None if self.energy_price is None else _PRICE.match(self.energy_price)
+        return None if found is None else (float(found.group(1)), found.group(2))
 
 
 class StoreTable(StrictModel):
@@ -298,6 +349,7 @@ class ShopFile(StrictModel):
     alarm: dict[Condition, AlarmTable] = Field(default_factory=dict)
     outlet: tuple[OutletTable, ...] = (LogOutlet(kind="log"),)
     notices: NoticesTable = NoticesTable()
+    record: RecordTable = RecordTable()
     store: StoreTable = StoreTable()
     dashboard: DashboardTable = DashboardTable()
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import re
+import warnings
 from typing import Any
 from urllib.parse import parse_qsl, unquote, urlsplit
 
@@ -64,6 +65,8 @@ class AppriseSender:
             urls += [line for line in lines if line and not line.startswith("#")]
         for talker in ("apprise", "urllib3"):  # in their debug lines stand whole addresses
             logging.getLogger(talker).propagate = False
+        # A part of apprise looks whether a module is there that Python is about to lose; that is nobody's trouble here.
+        warnings.filterwarnings("ignore", message="'imghdr' is deprecated", category=DeprecationWarning)
         import apprise
 
         asset = apprise.AppriseAsset(app_id="ductwarden", app_desc="ductwarden", app_url="")

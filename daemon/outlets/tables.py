@@ -13,9 +13,11 @@ from daemon.outlets.settings import (
     MqttOutletSettings,
     OutletSettings,
     Secret,
+    Wants,
     WebhookOutletSettings,
 )
 from daemon.sources.settings import TlsSettings
+from daemon.weekly import DAYS
 
 
 def outlet_settings(config: Config) -> list[OutletSettings]:
@@ -45,10 +47,23 @@ def notice_settings(config: Config) -> NoticeSettings:
         quiet = QuietHours(minute_of_day(table.quiet_hours[0]), minute_of_day(table.quiet_hours[1]))
     repeat = dict(usual.repeat_s)
     if table.repeat_stop_every is not None:
-        repeat[Urgency.STOP] = table.repeat_stop_every
+        repeat[Urgency.STOP] = table.repeat_stop_every or None
     if table.repeat_soon_every is not None:
-        repeat[Urgency.SOON] = table.repeat_soon_every
-    return NoticeSettings(shop=config.file.shop.name, units=config.units, quiet=quiet, repeat_s=repeat)
+        repeat[Urgency.SOON] = table.repeat_soon_every or None
+    return NoticeSettings(
+        shop=config.file.shop.name, units=config.units, quiet=quiet, repeat_s=repeat,
+        escalate_after_s=usual.escalate_after_s if table.escalate_after is None else table.escalate_after or None,
+        tell_cleared=table.tell_cleared, tell_acknowledged=table.tell_acknowledged,
+    )
+
+
+def digest_moment(config: Config) -> tuple[int, int] | None:
+    """When the weekly digest is due: weekday (Monday 0) and minute of the day. None: the owner wants none, or no outlet
+    takes it."""
+    table = config.file.notices
+    if table.digest_day == "never" or not any(one.wants.digest for one in outlet_settings(config)):
+        return None
+    return DAYS.index(table.digest_day), minute_of_day(table.digest_time)
 
 
 def minute_of_day(text: str) -> int:
@@ -61,9 +76,15 @@ def minute_of_day(text: str) -> int:
     return int(hours) * 60 + int(minutes)
 
 
+def _wants(table: OutletTable) -> Wants:
+    digest = table.digest if table.digest is not None else not table.escalated_only
+    return Wants(at_least=table.at_least, escalated_only=table.escalated_only, digest=digest)
+
+
 def _settings(config: Config, table: OutletTable) -> OutletSettings:
+    wants = _wants(table)
     if isinstance(table, LogOutlet):
-        return LogOutletSettings(table.name)
+        return LogOutletSettings(table.name, wants=wants)
     if isinstance(table, MqttOutlet):
         tls = table.tls
         return MqttOutletSettings(
@@ -72,10 +93,13 @@ def _settings(config: Config, table: OutletTable) -> OutletSettings:
             tls=None if tls is None else TlsSettings(
                 _path(config, tls.ca_file), _path(config, tls.cert_file), _path(config, tls.key_file), tls.insecure
             ),
+            wants=wants,
         )
     if isinstance(table, AppriseOutlet):
-        return AppriseOutletSettings(table.urls, _secret(config, table.urls_file, table.urls_env), table.name)
-    return WebhookOutletSettings(table.url, table.name, _secret(config, table.secret_file, table.secret_env))
+        urls = _secret(config, table.urls_file, table.urls_env)
+        return AppriseOutletSettings(table.urls, urls, table.name, wants=wants)
+    secret = _secret(config, table.secret_file, table.secret_env)
+    return WebhookOutletSettings(table.url, table.name, secret, wants=wants)
 
 
 def _secret(config: Config, file: str | None, env: str | None) -> Secret | None:

@@ -1,0 +1,54 @@
+"""The facts of the weekly digest, from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from analysis.conditions import Condition
+from analysis.events import EventKind, ShopEvent
+from daemon.alarms.types import AlarmState
+from daemon.digest import DigestFacts
+from daemon.store.reader import JournalEntry, Reader
+
+POINTS = 500
+MOST_ROWS = 10_000
+_KINDS = {kind.value for kind in EventKind}
+
+
+def week_facts(reader: Reader, start: float, end: float) -> DigestFacts:
+    """What happened from ``start`` up to ``end`` [s], and what stands now. Raises StoreError where it cannot be read."""
+    last = end - 1e-3  # the reader's spans hold their ends
+    told = {step.alarm_id for step in reader.transitions(start=start, end=last, limit=MOST_ROWS)
+            if step.after is AlarmState.UNACKNOWLEDGED}
+    alarms = [alarm for alarm in reader.alarms(end=last, limit=MOST_ROWS) if alarm.id in told]
+    trend = reader.trend(("drag_ratio", "flow_lost"), start, last, POINTS)
+    drag = [value for value in trend.series["drag_ratio"].mean if value is not None]
+    lost = [value for value in trend.series["flow_lost"].mean if value is not None]
+    return DigestFacts(
+        start_t=start,
+        end_t=end,
+        run_s=reader.running_seconds(start, end),
+        starts=sum(run.start_t >= start for run in reader.runs(start, last, MOST_ROWS)),
+        alarms=sorted(alarms, key=lambda alarm: alarm.raised_t),
+        open=reader.open_alarms(),
+        events=sorted(_events(reader.journal(start, last, MOST_ROWS)), key=lambda event: event.t),
+        drag_ratio=drag[-1] if drag else None,
+        drag_ratio_before=drag[0] if drag else None,
+        flow_lost=lost[-1] if lost else None,
+        forecast_s=_forecast(reader),
+    )
+
+
+def _events(entries: list[JournalEntry]) -> Iterator[ShopEvent]:
+    for entry in entries:
+        if entry.kind in _KINDS:
+            yield ShopEvent(entry.t, EventKind(entry.kind), entry.by, entry.text, entry.where, entry.id)
+
+
+def _forecast(reader: Reader) -> float | None:
+    """Running time until cleaning pays, as the daemon last showed it."""
+    documents = reader.status("detectors")
+    for document in documents if isinstance(documents, list) else []:
+        if document.get("condition") == Condition.FILTER_LOADING.value and document.get("forecast_s") is not None:
+            return float(document["forecast_s"])
+    return None
