@@ -18,6 +18,7 @@ from daemon import documents
 from daemon.answering import Answerer
 from daemon.clock import Clock, WallClock, pace_of
 from daemon.config.config import Config
+from daemon.ducts_now import DuctsNow
 from daemon.memory import remember, restore
 from daemon.pipeline import Pipeline
 from daemon.selfcheck import daemon_document
@@ -67,6 +68,7 @@ class Service:
         self._stop = threading.Event()
         self._began_wall = time.time()
         self._samples: SampleQueue = queue.Queue(QUEUE_ROOM)
+        self._ducts = DuctsNow(config.design)
 
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler or another thread."""
@@ -162,8 +164,9 @@ class Service:
         writer.status("sources", [documents.source_document(source.health) for source in sources])
         writer.status("outlets", [documents.outlet_document(health) for health in teller.health])
         writer.status("daemon", daemon_document(writer, pipeline, clock, self._began_wall))
-        frame = pipeline.last_frame
-        if frame is not None:
+        frame, estimate = pipeline.last_frame, pipeline.last_estimate
+        if frame is not None and estimate is not None:
+            writer.status("ducts", self._ducts.document(frame, estimate))
             teller.show({"t": frame.t, "state": frame.state.value, "run_s": frame.run_s, **frame.values})
 
 
