@@ -34,7 +34,9 @@ class Estimate:
     as tracked*; ``residual`` measured minus expected. ``along`` and ``off`` split the residuals: ``along`` is the
     relative change of flow along the curve that gate changes trace (gate, block, leak), ``off`` the distance from it
     in standard deviations (filter, bag, fan, motor, sensor). ``flow_lost`` is the share of flow that the present
-    drag costs against the clean filter at the same gates.
+    drag costs against the clean filter at the same gates. ``fan_strength`` is the fan's pressure over the expected one
+    at the same gates and drag, told only where readings stepped off the whole curve (1 otherwise); ``doubtful`` names
+    channels that no state of the shop explains beside the others, so that they were left out.
     """
 
     t: float
@@ -55,3 +57,5 @@ class Estimate:
     off: float | None = None
     air_density_kgm3: float | None = None
     notes: tuple[str, ...] = ()
+    fan_strength: float | None = None
+    doubtful: tuple[str, ...] = ()

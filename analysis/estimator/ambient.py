@@ -6,6 +6,7 @@ to the design's air before they are compared with it, and one table of the desig
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -29,6 +30,17 @@ class AirState:
     density_kgm3: float
     density_sd: float
     missing: tuple[str, ...]
+
+
+def change_since(seconds: float) -> float:
+    """Relative standard deviation by which a shop's air changes in density over ``seconds`` [s]: weather within days,
+    and the seasons, which are furthest apart after half a year (ours).
+
+    >>> round(change_since(0.0), 3), change_since(182.6 * 86400.0) > 0.03
+    (0.012, True)
+    """
+    year = 365.25 * 86400.0
+    return math.hypot(0.012, 0.035 * math.sin(math.pi * seconds / year))
 
 
 class Ambient:

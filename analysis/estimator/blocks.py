@@ -176,6 +176,21 @@ class Blocks:
             limits.append((mean - reach, mean + reach))
         self._limits = limits
 
+    def scale(self, factor: float) -> None:
+        """Pressures are from now on carried to another speed of the fan: what is kept must be as well."""
+        for c in range(_CHANNELS):
+            if c == 2:
+                continue
+            if (mean := self.mean[c]) is not None:
+                self.mean[c] = mean * factor
+            if (before := self._previous[c]) is not None:
+                self._previous[c] = before * factor
+            self._sum[c] *= factor
+            self._square[c] *= factor * factor
+            if self._limits is not None:
+                low, high = self._limits[c]
+                self._limits[c] = (min(low * factor, high * factor), max(low * factor, high * factor))
+
     def snapshot(self) -> dict[str, object]:
         """What was learned about noise, as plain values."""
         return {"frame_var": list(self.frame_var), "block_var": list(self.block_var)}

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from analysis.baseline.model import Baseline
 from analysis.duct.design import DuctDesign
 from analysis.estimates import Estimate, GateSet
-from analysis.estimator.ambient import AirState, Ambient
+from analysis.estimator.ambient import AirState, Ambient, change_since
 from analysis.estimator.blocks import BLOCK_S, Blocks, Seen
 from analysis.estimator.clean import CleanDrag
 from analysis.estimator.gatesets import Habit, gate_sets
@@ -92,6 +93,8 @@ class Estimator:
         self._inverse = 1.0
         self._log_volts = 0.0
         self._volts_known = False
+        self._log_speed = 0.0
+        self._doubt: int | None = None
         self._offsets = [0.0, 0.0, 0.0, 0.0]
         self._belief: Belief | None = None
         self._prior: Belief | None = None
@@ -160,7 +163,7 @@ class Estimator:
         return Estimate(
             t, flow, flow * follow.relative_sd, told.filter_drag, told.filter_drag_sd, told.drag_ratio, told.flow_lost,
             told.duct_resistance, told.gates, told.gate_probability, told.alternatives, told.expected, told.residual,
-            told.along, told.along_sd, told.off, told.air_density_kgm3, told.notes)
+            told.along, told.along_sd, told.off, told.air_density_kgm3, told.notes, told.fan_strength, told.doubtful)
 
     def _between(self, t: float, filter_pa: float | None) -> Estimate:
         """The gates are moving, or a run is young: only the bags tell the flow."""
@@ -226,7 +229,7 @@ class Estimator:
         for zero in self.zeros.values():
             zero.running()
         self._take_air(frame)
-        self._prepare()
+        self._prepare(t)
         if self._belief is not None:
             self._belief.variance[0, 0] += STOP_SD**2
         self._gates = frame.gates
@@ -234,18 +237,23 @@ class Estimator:
 
     def _take_air(self, frame: Frame) -> None:
         self._air = air = self.ambient.at(frame.values)
-        self._inverse = 1.0 / air.density_ratio
-        self._shift = math.log(air.viscosity_ratio / air.density_ratio)
+        # A slower fan is like thinner air: pressures go with the square of its speed, the drag over the speed.
+        self._inverse = math.exp(-2.0 * self._log_speed) / air.density_ratio
+        self._shift = math.log(air.viscosity_ratio / air.density_ratio) - self._log_speed
         volts, motor = frame.values.get("line_v"), self.design.motor
         self._log_volts, self._volts_known = 0.0, False
         if volts is not None and motor is not None and volts > 0.5 * motor.voltage_v:
             self._log_volts, self._volts_known = math.log(volts / motor.voltage_v), True
 
-    def _prepare(self) -> None:
+    def _prepare(self, t: float) -> None:
         """Uncertain parts and the table; only covariances are made anew when a zero or the air became better known."""
         zero_sd = [z.sd if (z := self.zeros.get(name)) is not None else 5.0 for name in ("inlet_pa", "filter_pa")]
         # In coarse steps, since a new key makes new covariances.
-        key = (_coarse(zero_sd[0]), _coarse(zero_sd[1]), _coarse(self._air.density_sd))
+        density_sd = self._air.density_sd
+        if self.baseline is not None and self._air.missing:
+            # The tour's own air went into the baseline: only what changed since then counts.
+            density_sd = min(density_sd, change_since(t - self.baseline.t))
+        key = (_coarse(zero_sd[0]), _coarse(zero_sd[1]), _coarse(density_sd))
         self._offsets = [z.offset if (z := self.zeros.get(name)) is not None else 0.0 for name in MEASURED]
         if key == self._parts_key:
             return
@@ -325,22 +333,28 @@ class Estimator:
 
     def _weigh(self, stretch: Stretch, response: Response, channels: tuple[int, ...]) -> None:
         """Weigh all gate sets by the mean of the stretch, and take that mean into the state as it was before it."""
+        old_shift = self._shift
         noise = self._variances(stretch.mean, channels, stretch.blocks)
         y = [v for c in channels if (v := stretch.mean[c]) is not None]
         if 2 in channels:
             noise[channels.index(2)] += ((0.004 if self._volts_known else MAINS_SD) * y[channels.index(2)]) ** 2
         looks = Looks(
-            np.array(channels, dtype=np.intp), np.array(y), np.array(noise), math.log(self._air.density_ratio),
-            self._log_volts)
+            np.array(channels, dtype=np.intp), np.array(y), np.array(noise), self._log_power(), self._log_volts)
         self._know_gates(response)
         parts = len(response.uncertain.names)
         guesses = drag_guesses(
             self._prior, self.clean, self._pending, parts, self._shift, self.baseline, response.uncertain.names)
         priors = set_priors(response.sets, self.habit, stretch, self.design, self._gates)
-        verdict = judge(response, looks, guesses, priors)
+        verdict = judge(response, looks, guesses, priors, self._log_speed, self._doubt)
         guess = guesses[verdict.guess]
+        if verdict.log_speed:
+            looks = self._new_speed(stretch, looks, verdict.log_speed)
+        self._doubt = verdict.doubt
+        if verdict.doubt is not None:
+            doubted = looks.channels == verdict.doubt
+            looks = replace(looks, noise=np.where(doubted, (0.5 * looks.y) ** 2, looks.noise))
         start = Belief(
-            np.array([guess.mean - self._shift, verdict.departure]),
+            np.array([guess.mean - old_shift, verdict.departure]),
             np.diag([guess.variance, verdict.departure_sd**2]), np.vstack([guess.cross, np.zeros(parts)]))
         self._belief, self._slope, self._point = absorb(response, verdict.best, start, looks, self._shift)
         self._s, self._q = float(self._belief.mean[0]), float(self._belief.mean[1])
@@ -352,6 +366,24 @@ class Estimator:
             self._pending = None
         self._told_gates(response, verdict)
         self._steady(response, channels)
+
+    def _log_power(self) -> float:
+        """Logarithm of what air and fan speed make of the shaft power at the same point of the table."""
+        return math.log(self._air.density_ratio) + 3.0 * self._log_speed
+
+    def _new_speed(self, stretch: Stretch, looks: Looks, change: float) -> Looks:
+        """The fan turns at another speed: carry what was seen in this stretch to it."""
+        self._log_speed += change
+        if abs(self._log_speed) < 0.012:
+            change -= self._log_speed
+            self._log_speed = 0.0
+        factor = math.exp(-2.0 * change)
+        self._inverse *= factor
+        self._shift -= change
+        stretch.scale(factor)
+        self.blocks.scale(factor)
+        y = np.where(looks.channels == 2, looks.y, looks.y * factor)
+        return replace(looks, y=y, log_density=self._log_power())
 
     def _steady(self, response: Response, channels: tuple[int, ...]) -> None:
         """The gain with which blocks to come are followed."""
@@ -365,6 +397,9 @@ class Estimator:
             # The mains swing slowly: among many blocks they count as if ten in a row were one.
             k = channels.index(2)
             noise[k] += 10.0 * ((0.004 if self._volts_known else MAINS_SD) * slope.y[k]) ** 2
+        if self._doubt in channels:
+            k = channels.index(self._doubt)
+            noise[k] = (0.5 * slope.y[k]) ** 2
         self._noise = noise
         calm = 0.2 if abs(self._q) > FAR_DEPARTURE else 1.0
         self._gain = steady_gain(slope, noise, (calm * DRAG_RATE) ** 2 * BLOCK_S, DEPARTURE_RATE**2 * BLOCK_S)
@@ -410,8 +445,8 @@ class Estimator:
         ds, dq = self._s + self._shift - slope.log_drag, self._q - slope.departure
         if abs(ds) > RELINE or abs(dq) > RELINE or self._since >= REFRESH_BLOCKS:
             looks = Looks(
-                np.array(channels, dtype=np.intp), np.zeros(len(channels)), np.zeros(len(channels)),
-                math.log(self._air.density_ratio), self._log_volts)
+                np.array(channels, dtype=np.intp), np.zeros(len(channels)), np.zeros(len(channels)), self._log_power(),
+                self._log_volts)
             self._slope = slope_at(response, point.row, self._s + self._shift, self._q, looks)
             self._steady(response, channels)
 
@@ -438,11 +473,18 @@ class Estimator:
         drag_var = float(belief.variance[0, 0]) + self._drag_extra + gain.drag_var
         self.clean.learn(self._s, math.sqrt(drag_var), BLOCK_S)
         where = Where(
-            self._s, drag_var, self._s + self._shift, self._q, self.clean.log_drag, self._clean_log_flow)
-        self._follow = follower(slope, point, where, self.blocks.frame_var, self._flow_extra)
+            self._s, drag_var, self._s + self._shift, self._q, self.clean.log_drag, self._clean_log_flow, self._log_speed)
+        self._follow = follower(slope, point, where, self.blocks.frame_var, self._flow_extra, self._doubt)
         mean = stretch.mean if stretch.blocks <= 1 else self.blocks.mean
+        usual = None
+        if self._log_speed:
+            looks = Looks(
+                np.array(point.channels, dtype=np.intp), np.zeros(0), np.zeros(0), math.log(self._air.density_ratio),
+                self._log_volts)
+            usual = slope_at(response, point.row, self._s + self._shift + self._log_speed, 0.0, looks).y
         self._told = slow_part(
-            t, slope, point, where, self._follow, mean, self._air, self._gate_words, self._notes(point.channels))
+            t, slope, point, where, self._follow, mean, self._air, self._gate_words, self._notes(point.channels),
+            usual, self._doubt)
 
     def _notes(self, channels: tuple[int, ...]) -> tuple[str, ...]:
         return standing_notes(self.baseline is not None, channels, self._air, self._volts_known, self.zeros)
@@ -461,6 +503,7 @@ class Estimator:
             "noise": self.blocks.snapshot(),
             "habit": self.habit.snapshot(self.design.port_names),
             "clean": self.clean.snapshot(),
+            "log_speed": self._log_speed,
             "pending": None if self._pending is None else self._pending.value,
         }
 
@@ -481,6 +524,8 @@ class Estimator:
             self.habit.restore(self.design.port_names, habit)
         if isinstance(clean, Mapping):
             self.clean.restore(clean)
+        if isinstance(speed := data.get("log_speed"), float) and -0.5 < speed <= 0.1:
+            self._log_speed = speed
         pending = data.get("pending")
         if pending in (EventKind.CLEANED.value, EventKind.REPLACED.value):
             self._pending = EventKind(pending)

@@ -24,6 +24,8 @@ CHANGED = 0.01
 """Probability that a stretch begins with a drag that changed although nobody said so."""
 DEPARTED = 0.01
 """Probability that it begins with a fault on the ducts (a plug, a leak, a half-open gate)."""
+BROKEN = 0.003
+"""Probability that it begins with a weak fan, and that it begins with a given channel reading wrong."""
 BOTH = 0.1
 """Factor on these after a step, for the gates to have changed as well."""
 SAME_AFTER_STEP = 0.02
@@ -63,6 +65,11 @@ class Stretch:
                 self._sum[c] += value * count
                 self._count[c] += count
         self.mean = [s / n if n else None for s, n in zip(self._sum, self._count, strict=True)]
+
+    def scale(self, factor: float) -> None:
+        """Pressures are to be carried to another speed of the fan."""
+        self._sum = [s if c == 2 else s * factor for c, s in enumerate(self._sum)]
+        self.mean = [m if c == 2 or m is None else m * factor for c, m in enumerate(self.mean)]
 
 
 def drag_guesses(
@@ -126,14 +133,16 @@ def set_priors(
     """
     base = habit.log_prior()
     usual, changed, departed = base.copy(), base + math.log(CHANGED), base + math.log(DEPARTED)
+    broken = base + math.log(BROKEN)
     previous = stretch.previous
     if previous is not None and previous < len(base):
         if stretch.stepped:
-            changed, departed = changed + math.log(BOTH), departed + math.log(BOTH)
+            changed, departed, broken = (p + math.log(BOTH) for p in (changed, departed, broken))
             usual[previous] = math.log(SAME_AFTER_STEP)
             changed[previous], departed[previous] = math.log(CHANGED), math.log(DEPARTED)
+            broken[previous] = math.log(BROKEN)
         else:
-            for prior in (usual, changed, departed):
+            for prior in (usual, changed, departed, broken):
                 prior[previous] += math.log(2.0)
     if gates:
         wrong = np.zeros(len(sets), dtype=bool)
@@ -141,5 +150,6 @@ def set_priors(
             if port.has_gate and port.name in gates:
                 wrong |= sets[:, column] != bool(gates[port.name])
         if not wrong.all():
-            usual, changed, departed = (np.where(wrong, _IMPOSSIBLE, p) for p in (usual, changed, departed))
-    return SetPriors(usual, changed, departed)
+            usual, changed, departed, broken = (
+                np.where(wrong, _IMPOSSIBLE, p) for p in (usual, changed, departed, broken))
+    return SetPriors(usual, changed, departed, broken)

@@ -41,45 +41,58 @@ class Where:
     departure: float
     clean: float
     clean_log_flow: float
+    log_speed: float
 
 
-def follower(slope: Slope, point: Point, where: Where, frame_var: Sequence[float], extra_var: float) -> Follower:
-    """The numbers for frames until the next block."""
+def follower(
+    slope: Slope, point: Point, where: Where, frame_var: Sequence[float], extra_var: float, doubt: int | None = None
+) -> Follower:
+    """The numbers for frames until the next block; a doubted channel does not count."""
     ds, dq = where.table - slope.log_drag, where.departure - slope.departure
     now = tuple(
         y + d * ds + a * dq + m
         for y, d, a, m in zip(slope.y, slope.to_drag, slope.along, point.missed, strict=True))
     noise = [frame_var[c] + (0.0 if c != 2 else (0.01 * n) ** 2) for c, n in zip(point.channels, now, strict=True)]
+    if doubt in point.channels:
+        noise[point.channels.index(doubt)] = 1e12
     gain = first_gain(slope, noise, 1e-6, FLUTTER_SD**2)
     per_flow = 1.0 / (1.0 + where.departure)
     return Follower(
         point.channels, now,
         tuple(slope.flow_to_drag * d + per_flow * q for d, q in zip(gain.drag, gain.departure, strict=True)),
-        slope.log_flow + slope.flow_to_drag * ds + dq / (1.0 + slope.departure) + point.flow_shift,
+        slope.log_flow + slope.flow_to_drag * ds + dq / (1.0 + slope.departure) + point.flow_shift
+        + where.log_speed,
         math.sqrt(point.flow_var + extra_var + per_flow * per_flow * gain.departure_var))
 
 
 def slow_part(
     t: float, slope: Slope, point: Point, where: Where, follow: Follower, mean: Sequence[float | None], air: AirState,
     gates: tuple[tuple[str, ...] | None, float | None, tuple[GateSet, ...]], notes: tuple[str, ...],
+    usual: tuple[float, ...] | None = None, doubt: int | None = None,
 ) -> Estimate:
-    """The estimate as of the block just closed, without its flow."""
+    """The estimate as of the block just closed, without its flow.
+
+    ``usual`` are the readings expected at the fan's usual speed, where it is believed to turn slower; gaps are told
+    against those.
+    """
     ds, dq = where.table - slope.log_drag, where.departure - slope.departure
     ratio = air.density_ratio
+    slower = math.exp(2.0 * where.log_speed)
     expected: dict[str, Expected] = {}
     residual: dict[str, float] = {}
     rest = []
     for k, c in enumerate(point.channels):
         move = slope.to_drag[k] * ds
-        plain = slope.plain[k] + move
+        plain = slope.plain[k] + move if usual is None else usual[k]
         scale = 1.0 if c == 2 else ratio
         expected[MEASURED[c]] = Expected(plain * scale, point.expected_sd[k] * scale)
         value = mean[c]
         if value is None:
             rest.append(point.missed[k])
             continue
-        residual[MEASURED[c]] = (value - plain) * scale
-        rest.append(value - slope.y[k] - move - slope.along[k] * dq)
+        seen = value if c == 2 else value * slower
+        residual[MEASURED[c]] = (seen - plain) * scale
+        rest.append(seen - plain if usual is not None else value - slope.y[k] - move - slope.along[k] * dq)
     further = sum(g * r for g, r in zip(point.along_gain, rest, strict=True))
     off = None
     if len(rest) > 1:
@@ -93,23 +106,29 @@ def slow_part(
         notes = (*notes, f"filter drag is not known: {why}")
     drag = math.exp(where.log_drag) * air.viscosity_ratio
     inlet, flow = mean[0], math.exp(follow.log_flow)
+    if where.log_speed:
+        notes = (*notes, f"the fan gives {100.0 * (1.0 - slower):.0f} % less pressure than it should")
+    if doubt is not None:
+        notes = (*notes, f"{MEASURED[doubt]} fits nothing that the other channels say, and is left out")
     return Estimate(
         t=t,
         filter_drag=drag if known else None,
         filter_drag_sd=drag * drag_sd if known else None,
         drag_ratio=math.exp(where.log_drag - where.clean) if known else None,
         flow_lost=1.0 - math.exp(slope.plain_log_flow + slope.flow_to_drag * ds - where.clean_log_flow) if known else None,
-        duct_resistance=None if inlet is None else -inlet * ratio / (flow * flow),
+        duct_resistance=None if inlet is None else -inlet * slower * ratio / (flow * flow),
         gates=gates[0],
         gate_probability=gates[1],
         alternatives=gates[2],
         expected=expected,
         residual=residual,
-        along=where.departure + further,
+        along=(where.departure if usual is None else 0.0) + further,
         along_sd=point.along_sd,
         off=off,
         air_density_kgm3=air.density_kgm3,
         notes=notes,
+        fan_strength=slower,
+        doubtful=() if doubt is None else (MEASURED[doubt],),
     )
 
 

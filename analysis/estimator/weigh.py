@@ -9,7 +9,7 @@ never multiplied up block by block. """
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,11 @@ USUAL_PRIOR = -9.0
 FAR = (-0.8, -0.6, -0.4, -0.2, 0.12, 0.3)
 """Departures of the flow, relative, that stand for far ones."""
 FAR_SD = 0.09
+SLOWER = (0.97, 0.94, 0.90, 0.85)
+"""Speeds of the fan, over the usual one, that stand for a weak fan."""
+SLOWER_SD = 0.015
+DOUBT_SHARE = 0.15
+"""How far a channel may be off, relative, when it is the channel that is doubted."""
 SMALL_SD = 0.012
 """Departure that is ordinary: hoses lie differently from day to day, chips fly in them."""
 
@@ -44,23 +49,28 @@ class DragGuess:
 
 @dataclass(frozen=True, slots=True)
 class SetPriors:
-    """Log probability of each gate set (sets,): in the usual way, with a changed drag, and with a far departure."""
+    """Log probability of each gate set (sets,): in the usual way, with a changed drag, with a far departure, and with a
+    weak fan or a channel that reads wrong."""
 
     usual: Floats
     changed: Floats
     departed: Floats
+    broken: Floats
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Probability of each gate set (``weight``) and the most probable one with the drag guess and the departure (mean
-    and standard deviation) behind it; per set the posterior mean of the logarithms of drag and flow."""
+    """Probability of each gate set (``weight``) and the most probable one with the drag guess, the departure (mean and
+    standard deviation), the fan's speed over the usual one and the doubted channel (place in ``MEASURED``) behind it;
+    per set the posterior mean of the logarithms of drag and flow."""
 
     weight: Floats
     best: int
     guess: int
     departure: float
     departure_sd: float
+    log_speed: float
+    doubt: int | None
     log_drag: Floats
     log_flow: Floats
 
@@ -83,6 +93,8 @@ class _Case:
     departure: float
     departure_sd: float
     log_prior: Floats
+    log_speed: float = 0.0
+    doubt: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +104,7 @@ class _Weighed:
     log: Floats
     drag: Floats
     flow: Floats
+    log_speed: Floats
 
 
 def motor_shift(response: Response, log_drag: float, looks: Looks, rows: Ints | slice = slice(None)) -> Floats | float:
@@ -102,9 +115,16 @@ def motor_shift(response: Response, log_drag: float, looks: Looks, rows: Ints | 
     return np.asarray(column.to_power[rows] * looks.log_density + column.to_volts[rows] * looks.log_volts)
 
 
-def judge(response: Response, looks: Looks, guesses: Sequence[DragGuess], priors: SetPriors) -> Verdict:
-    """Weigh all gate sets of ``response``; the first of ``guesses`` is the one without surprise."""
-    usual, unusual = _cases(guesses, priors)
+def judge(
+    response: Response, looks: Looks, guesses: Sequence[DragGuess], priors: SetPriors, log_speed: float = 0.0,
+    doubt: int | None = None,
+) -> Verdict:
+    """Weigh all gate sets of ``response``; the first of ``guesses`` is the one without surprise.
+
+    ``log_speed`` is the fan's speed as it is believed now (0: the usual one): the looks are already carried to it, and
+    a return to the usual speed is thought of. ``doubt`` is a channel that was doubted before, and may still read wrong.
+    """
+    usual, unusual = _cases(guesses, priors, looks.channels.tolist(), log_speed, doubt)
     seen = [_weigh_case(response, looks, guesses[case.guess], case) for case in usual]
     if not any(bool((s.fit < USUAL_FIT)[s.case.log_prior > USUAL_PRIOR].any()) for s in seen):
         # Only where what is expected anyway does not explain the readings, what else could is asked for.
@@ -113,38 +133,62 @@ def judge(response: Response, looks: Looks, guesses: Sequence[DragGuess], priors
     weight = np.exp(table - table.max())
     per_set = weight.sum(axis=0)
     best = int(np.argmax(per_set))
-    found = seen[int(np.argmax(table[:, best]))].case
+    chosen = seen[int(np.argmax(table[:, best]))]
+    found = chosen.case
     share = weight / np.maximum(per_set, 1e-300)
     return Verdict(
         per_set / per_set.sum(), best, found.guess, found.departure, found.departure_sd,
+        float(chosen.log_speed[best]), found.doubt,
         (share * np.array([s.drag for s in seen])).sum(axis=0), (share * np.array([s.flow for s in seen])).sum(axis=0))
 
 
-def _cases(guesses: Sequence[DragGuess], priors: SetPriors) -> tuple[list[_Case], list[_Case]]:
+def _cases(
+    guesses: Sequence[DragGuess], priors: SetPriors, channels: Sequence[int], log_speed: float, doubt: int | None
+) -> tuple[list[_Case], list[_Case]]:
     usual = [_Case(i, 0.0, SMALL_SD, priors.usual) for i, g in enumerate(guesses) if not g.changed]
+    if doubt in channels and len(channels) > 2:
+        usual += [replace(case, log_prior=case.log_prior - np.log(2.0), doubt=doubt) for case in usual]
     unusual = [_Case(i, 0.0, SMALL_SD, priors.changed) for i, g in enumerate(guesses) if g.changed]
     unusual += [_Case(0, departure, FAR_SD, priors.departed - np.log(len(FAR))) for departure in FAR]
+    speeds = [float(np.log(n)) for n in SLOWER] + ([-log_speed] if log_speed else [])
+    if len(channels) > 1:
+        unusual += [_Case(0, 0.0, SMALL_SD, priors.broken - np.log(len(speeds)), log_speed=n) for n in speeds]
+    if len(channels) > 2:
+        unusual += [_Case(0, 0.0, SMALL_SD, priors.broken, doubt=c) for c in channels]
     return usual, unusual
 
 
 def _weigh_case(response: Response, looks: Looks, guess: DragGuess, case: _Case) -> _Weighed:
     ch = looks.channels
-    column = response.column(response.node(guess.mean))
-    local = response.at(guess.mean)
+    n = case.log_speed
+    # The fan laws: at another speed everything is as at the usual one with the drag over the speed.
+    mean = guess.mean - n
+    column = response.column(response.node(mean))
+    local = response.at(mean)
     y, along = local.y, column.along
     if case.departure:
-        y, along = response.curve(guess.mean, local.flow * (1.0 + case.departure))
+        y, along = response.curve(mean, local.flow * (1.0 + case.departure))
         along = along / (1.0 + case.departure)
     if 2 in ch:
         y = y.copy()
-        y[:, 2] += motor_shift(response, guess.mean, looks)
+        y[:, 2] += motor_shift(response, mean, looks)
+    if n:
+        y = y * np.where(np.arange(y.shape[1]) == 2, 1.0, np.exp(2.0 * n))
+        y[:, 2] += 3.0 * n * column.to_power
     gap, along, to_drag = looks.y - y[:, ch], along[:, ch], column.to_drag[:, ch]
     cross = column.to_parts[:, ch, :] @ guess.cross
     drag_cov = guess.variance * to_drag + cross
     variance = case.departure_sd**2
-    total = column.spread[:, ch[:, None], ch] + np.diag(looks.noise)
+    noise = looks.noise
+    if case.doubt is not None:
+        noise = np.where(ch == case.doubt, noise + (DOUBT_SHARE * looks.y) ** 2, noise)
+    total = column.spread[:, ch[:, None], ch] + np.diag(noise)
     total = total + to_drag[:, :, None] * drag_cov[:, None, :] + cross[:, :, None] * to_drag[:, None, :]
     total = total + variance * along[:, :, None] * along[:, None, :]
+    to_speed = np.zeros_like(gap)
+    if n:
+        to_speed = np.where(ch == 2, 3.0 * column.to_power[:, None], 2.0 * y[:, ch])
+        total = total + SLOWER_SD**2 * to_speed[:, :, None] * to_speed[:, None, :]
     flow_cov = column.flow_spread[:, ch] + column.flow_to_drag[:, None] * drag_cov
     flow_cov = flow_cov + (column.flow_to_parts @ guess.cross)[:, None] * to_drag
     flow_cov = flow_cov + variance / (1.0 + case.departure) * along
@@ -153,7 +197,8 @@ def _weigh_case(response: Response, looks: Looks, guess: DragGuess, case: _Case)
     return _Weighed(
         case, fit, case.log_prior + guess.log_weight - 0.5 * (fit + log_det),
         guess.mean + np.einsum("ni,ni->n", drag_cov, weighted),
-        np.log(local.flow * (1.0 + case.departure)) + np.einsum("ni,ni->n", flow_cov, weighted))
+        np.log(local.flow * (1.0 + case.departure)) + n + np.einsum("ni,ni->n", flow_cov, weighted),
+        n + (SLOWER_SD**2 if n else 0.0) * np.einsum("ni,ni->n", to_speed, weighted))
 
 
 def _solve(matrix: Floats, gap: Floats) -> tuple[Floats, Floats]:
