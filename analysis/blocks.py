@@ -16,6 +16,10 @@ from analysis.estimates import Estimate
 from analysis.readings import Frame, Quality, RunState
 
 BLOCK_S = 10.0
+LEAST_PA, LEAST_A = 10.0, 0.5
+"""Readings below these have no meaningful logarithm."""
+LEAST_PULSE_PA = 50.0
+"""Below this the sensor's own noise is larger than the pulsation of the air."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +36,32 @@ class Stat:
 
 
 @dataclass(frozen=True, slots=True)
+class Shape:
+    """What a block of steady running looks like whatever the drawing says, as logarithms of the readings.
+
+    ``filter_log`` of the pressure over the bags, ``suction_log`` of the suction before the fan, ``total_log`` of the sum
+    of both (what the fan gives), ``current_log`` of the motor current (None without it). ``tied`` is ``filter_log -
+    suction_log / 2``: while the ducts stay as they are, suction goes with the square of the flow and the pressure over
+    the bags with drag times flow, so this differs from the logarithm of the drag by a constant, whatever the fan does.
+    """
+
+    filter_log: float
+    suction_log: float
+    total_log: float
+    current_log: float | None
+    tied: float
+
+
+@dataclass(frozen=True, slots=True)
 class Block:
     """Consecutive frames of one run state.
 
     ``began_t``/``t`` event time of the first and last frame; ``seconds`` of event time it stands for (a gap counts
     nothing); ``stats`` per channel; ``bad`` per channel how many frames lacked it and why; ``estimate`` the last one;
     ``flow``, ``drag`` moments of the estimates; ``gates_moved`` whether the estimated or reported gates changed within
-    it; ``started`` whether the fan was switched on at its beginning; ``heat_a2s`` the integral of the squared current.
+    it or were being judged anew; ``started`` whether the fan was switched on at its beginning; ``heat_a2s`` the integral
+    of the squared current. ``shape`` is None unless the fan ran steadily and both pressures are known; ``pulse`` is the
+    relative step-to-step size of the pressures (geometric mean of those that are known) while the fan ran steadily.
     """
 
     began_t: float
@@ -56,6 +79,8 @@ class Block:
     flow: Stat | None = None
     drag: Stat | None = None
     heat_a2s: float | None = None
+    shape: Shape | None = None
+    pulse: float | None = None
 
     @property
     def running(self) -> bool:
@@ -115,8 +140,17 @@ def _block(frames: list[Frame], estimates: list[Estimate], started: bool, frame_
                 counts = bad.setdefault(channel, {})
                 counts[quality] = counts.get(quality, 0) + 1
     last, final = frames[-1], estimates[-1]
-    first = estimates[0]
+    told = final.gates
+    moved = frames[0].gates != last.gates
+    if not moved:
+        for estimate in estimates:
+            # None among told sets: they are being judged anew. The same set is mostly the same object.
+            if estimate.gates is not told and estimate.gates != told:
+                moved = True
+                break
     currents = columns.get("motor_a")
+    stats = {channel: _stat(column) for channel, column in columns.items()}
+    shape, pulse = _shape(stats) if last.state is RunState.RUNNING else (None, None)
     return Block(
         began_t=frames[0].t,
         t=last.t,
@@ -125,15 +159,38 @@ def _block(frames: list[Frame], estimates: list[Estimate], started: bool, frame_
         state=last.state,
         run_s=last.run_s,
         started=started,
-        stats={channel: _stat(column) for channel, column in columns.items()},
+        stats=stats,
         bad=bad,
         estimate=final,
         gates=last.gates,
-        gates_moved=first.gates != final.gates or frames[0].gates != last.gates,
+        gates_moved=moved,
         flow=_known([e.flow_m3s for e in estimates]),
         drag=_known([e.filter_drag for e in estimates]),
         heat_a2s=None if currents is None else frame_s * sum([a * a for a in currents]),
+        shape=shape,
+        pulse=pulse,
     )
+
+
+def _shape(stats: Mapping[str, Stat]) -> tuple[Shape | None, float | None]:
+    """Shape and pulse of a block of steady running."""
+    inlet, bags, motor = stats.get("inlet_pa"), stats.get("filter_pa"), stats.get("motor_a")
+    product, known = 1.0, 0
+    for stat in (inlet, bags):
+        if stat is not None and stat.step_rms is not None and abs(stat.mean) > LEAST_PULSE_PA:
+            product *= stat.step_rms / abs(stat.mean)
+            known += 1
+    pulse = None if not known or product <= 0.0 else product if known == 1 else math.sqrt(product)
+    if inlet is None or bags is None or not inlet.mean < -LEAST_PA or not bags.mean > LEAST_PA:
+        return None, pulse
+    filter_log, suction_log = math.log(bags.mean), math.log(-inlet.mean)
+    return Shape(
+        filter_log,
+        suction_log,
+        math.log(bags.mean - inlet.mean),
+        math.log(motor.mean) if motor is not None and motor.mean > LEAST_A else None,
+        filter_log - 0.5 * suction_log,
+    ), pulse
 
 
 def _known(column: list[float | None]) -> Stat | None:
