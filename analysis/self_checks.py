@@ -23,7 +23,9 @@ from analysis.readings import CHANNELS
 Verdict = Literal["good", "look", "not yet known"]
 
 ENOUGH = 20
-"""No check looks at fewer readings."""
+"""No check of a running unit looks at fewer readings."""
+ENOUGH_REST = 5
+"""The same at rest, where only one reading a minute is kept."""
 NEARLY_ZERO_SHARE = 0.02
 """Current at rest, as a share of the motor's full-load current, that is still nothing (ours)."""
 IDLE_SHARE_SD = 0.058
@@ -72,7 +74,7 @@ def zero_at_rest(channel: str, rest: Stat | None, sd: float) -> Check:
     A zero that is off is taken off by itself as long as it lies within the bound that the estimator believes.
     """
     name = "zero at rest"
-    if rest is None or rest.count < ENOUGH:
+    if rest is None or rest.count < ENOUGH_REST:
         return _short(name, channel, "the fan has not stood still for long enough (a minute after coasting down)")
     off, bound = abs(rest.mean), BOUNDS.get(channel, math.inf)
     low, high = -2.0 * sd, 2.0 * sd
@@ -89,7 +91,7 @@ def zero_at_rest(channel: str, rest: Stat | None, sd: float) -> Check:
 def current_at_rest(rest: Stat | None, full_load_a: float, sd: float) -> Check:
     """The current with the fan off: nothing, within the larger of 2 % of full load and two ``sd`` [A]."""
     name = "current at rest"
-    if rest is None or rest.count < ENOUGH:
+    if rest is None or rest.count < ENOUGH_REST:
         return _short(name, "motor_a", "the fan has not stood still for long enough")
     high = max(NEARLY_ZERO_SHARE * full_load_a, 2.0 * sd)
     if abs(rest.mean) <= high:
