@@ -108,11 +108,12 @@ def test_frames_of_one_time_are_all_kept_in_the_order_of_their_arrival(path: Pat
         writer.frame(frame(NINE, motor_a=float(k)), None)
         if k % 10 == 9:
             writer.flush()
+    writer.frame(frame(NINE + 0.001, motor_a=25.0), None)
     writer.close()
     found = list(Reader(path).frames())
-    assert [row["motor_a"] for row in found] == [float(k) for k in range(25)]
+    assert [row["motor_a"] for row in found] == [float(k) for k in range(26)]
     assert all(row["t"] - NINE < 0.03 for row in found)
-    assert writer.health.moved_frames == 24
+    assert writer.health.moved_frames == 25
 
 
 @pytest.mark.parametrize("restart", [False, True])

@@ -146,6 +146,34 @@ def test_whatever_the_clock_does_roll_ups_equal_a_recomputation(
         check(path)
 
 
+@pytest.mark.parametrize("restart", [False, True])
+@pytest.mark.parametrize(
+    "story",
+    [
+        # Back into the minute before, and forward again into the minute that was left half done.
+        [(0, 91), (50, 3), (95, 20)],
+        # Back to the last second of a minute, whose successor is finished already and now has another frame before it.
+        [(0, 130), (59.5, 1), (131, 5)],
+        # Back, and on through what was seen already into new time.
+        [(0, 200), (30, 300)],
+        # Back into the last minute of the hour before.
+        [(0, 4_000), (3_545, 30), (4_000, 200)],
+    ],
+)
+def test_minutes_visited_twice(path: Path, story: list[tuple[float, int]], restart: bool) -> None:
+    writer = Writer(path)
+    for start, count in story:
+        for k in range(count):
+            writer.frame(frame(NINE + start + k, motor_a=start + k), None)
+        writer.flush()
+        if restart:
+            writer.close()
+            writer = Writer(path)
+    far_ahead(writer, NINE + 4_200)
+    writer.close()
+    assert check(path) >= 2
+
+
 def test_the_minute_under_way_is_finished_after_a_restart(path: Path) -> None:
     writer = Writer(path)
     for k in range(90):
@@ -159,6 +187,16 @@ def test_the_minute_under_way_is_finished_after_a_restart(path: Path) -> None:
         rows = db.execute("SELECT t_ms, n, motor_a_mean, motor_a_min, motor_a_max FROM minutes ORDER BY t_ms").fetchall()
     # Means of 0..59 and 60..119.
     assert rows == [(NINE * 1000, 60, 29.5, 0.0, 59.0), (NINE * 1000 + MINUTE_MS, 60, 89.5, 60.0, 119.0)]
+
+
+def test_running_time_is_witnessed_by_frames_at_most_ten_seconds_apart(path: Path) -> None:
+    writer = Writer(path)
+    for at in (0.0, 10.0, 20.001, 21.001):
+        writer.frame(frame(NINE + at), None)
+    far_ahead(writer, NINE)
+    writer.close()
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("SELECT n, running_s FROM minutes").fetchall() == [(4, 11.0)]
 
 
 def test_raw_frames_go_after_their_time_and_roll_ups_stay(path: Path) -> None:
