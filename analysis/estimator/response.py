@@ -11,6 +11,7 @@ network make the sum of ``q dp / 3`` least; Tellegen's theorem). """
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from dataclasses import dataclass, replace
 from typing import Any
@@ -149,9 +150,39 @@ class Response:
             y[:, 2], along[:, 2] = amps[0], (amps[1] - amps[2]) / 0.02
         return y, along
 
+    def curve_scalar(self, log_drag: float, flow: float) -> tuple[list[float], list[float]]:
+        """:meth:`curve` for one flow, in plain numbers."""
+        design, built = self.design, self._built
+        fan, density = design.fan, design.air.density_kgm3
+        stretched = flow / built.fan_flow
+        lift, slope = fan.pressure_scalar(stretched, 1.0, density)
+        lift *= built.fan_pressure
+        fall = slope * built.fan_pressure / built.fan_flow * flow
+        velocity = 0.5 * density * (flow / self._inlet_area) ** 2
+        filtered = math.exp(log_drag) * flow
+        amps, amps_slope = math.nan, math.nan
+        if self.has_motor:
+            amps, above, below = (self._amps(stretched * share) for share in (1.0, 1.01, 0.99))
+            amps_slope = (above - below) / 0.02
+        pitot = velocity * self._pitot
+        return (
+            [filtered - velocity - lift, filtered, amps, pitot],
+            [filtered - 2.0 * velocity - fall, filtered, amps_slope, 2.0 * pitot])
+
+    def _amps(self, stretched: float) -> float:
+        design, built = self.design, self._built
+        power = design.fan.power_scalar(stretched, 1.0, design.air.density_kgm3)
+        assert power is not None
+        assert design.motor is not None
+        current = design.motor.current_scalar(power * built.fan_pressure * built.fan_flow) * built.motor_current
+        return current + self._tilt * (current - self._motor_pivot)
+
     def flow_at(self, log_drag: float, row: int) -> float:
-        """Flow [m3/s] of one gate set at a drag."""
-        return float(self.at(log_drag, np.array([row])).flow[0])
+        """Flow [m3/s] of one gate set at a drag: as :meth:`at`, in plain numbers."""
+        node = self.node(log_drag)
+        x = (log_drag - self.log_clean) / STEP - node
+        low, middle, high = (math.log(self._solved(node + k)[0][row]) for k in (-1, 0, 1))
+        return math.exp(0.5 * x * (x - 1.0) * low + (1.0 - x * x) * middle + 0.5 * x * (x + 1.0) * high)
 
     def column(self, node: int) -> Column:
         """Column ``node`` with its sensitivities."""

@@ -12,6 +12,7 @@ plain two-state filter with its steady gain follows what moves, to a fraction of
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -19,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.estimator.response import Response
-from analysis.estimator.weigh import Looks, motor_shift
+from analysis.estimator.weigh import Looks
 
 Floats = npt.NDArray[np.float64]
 
@@ -94,20 +95,21 @@ class Point:
 
 def slope_at(response: Response, row: int, log_drag: float, departure: float, looks: Looks) -> Slope:
     """The model of one gate set at a drag (table drag) and a departure."""
-    ch = looks.channels
-    here = np.array([row])
+    ch: list[int] = looks.channels.tolist()
     column = response.column(response.node(log_drag))
-    flow = response.at(log_drag, here).flow
-    both = np.array([flow[0], flow[0] * (1.0 + departure)])
-    y, along = response.curve(log_drag, both)
-    if 2 in ch:
-        y[:, 2] += motor_shift(response, log_drag, looks, here)
+    flow = response.flow_at(log_drag, row)
+    y, along = response.curve_scalar(log_drag, flow * (1.0 + departure))
+    plain = response.curve_scalar(log_drag, flow)[0] if departure else list(y)
+    if 2 in ch and (looks.log_density or looks.log_volts):
+        shift = float(column.to_power[row]) * looks.log_density + float(column.to_volts[row]) * looks.log_volts
+        y[2] += shift
+        plain[2] += shift
     flow_to_drag = float(column.flow_to_drag[row])
-    at_flow = np.array([y[1, 1], y[1, 1], 0.0, 0.0])  # change with the drag while the flow stays
-    to_drag = along[1] * flow_to_drag + at_flow
+    at_flow = (y[1], y[1], 0.0, 0.0)  # change with the drag while the flow stays
     return Slope(
-        log_drag, departure, tuple(y[1, ch].tolist()), tuple(y[0, ch].tolist()), tuple(to_drag[ch].tolist()),
-        tuple((along[1, ch] / (1.0 + departure)).tolist()), float(np.log(both[1])), float(np.log(both[0])), flow_to_drag)
+        log_drag, departure, tuple(y[c] for c in ch), tuple(plain[c] for c in ch),
+        tuple(along[c] * flow_to_drag + at_flow[c] for c in ch), tuple(along[c] / (1.0 + departure) for c in ch),
+        math.log(flow * (1.0 + departure)), math.log(flow), flow_to_drag)
 
 
 def absorb(
