@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
+
+EARLIEST_T = 1_767_225_600.0
+"""1 January 2026, before the first release: a computer's clock that says less has not been set since it was switched on."""
 
 
 class Clock(Protocol):
@@ -14,12 +18,28 @@ class Clock(Protocol):
         """The event time."""
 
 
+@dataclass
 class WallClock:
-    """Event time is wall time: the live daemon with real sensors."""
+    """Event time is wall time: the live daemon with real sensors.
+
+    While the computer's clock has not been set yet (it says less than :data:`EARLIEST_T`), event time goes on from
+    ``last_t``, the newest time that the store knows, so that nothing is filed under 1970 and the order is kept.
+    """
+
+    last_t: float | None = None
+    wall: Callable[[], float] = time.time
+    monotonic: Callable[[], float] = time.monotonic
+    _began: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._began = self.monotonic()
 
     def now(self) -> float:
         """Seconds since the epoch by the system clock."""
-        return time.time()
+        t = self.wall()
+        if t >= EARLIEST_T:
+            return t
+        return max(EARLIEST_T, self.last_t or 0.0) + self.monotonic() - self._began
 
 
 @dataclass

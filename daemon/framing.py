@@ -1,12 +1,15 @@
 """Readings -> frames: one frame per tick of event time, with the run state.
 
 A frame's time is the start of its tick. Readings of a channel within one tick are averaged. A channel that brings
-nothing in a tick keeps its last good value for ``hold_s``, then counts as silent. A tick is closed by the first reading
-of a later tick (replay), or by :meth:`Framer.advance` (live, ``grace_s`` after its end, so that slower sources still
-make it). A gap without readings makes no frames in a replay; live, it makes frames whose channels are silent.
+nothing in a tick keeps its last good value for ``hold_s``, then counts as silent.
 
-The clock may jump. Forward, the framer carries on at the new time. Backward by more than ``BACK_S``, it carries on at
-the earlier time once ``BACK_COUNT`` readings in a row agree; a single late reading is dropped and counted.
+:class:`Framer` takes a recording: the first reading of a later tick closes the one under way, and a gap without readings
+makes no frames. Its clock may have been set back: the framer carries on at the earlier time once ``BACK_COUNT`` readings
+in a row agree that it is more than ``BACK_S`` earlier; a single late reading is dropped and counted.
+
+:class:`LiveFramer` goes by the daemon's clock instead: a tick is closed ``grace_s`` after its end, whoever has spoken by
+then, and silence makes frames whose channels are silent. When the clock is set, it carries on at the new time at once;
+no frames are made up for time that nobody saw, and no reading is lost.
 """
 
 from __future__ import annotations
@@ -20,18 +23,22 @@ from daemon.calibrate import SensorSpec
 
 BACK_S = 5.0
 BACK_COUNT = 3
+LATE_S = 30.0
+"""Live: a reading that comes later than this is of no use any more. An earlier one counts to the tick under way: a node
+whose clock is some seconds off is still heard."""
+UNSEEN_S = 60.0
+"""Live: after a longer time without a turn the machine slept, or its clock was set."""
+
+_Told = tuple[list[Reading], Mapping[str, bool] | None]
 
 
 class Framer:
     """Collects readings into frames."""
 
-    def __init__(
-        self, specs: Iterable[SensorSpec], runs: RunDetector, *, period_s: float = 1.0, grace_s: float = 0.5
-    ) -> None:
+    def __init__(self, specs: Iterable[SensorSpec], runs: RunDetector, *, period_s: float = 1.0) -> None:
         self._hold = {s.channel: s.hold_s for s in specs}
         self.runs = runs
         self._period = period_s
-        self._grace = grace_s
         self._tick: float | None = None
         self._sums: dict[str, float] = {}
         self._counts: dict[str, int] = {}
@@ -70,6 +77,23 @@ class Framer:
             frames.append(self._close())
             self._forget_times()
             self._tick = tick
+        self._collect(readings, gates)
+        return frames
+
+    def advance(self, now: float) -> list[Frame]:
+        """Event time is ``now``, although perhaps nothing arrived: in a recording, time passes only with its readings."""
+        return []
+
+    def flush(self) -> list[Frame]:
+        """Close the tick under way (end of a recording, or shutdown)."""
+        if self._tick is None or not (self._sums or self._bad):
+            return []
+        frame = self._close()
+        self._tick = None
+        return [frame]
+
+    def _collect(self, readings: list[Reading], gates: Mapping[str, bool] | None) -> None:
+        """Count the readings to the tick under way."""
         if gates is not None:
             self.set_gates(gates)
         sums, counts = self._sums, self._counts
@@ -83,38 +107,6 @@ class Framer:
             else:
                 sums[channel] = value
                 counts[channel] = 1
-        return frames
-
-    def advance(self, now: float) -> list[Frame]:
-        """Close every tick that ended more than the grace before ``now`` (live running only)."""
-        frames: list[Frame] = []
-        if self._tick is None:
-            self._tick = math.floor(now / self._period) * self._period
-            return frames
-        if now < self._tick - BACK_S:
-            # The clock was set back and nothing has arrived since: begin again there.
-            frames.append(self._close())
-            self._forget_times()
-            self.clock_steps_back += 1
-            self._tick = math.floor(now / self._period) * self._period
-            return frames
-        behind = now - self._grace - (self._tick + self._period)
-        if behind > 60.0:  # the machine slept or the clock jumped: no frames are made up for the time between
-            frames.append(self._close())
-            self._tick = math.floor((now - self._grace) / self._period) * self._period
-            return frames
-        while self._tick + self._period + self._grace <= now:
-            frames.append(self._close())
-            self._tick += self._period
-        return frames
-
-    def flush(self) -> list[Frame]:
-        """Close the tick under way (end of a recording, or shutdown)."""
-        if self._tick is None or not (self._sums or self._bad):
-            return []
-        frame = self._close()
-        self._tick = None
-        return [frame]
 
     def _stepped_back(self, by: float) -> bool:
         if by <= BACK_S:
@@ -156,3 +148,83 @@ class Framer:
             self._bad = {}
         state = self.runs.update(t, values)
         return Frame(t, values, quality, self._gates, state, self.runs.run_s)
+
+
+class LiveFramer(Framer):
+    """Collects readings into frames by the daemon's clock. Readings wait with the others of their tick until
+    :meth:`advance` closes it, so that a slow source, or one whose stamps run a little ahead, disturbs no other.
+    """
+
+    def __init__(
+        self, specs: Iterable[SensorSpec], runs: RunDetector, *, period_s: float = 1.0, grace_s: float = 0.5
+    ) -> None:
+        super().__init__(specs, runs, period_s=period_s)
+        self._grace = grace_s
+        self._waiting: dict[float, list[_Told]] = {}
+
+    def add(self, t: float, readings: list[Reading], gates: Mapping[str, bool] | None = None) -> list[Frame]:
+        """Take in the readings of one instant; frames come of it with :meth:`advance`."""
+        tick = math.floor(t / self._period) * self._period
+        told = self._waiting.get(tick)
+        if told is None:
+            self._waiting[tick] = [(readings, gates)]
+        else:
+            told.append((readings, gates))
+        return []
+
+    def advance(self, now: float) -> list[Frame]:
+        """Close every tick that ended more than the grace before ``now``."""
+        frames: list[Frame] = []
+        period, waiting = self._period, self._waiting
+        newest = now - self._grace - period
+        if self._tick is None:
+            self._tick = math.floor(now / period) * period
+        if now < self._tick - BACK_S:
+            # What waits with a later time was stamped before the clock was set back.
+            frames += self._close_spoken([tick for tick in waiting if tick > now + BACK_S])
+            self._forget_times()
+            self.clock_steps_back += 1
+            self._tick = math.floor(now / period) * period
+        elif newest - self._tick > UNSEEN_S:
+            carry_on = math.floor(newest / period) * period
+            frames += self._close_spoken([tick for tick in waiting if tick < carry_on])
+            self._tick = carry_on
+        while self._tick <= newest:
+            for tick in sorted(tick for tick in waiting if tick <= self._tick):
+                self._hear(tick)
+            frames.append(self._close())
+            self._tick += period
+        return frames
+
+    def flush(self) -> list[Frame]:
+        """Close every tick that somebody has spoken in (shutdown)."""
+        if self._tick is None and self._waiting:
+            self._tick = min(self._waiting)
+        frames = [] if self._tick is None else self._close_spoken(list(self._waiting))
+        self._tick = None
+        return frames
+
+    def _close_spoken(self, ticks: list[float]) -> list[Frame]:
+        """Close the tick under way and ``ticks`` after it, without frames for the silence between; nothing if all of
+        them are silent."""
+        frames: list[Frame] = []
+        assert self._tick is not None
+        for tick in sorted(ticks):
+            if tick > self._tick:
+                frames += self._close_if_spoken()
+                self._tick = tick
+            self._hear(tick)
+        return frames + self._close_if_spoken()
+
+    def _close_if_spoken(self) -> list[Frame]:
+        return [self._close()] if self._sums or self._bad else []
+
+    def _hear(self, tick: float) -> None:
+        """Count what waits for ``tick`` to the tick under way, which is that one or, for what came late, a later one."""
+        assert self._tick is not None
+        told = self._waiting.pop(tick)
+        if tick < self._tick - LATE_S:
+            self.late += len(told)
+            return
+        for readings, gates in told:
+            self._collect(readings, gates)

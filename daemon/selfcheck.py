@@ -8,16 +8,20 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from daemon.clock import Clock, pace_of
+from daemon.clock_watch import ClockWatch
 from daemon.documents import Document
 from daemon.pipeline import Pipeline
 from daemon.store.writer import Writer
 
 
-def daemon_document(writer: Writer, pipeline: Pipeline, clock: Clock, began_wall: float) -> Document:
+def daemon_document(
+    writer: Writer, pipeline: Pipeline, clock: Clock, began_wall: float, watch: ClockWatch | None = None
+) -> Document:
     """The status document "daemon"."""
     counters: dict[str, int] = {
         "late readings": pipeline.framer.late,
         "clock steps back": pipeline.framer.clock_steps_back,
+        "times that the clock was set": 0 if watch is None else watch.steps,
         "commits": writer.health.commits,
         "failed commits": writer.health.failures,
         "frames lost to a full disk": writer.health.dropped_frames,

@@ -14,12 +14,14 @@ from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from typing import Protocol
 
+from analysis.events import EventKind, ShopEvent
 from daemon import documents
 from daemon.answering import Answerer
-from daemon.clock import Clock, WallClock, pace_of
+from daemon.clock import Clock, PacedClock, WallClock
+from daemon.clock_watch import WAIT_S, ClockWatch, step_words, wait_for_sound_clock
 from daemon.config.config import Config
-from daemon.ducts_now import DuctsNow
 from daemon.memory import remember, restore
+from daemon.past import Past, read_past
 from daemon.pipeline import Pipeline
 from daemon.selfcheck import daemon_document
 from daemon.sources.build import build_sources
@@ -28,6 +30,7 @@ from daemon.store.lock import StoreLock
 from daemon.store.migrate import ensure_schema
 from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
+from daemon.supervision import Supervisor, keep_source
 from daemon.telling import Teller
 from daemon.wiring import build_pipeline
 
@@ -42,6 +45,8 @@ GRACE_S = 0.5
 """How long after its end a tick waits for slower sources."""
 AT_ONCE = 5_000
 """Samples taken in before the loop looks elsewhere."""
+NOTED_STEP_S = 60.0
+"""A clock that was set by more than this gets a line in the journal, so that a trend shows the correction."""
 
 
 class Side(Protocol):
@@ -55,20 +60,23 @@ class Side(Protocol):
 
 
 class Service:
-    """One shop, watched. ``side`` makes what runs beside the loop; it is started once the sources run. ``clock`` gives
-    event time to sources that have no time of their own: the wall clock, or a faster one for a rehearsal.
+    """One shop, watched. ``side`` makes what runs beside the loop; it is started once the sources run. With a ``pace``
+    other than 1, event time passes that many times as fast as real time: a rehearsal. ``wait_s`` is how long a computer's
+    clock that cannot be believed is waited for.
     """
 
     def __init__(
-        self, config: Config, side: Callable[[], Side] | None = None, clock: Clock | None = None
+        self, config: Config, side: Callable[[], Side] | None = None, *, pace: float = 1.0, wait_s: float = WAIT_S
     ) -> None:
         self._config = config
         self._side = side
-        self._clock = clock or WallClock()
+        self._pace = pace
+        self._wait_s = wait_s
         self._stop = threading.Event()
         self._began_wall = time.time()
         self._samples: SampleQueue = queue.Queue(QUEUE_ROOM)
-        self._ducts = DuctsNow(config.design)
+        self._supervisor = Supervisor()
+        self._watch: ClockWatch | None = None
 
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler or another thread."""
@@ -81,20 +89,24 @@ class Service:
         """
         config = self._config
         path = config.at(config.file.store.file)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        sources, own_clock = build_sources(config, self._clock)
         with ExitStack() as stack:
             stack.enter_context(StoreLock(path))
             report = ensure_schema(path)
             LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)
             writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0)
             stack.callback(writer.close)
-            clock = own_clock or self._clock
+            past = read_past(path)
+            live_clock = self._live_clock(past)
+            sources, own_clock = build_sources(config, live_clock, past)
+            clock = own_clock or live_clock
             health = {source.health.name: source.health for source in sources}
-            pipeline = build_pipeline(config, health, grace_s=GRACE_S * pace_of(clock))
+            pipeline = build_pipeline(config, health, grace_s=0.0 if own_clock else GRACE_S * self._pace)
             teller = Teller(config, writer, pipeline)
             restore(writer, pipeline, teller.desk)
             pipeline.sinks = [StoreSink(writer), teller]
+            if isinstance(clock, WallClock):
+                wait_for_sound_clock(past.last_t, self._stop, self._wait_s, told=self._supervisor.status)
+                self._watch = ClockWatch(clock.now)
             writer.configuration(config.text, clock.now())
             writer.status("shop", documents.shop_document(config))
             self._start_sources(stack, sources)
@@ -104,15 +116,23 @@ class Service:
                 side = self._side()
                 side.start()
                 stack.callback(side.stop)
-            self._loop(writer, pipeline, teller, sources, clock, silence_counts=own_clock is None)
+            self._supervisor.ready()
+            self._loop(writer, pipeline, teller, sources, clock)
+            self._supervisor.stopping()
             pipeline.finish()
             teller.turn()
             remember(writer, pipeline, teller.desk)
 
+    def _live_clock(self, past: Past) -> Clock:
+        """The clock of sources without a time of their own."""
+        if self._pace == 1.0:
+            return WallClock(past.last_t)
+        return PacedClock(max(time.time(), past.last_t or 0.0), self._pace)
+
     def _start_sources(self, stack: ExitStack, sources: Iterable[Source]) -> None:
         threads = [
             threading.Thread(
-                target=source.run, args=(self._samples, self._stop), name=source.health.name, daemon=True
+                target=keep_source, args=(source, self._samples, self._stop), name=source.health.name, daemon=True
             )
             for source in sources
         ]
@@ -122,17 +142,15 @@ class Service:
         stack.callback(self._stop.set)
 
     def _loop(
-        self, writer: Writer, pipeline: Pipeline, teller: Teller, sources: list[Source], clock: Clock, *,
-        silence_counts: bool,
+        self, writer: Writer, pipeline: Pipeline, teller: Teller, sources: list[Source], clock: Clock
     ) -> None:
-        """``silence_counts``: event time is wall time, so time passes although nothing arrives."""
         answerer = Answerer(pipeline, writer)
         status_due = remember_due = time.monotonic()
         while not self._stop.is_set():
             pipeline.feed(self._take())
             now = clock.now()
-            if silence_counts:
-                pipeline.advance(now)
+            pipeline.advance(now)
+            self._look_at_clock(writer, now)
             answerer.answer_all(now)
             teller.turn()
             turn = time.monotonic()
@@ -143,6 +161,7 @@ class Service:
                 remember_due = turn + REMEMBER_S
                 remember(writer, pipeline, teller.desk)
             writer.tick()
+            self._supervisor.turn()
 
     def _take(self) -> list[Sample]:
         """What has arrived, after waiting at most a turn for the first of it."""
@@ -157,16 +176,24 @@ class Service:
                 break
         return samples
 
+    def _look_at_clock(self, writer: Writer, now: float) -> None:
+        by = None if self._watch is None else self._watch.moved()
+        if by is None:
+            return
+        words = step_words(by)
+        LOG.warning("%s", words)
+        if abs(by) >= NOTED_STEP_S:
+            writer.event(ShopEvent(now, EventKind.NOTE, "ductwarden", words))
+
     def _show(
         self, writer: Writer, pipeline: Pipeline, teller: Teller, sources: list[Source], clock: Clock
     ) -> None:
         writer.status("detectors", [documents.finding_document(finding) for finding in pipeline.last_findings])
         writer.status("sources", [documents.source_document(source.health) for source in sources])
         writer.status("outlets", [documents.outlet_document(health) for health in teller.health])
-        writer.status("daemon", daemon_document(writer, pipeline, clock, self._began_wall))
-        frame, estimate = pipeline.last_frame, pipeline.last_estimate
-        if frame is not None and estimate is not None:
-            writer.status("ducts", self._ducts.document(frame, estimate))
+        writer.status("daemon", daemon_document(writer, pipeline, clock, self._began_wall, self._watch))
+        frame = pipeline.last_frame
+        if frame is not None:
             teller.show({"t": frame.t, "state": frame.state.value, "run_s": frame.run_s, **frame.values})
 
 

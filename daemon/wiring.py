@@ -18,7 +18,7 @@ from daemon.alarms.desk import AlarmDesk
 from daemon.alarms.settings import DEFAULT_RULES, AlarmRule, AlarmSettings
 from daemon.calibrate import Calibrator
 from daemon.config.config import Config
-from daemon.framing import Framer
+from daemon.framing import Framer, LiveFramer
 from daemon.outlets.tables import minute_of_day
 from daemon.pipeline import Pipeline
 from daemon.sources.contract import SourceHealth
@@ -28,14 +28,16 @@ FRAME_S = 1.0
 
 
 def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = None, *, grace_s: float = 0.0) -> Pipeline:
-    """The pipeline of one shop, fresh, without sinks. ``health`` counts what no sensor listens to; ``grace_s`` is how
-    long a tick waits for slower sources (live).
+    """The pipeline of one shop, fresh, without sinks. ``health`` counts what no sensor listens to. ``grace_s`` is how long
+    a tick waits for slower sources by the daemon's clock; 0 for sources that bring their own time (a recording).
     """
     fitted = tuple(spec.channel for spec in config.sensors)
+    runs = RunDetector(config.running)
     return Pipeline(
         calibrator=Calibrator(config.sensors, health or {}),
         vetter=Vetter(config.sensors),
-        framer=Framer(config.sensors, RunDetector(config.running), period_s=FRAME_S, grace_s=grace_s),
+        framer=LiveFramer(config.sensors, runs, period_s=FRAME_S, grace_s=grace_s) if grace_s > 0.0
+        else Framer(config.sensors, runs, period_s=FRAME_S),
         estimator=Estimator(config.design, baseline=None, sensors=build_sensor_sds(config)),
         blocks=BlockBuilder(frame_s=FRAME_S),
         recognisers=build_recognisers(config.design),

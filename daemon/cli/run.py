@@ -52,15 +52,12 @@ def demo(
 def _serve(config: Config, dashboard: bool, log_level: str, pace: float = 1.0) -> None:
     import logging
     import signal
-    import time
 
-    from daemon.clock import PacedClock
     from daemon.service import Service
 
     logging.basicConfig(level=log_level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     side = (lambda: _dashboard(config)) if dashboard and config.file.dashboard.enabled else None
-    clock = None if pace == 1.0 else PacedClock(time.time(), pace)
-    service = Service(config, side, clock)
+    service = Service(config, side, pace=pace)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
     service.run()

@@ -6,6 +6,7 @@ must run on the same clock (:func:`replay_source` gives both).
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
 from pathlib import Path
@@ -22,11 +23,12 @@ TICK_S = 0.05
 
 
 class ReplaySource:
-    """Plays the recording once, from its beginning to its end."""
+    """Plays the recording once, from its beginning (or what comes after ``after_t``) to its end."""
 
-    def __init__(self, settings: ReplaySettings, clock: Clock) -> None:
+    def __init__(self, settings: ReplaySettings, clock: Clock, after_t: float = -math.inf) -> None:
         self.settings = settings
         self.clock = clock
+        self._after_t = after_t
         self._health = SourceHealth(settings.name, "replay")
 
     @property
@@ -47,6 +49,8 @@ class ReplaySource:
             health.state = health.last_error = str(error)
         else:
             health.state = "the recording has ended" if ended else "stopped"
+            if ended and report.samples and not health.samples:
+                health.state = "the store is past the end of the recording: nothing of it is newer"
             if report.damaged:
                 health.last_error = report.damaged
         health.refused = dict(report.refused)
@@ -57,6 +61,8 @@ class ReplaySource:
         batch: list[Sample] = []
         now = self.clock.now()
         for sample in read_recording(self.settings.path, report, source=self.settings.name):
+            if sample.t <= self._after_t:
+                continue
             while sample.t > now:
                 if batch:
                     self._put(batch, report, out, stop)
@@ -88,8 +94,9 @@ class ReplaySource:
             return
 
 
-def replay_source(settings: ReplaySettings) -> tuple[ReplaySource, PacedClock]:
-    """The source and the clock of its event time, which starts now.
+def replay_source(settings: ReplaySettings, last_t: float | None = None) -> tuple[ReplaySource, PacedClock]:
+    """The source and the clock of its event time, which starts now. A recording of which the store already holds
+    something, up to ``last_t``, is played on from there.
 
     Raises
     ------
@@ -97,7 +104,9 @@ def replay_source(settings: ReplaySettings) -> tuple[ReplaySource, PacedClock]:
         The recording cannot be read or holds no sample.
     """
     try:
-        clock = PacedClock(first_time(settings.path), settings.pace)
+        first_t = first_time(settings.path)
     except SourceError as error:
         raise ValueError(str(error)) from error
-    return ReplaySource(settings, clock), clock
+    after_t = -math.inf if last_t is None else last_t
+    clock = PacedClock(max(first_t, after_t), settings.pace)
+    return ReplaySource(settings, clock, after_t), clock

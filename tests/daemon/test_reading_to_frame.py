@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from analysis.readings import Quality, Reading, RunState
+from analysis.readings import Quality, Reading
 from analysis.run_state import RunDetector, RunThresholds
 from daemon.calibrate import Calibrator, SensorSpec
-from daemon.framing import Framer
+from daemon.framing import Framer, LiveFramer
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.vetting import Vetter
 
@@ -112,6 +112,10 @@ def framer(*specs: SensorSpec) -> Framer:
     return Framer(specs or (INLET,), RunDetector(RunThresholds()))
 
 
+def live(*specs: SensorSpec) -> LiveFramer:
+    return LiveFramer(specs or (INLET,), RunDetector(RunThresholds()), grace_s=0.5)
+
+
 class TestFraming:
     def test_readings_of_one_tick_are_averaged_and_the_next_tick_closes_it(self) -> None:
         frames = framer()
@@ -141,13 +145,6 @@ class TestFraming:
         assert frame.t == 0.0
         assert [f.t for f in frames.flush()] == [7200.0]
 
-    def test_live_silence_makes_frames_without_values(self) -> None:
-        frames = framer()
-        frames.add(0.0, readings((0, -5.0)))
-        out = frames.advance(10.0)
-        assert [f.t for f in out] == [float(t) for t in range(9)]
-        assert out[-1].quality == {"inlet_pa": Quality.SILENT}
-
     def test_a_late_reading_is_dropped_and_counted(self) -> None:
         frames = framer()
         frames.add(10.0, readings((10, -5.0)))
@@ -161,15 +158,84 @@ class TestFraming:
         assert frames.clock_steps_back == 1
         assert [f.t for f in out] == [10_000.0, 102.0, 103.0, 104.0]
 
-    def test_a_clock_set_forward_carries_on_without_made_up_frames(self) -> None:
-        frames = framer()
-        frames.add(0.0, readings((0, -5.0)))
-        assert len(frames.advance(86_400.0)) == 1
-        assert len(frames.advance(86_402.0)) <= 3
-
     def test_gates_stay_as_last_reported(self) -> None:
         frames = framer()
         frames.add(0.0, readings((0, -5.0)), {"planer": True})
         frames.add(1.0, readings((1, -5.0)), {"lathe": False})
         (frame,) = frames.add(2.0, readings((2, -5.0)))
         assert frame.gates == {"planer": True, "lathe": False}
+
+
+class TestLiveFraming:
+    def test_silence_makes_frames_without_values(self) -> None:
+        frames = live()
+        frames.add(0.0, readings((0, -5.0)))
+        out = [f for now in range(11) for f in frames.advance(float(now))]
+        assert [f.t for f in out] == [float(t) for t in range(9)]
+        assert out[-1].quality == {"inlet_pa": Quality.SILENT}
+
+    def test_a_tick_waits_for_the_slower_source_although_the_quicker_has_gone_on(self) -> None:
+        frames = live(INLET, MOTOR)
+        frames.advance(10.0)
+        frames.add(10.1, readings((10.1, -5.0)))
+        frames.add(11.0, readings((11.0, -6.0)))
+        frames.add(10.9, [Reading("motor_a", 10.9, 9.0)])
+        (frame,) = frames.advance(11.6)
+        assert frame.values == {"inlet_pa": -5.0, "motor_a": 9.0}
+        assert frames.late == 0
+
+    @pytest.mark.parametrize("off_by", [9.0, -9.0])
+    def test_a_node_whose_clock_is_some_seconds_off_is_heard_and_disturbs_no_other(self, off_by: float) -> None:
+        frames = live(INLET, MOTOR)
+        out = []
+        for now in range(100, 160):
+            frames.add(now + off_by, readings((now + off_by, -5.0 - now)))
+            frames.add(float(now), [Reading("motor_a", float(now), 9.0)])
+            out += frames.advance(now + 0.2)
+        assert [f.t for f in out] == [float(t) for t in range(100, 158)]
+        assert all(f.motor_a == 9.0 for f in out)
+        assert all(f.inlet_pa is not None for f in out[9:])
+        assert frames.late == 0
+
+    def test_what_comes_half_a_minute_late_is_dropped_and_counted(self) -> None:
+        frames = live()
+        frames.advance(100.0)
+        frames.add(60.0, readings((60, -9.0)))
+        frames.add(100.0, readings((100, -5.0)))
+        (frame,) = frames.advance(101.5)
+        assert (frame.inlet_pa, frames.late) == (-5.0, 1)
+
+    def test_a_clock_set_forward_carries_on_without_made_up_frames(self) -> None:
+        frames = live()
+        frames.add(0.0, readings((0, -5.0)))
+        frames.advance(0.2)
+        frames.add(86_400.1, readings((86_400.1, -6.0)))
+        out = frames.advance(86_400.2) + frames.advance(86_402.0)
+        assert [(f.t, f.inlet_pa) for f in out] == [(0.0, -5.0), (86_398.0, None), (86_399.0, None), (86_400.0, -6.0)]
+
+    def test_a_clock_set_back_loses_no_reading_and_carries_on_at_once(self) -> None:
+        frames = live()
+        out = frames.advance(10_000.0)
+        frames.add(10_000.2, readings((10_000.2, -5.0)))
+        frames.add(10_001.2, readings((10_001.2, -6.0)))
+        frames.add(100.0, readings((100, -7.0)))
+        frames.add(101.0, readings((101, -8.0)))
+        out += frames.advance(101.4) + frames.advance(102.6)
+        assert [(f.t, f.inlet_pa) for f in out] == [(10_000.0, -5.0), (10_001.0, -6.0), (101.0, -7.5)]
+        assert frames.clock_steps_back == 1
+
+    def test_after_a_minute_without_a_turn_every_reading_still_gets_its_own_frame(self) -> None:
+        frames = live()
+        frames.advance(0.0)
+        for t in range(90):
+            frames.add(float(t), readings((t, -5.0 - t)))
+        out = frames.advance(90.0)
+        assert [(f.t, f.inlet_pa) for f in out] == [(float(t), -5.0 - t) for t in range(89)]
+
+    def test_what_waits_at_the_end_is_not_lost(self) -> None:
+        frames = live()
+        frames.advance(5.0)
+        for t in (5.0, 5.5, 7.0):
+            frames.add(t, readings((t, -t)))
+        assert [(f.t, f.inlet_pa) for f in frames.flush()] == [(5.0, -5.25), (7.0, -7.0)]
+        assert frames.flush() == []

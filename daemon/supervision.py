@@ -1,0 +1,94 @@
+"""The supervisor's side of the service: telling systemd how it goes, and sources that end by an error of our own.
+
+``sdnotify`` is imported only where a supervisor listens (``NOTIFY_SOCKET``). Where none does, telling costs nothing.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from daemon.backoff import Backoff
+from daemon.sources.contract import SampleQueue, Source
+
+LOG = logging.getLogger("ductwarden")
+
+_FIRST_PAUSE_S, _LONGEST_PAUSE_S = 1.0, 300.0
+
+
+class Supervisor:
+    """Tells systemd: ready, stopping, a word about how it goes, and that the loop still turns.
+
+    The watchdog is fed from the loop itself, at most once in half of its time: a loop that hangs is started anew.
+    """
+
+    def __init__(
+        self, environment: Mapping[str, str] = os.environ, monotonic: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._notifier: Any = None
+        self._monotonic = monotonic
+        self._every_s = _watchdog_s(environment)
+        self._due = 0.0
+        if environment.get("NOTIFY_SOCKET"):
+            import sdnotify
+
+            self._notifier = sdnotify.SystemdNotifier()
+
+    def _tell(self, words: str) -> None:
+        if self._notifier is not None:
+            self._notifier.notify(words)
+
+    def ready(self) -> None:
+        """The sources run and the pages are served."""
+        self._tell("READY=1")
+        self.turn()
+
+    def stopping(self) -> None:
+        """The end was asked for."""
+        self._tell("STOPPING=1")
+
+    def status(self, words: str) -> None:
+        """One line about how it goes, shown by ``systemctl status``."""
+        self._tell(f"STATUS={words.splitlines()[0][:200] if words else ''}")
+
+    def turn(self) -> None:
+        """The loop has turned."""
+        if self._every_s is None or self._notifier is None:
+            return
+        now = self._monotonic()
+        if now >= self._due:
+            self._due = now + self._every_s
+            self._tell("WATCHDOG=1")
+
+
+def _watchdog_s(environment: Mapping[str, str]) -> float | None:
+    """Half the watchdog's time, None where there is none for this process (sd_watchdog_enabled(3))."""
+    try:
+        usec = int(environment.get("WATCHDOG_USEC", ""))
+        pid = int(environment.get("WATCHDOG_PID") or os.getpid())
+    except ValueError:
+        return None
+    return usec / 2e6 if usec > 0 and pid == os.getpid() else None
+
+
+def keep_source(source: Source, out: SampleQueue, stop: threading.Event) -> None:
+    """Run a source until ``stop``. A source heals by itself what the outside does to it; should it end by an error of its
+    own, that is logged with its traceback and the source begins anew after a pause, so that it takes no other with it.
+    """
+    backoff = Backoff(stop, _FIRST_PAUSE_S, _LONGEST_PAUSE_S)
+    while not stop.is_set():
+        try:
+            source.run(out, stop)
+        except Exception as error:
+            health = source.health
+            health.connected = False
+            health.last_error = f"an error of our own: {type(error).__name__}: {error}"
+            health.state = f"{health.last_error}; begins anew in {backoff.next_s():.0f} s"
+            LOG.exception("source %s ended by an error of our own; it begins anew", health.name)
+            backoff.wait()
+        else:
+            return  # told to stop, or a recording that has ended
