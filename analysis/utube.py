@@ -139,10 +139,10 @@ def fit_line(points: Sequence[KnownPoint], slope: float | None = None, noise_sd:
     true = sum(w * p.true for w, p in zip(weights, points, strict=True)) / total
     if slope is None:
         spread = sum(w * (p.raw - raw) ** 2 for w, p in zip(weights, points, strict=True))
-        if len(points) < 2 or spread <= 0.0:
+        if len({point.raw for point in points}) < 2:
             raise ValueError("a line needs two points with different raw numbers; with one point only the zero is fitted")
         slope = sum(w * (p.raw - raw) * (p.true - true) for w, p in zip(weights, points, strict=True)) / spread
-        if slope == 0.0:
+        if len({point.true for point in points}) < 2 or slope == 0.0:
             raise ValueError("the true values are all the same: that fits no line")
         slope_sd = math.sqrt(1.0 / spread)
     else:
