@@ -20,6 +20,7 @@ from daemon.answering import Answerer
 from daemon.clock import Clock, PacedClock, WallClock
 from daemon.clock_watch import WAIT_S, ClockWatch, step_words, wait_for_sound_clock
 from daemon.config.config import Config
+from daemon.ducts_now import DuctsNow
 from daemon.memory import remember, restore
 from daemon.past import Past, read_past
 from daemon.pipeline import Pipeline
@@ -32,6 +33,7 @@ from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.supervision import Supervisor, keep_source
 from daemon.telling import Teller
+from daemon.touring import TourDesk, newest_baseline
 from daemon.wiring import build_pipeline
 
 LOG = logging.getLogger("ductwarden")
@@ -75,6 +77,7 @@ class Service:
         self._stop = threading.Event()
         self._began_wall = time.time()
         self._samples: SampleQueue = queue.Queue(QUEUE_ROOM)
+        self._ducts = DuctsNow(config.design)
         self._supervisor = Supervisor()
         self._watch: ClockWatch | None = None
 
@@ -100,15 +103,22 @@ class Service:
             sources, own_clock = build_sources(config, live_clock, past)
             clock = own_clock or live_clock
             health = {source.health.name: source.health for source in sources}
-            pipeline = build_pipeline(config, health, grace_s=0.0 if own_clock else GRACE_S * self._pace)
+            baseline, trouble = newest_baseline(path, config.design)
+            if trouble:
+                LOG.warning("%s", trouble)
+            pipeline = build_pipeline(
+                config, health, grace_s=0.0 if own_clock else GRACE_S * self._pace, baseline=baseline
+            )
+            tours = TourDesk(config, writer, pipeline)
             teller = Teller(config, writer, pipeline)
-            restore(writer, pipeline, teller.desk)
-            pipeline.sinks = [StoreSink(writer), teller]
+            restore(writer, pipeline, teller.desk, tours)
+            pipeline.sinks = [StoreSink(writer), teller, tours]
             if isinstance(clock, WallClock):
                 wait_for_sound_clock(past.last_t, self._stop, self._wait_s, told=self._supervisor.status)
                 self._watch = ClockWatch(clock.now)
             writer.configuration(config.text, clock.now())
             writer.status("shop", documents.shop_document(config))
+            pipeline.advance(clock.now())  # time is watched from here on: what arrives while the rest starts is not lost
             self._start_sources(stack, sources)
             teller.start(clock.now())
             stack.callback(teller.stop)
@@ -117,17 +127,19 @@ class Service:
                 side.start()
                 stack.callback(side.stop)
             self._supervisor.ready()
-            self._loop(writer, pipeline, teller, sources, clock)
+            self._loop(writer, pipeline, teller, tours, sources, clock)
             self._supervisor.stopping()
             pipeline.finish()
             teller.turn()
-            remember(writer, pipeline, teller.desk)
+            remember(writer, pipeline, teller.desk, tours)
 
     def _live_clock(self, past: Past) -> Clock:
         """The clock of sources without a time of their own."""
         if self._pace == 1.0:
             return WallClock(past.last_t)
-        return PacedClock(max(time.time(), past.last_t or 0.0), self._pace)
+        clock = PacedClock(max(time.time(), past.last_t or 0.0), self._pace)
+        LOG.info("a rehearsal: event time begins at %.3f and passes %g times as fast as real time", clock.now(), self._pace)
+        return clock
 
     def _start_sources(self, stack: ExitStack, sources: Iterable[Source]) -> None:
         threads = [
@@ -142,9 +154,9 @@ class Service:
         stack.callback(self._stop.set)
 
     def _loop(
-        self, writer: Writer, pipeline: Pipeline, teller: Teller, sources: list[Source], clock: Clock
+        self, writer: Writer, pipeline: Pipeline, teller: Teller, tours: TourDesk, sources: list[Source], clock: Clock
     ) -> None:
-        answerer = Answerer(pipeline, writer)
+        answerer = Answerer(pipeline, writer, tours)
         status_due = remember_due = time.monotonic()
         while not self._stop.is_set():
             pipeline.feed(self._take())
@@ -157,9 +169,10 @@ class Service:
             if turn >= status_due:
                 status_due = turn + STATUS_S
                 self._show(writer, pipeline, teller, sources, clock)
+                writer.status("tour", tours.document())
             if turn >= remember_due:
                 remember_due = turn + REMEMBER_S
-                remember(writer, pipeline, teller.desk)
+                remember(writer, pipeline, teller.desk, tours)
             writer.tick()
             self._supervisor.turn()
 
@@ -192,8 +205,9 @@ class Service:
         writer.status("sources", [documents.source_document(source.health) for source in sources])
         writer.status("outlets", [documents.outlet_document(health) for health in teller.health])
         writer.status("daemon", daemon_document(writer, pipeline, clock, self._began_wall, self._watch))
-        frame = pipeline.last_frame
-        if frame is not None:
+        frame, estimate = pipeline.last_frame, pipeline.last_estimate
+        if frame is not None and estimate is not None:
+            writer.status("ducts", self._ducts.document(frame, estimate, pipeline.estimator.baseline))
             teller.show({"t": frame.t, "state": frame.state.value, "run_s": frame.run_s, **frame.values})
 
 

@@ -36,13 +36,24 @@ class DaemonProcess:
         self.log = config.parent / "daemon.log"
         self._process: subprocess.Popen[bytes] | None = None
 
-    def start(self, within_s: float = 20.0) -> None:
-        """Start it and wait until its dashboard answers."""
+    @property
+    def pid(self) -> int:
+        """Of the running process."""
+        assert self._process is not None
+        return self._process.pid
+
+    def spawn(self, *options: str, **environment: str) -> None:
+        """Start it with these further options, and do not wait."""
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "daemon", "run", str(self.config), "--pace", str(self.pace)],
-                stdout=log, stderr=log, stdin=subprocess.DEVNULL, env={**os.environ, "PYTHONPATH": os.getcwd()},
+                [sys.executable, "-m", "daemon", "run", str(self.config), "--pace", str(self.pace), *options],
+                stdout=log, stderr=log, stdin=subprocess.DEVNULL,
+                env={**os.environ, "PYTHONPATH": os.getcwd(), **environment},
             )
+
+    def start(self, *options: str, within_s: float = 20.0, **environment: str) -> None:
+        """Start it and wait until its dashboard answers."""
+        self.spawn(*options, **environment)
         eventually(lambda: self.alive() and self.get("/healthz") is not None, within_s, "the dashboard answers")
 
     def alive(self) -> bool:
@@ -51,6 +62,11 @@ class DaemonProcess:
         if self._process.poll() is not None:
             raise AssertionError(f"the daemon ended with {self._process.returncode}:\n{self.words()}")
         return True
+
+    def ended(self, within_s: float = 15.0) -> int:
+        """Wait until it ends by itself; returns its exit code."""
+        assert self._process is not None
+        return self._process.wait(within_s)
 
     def words(self) -> str:
         """Its log."""
@@ -93,11 +109,13 @@ def shop_file(folder: Path, source: str, *, port: int, more: str = "") -> Path:
     return path
 
 
-def shop_day(config: Path, *, drag_ratio: float, bag_fill: float, minutes: float, seed: int = 11) -> Iterator[dict[str, float]]:
-    """A second of the simulated shop after the other, as a device would measure it: the planer at work."""
+def shop_day(
+    config: Path, *, drag_ratio: float, bag_fill: float, minutes: float, seed: int = 11, cutting: bool = True
+) -> Iterator[dict[str, float]]:
+    """A second of the simulated shop after the other, as a device would measure it: the planer at work (or only open)."""
     plant = as_built(from_design(load(config).design), seed)
     cut = Cut("planer", 0.30, 0.003, 28.0, 4.0)
-    script = steady(["planer"], 1_790_000_000.0, minutes * 60.0, [cut], idle_s=60.0)
+    script = steady(["planer"], 1_790_000_000.0, minutes * 60.0, [cut] if cutting else [], idle_s=60.0)
     state = DustState.at(plant.bags, drag_ratio, bag_fill)
     for block in simulate(plant, script, seed, state=state, channels=CHANNELS, idle_step_s=1.0):
         for _, values, _ in block.frames():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import termios
 import time
 import tty
 from pathlib import Path
@@ -47,6 +48,11 @@ class FakeDevice:
                     raise
                 assert time.monotonic() < deadline, "nobody reads"
                 time.sleep(0.001)
+
+    def drain(self) -> None:
+        """Throw away what nobody has read (the reader is gone)."""
+        if self._theirs is not None:
+            termios.tcflush(self._theirs, termios.TCIFLUSH)
 
     def line(self, text: str) -> None:
         """Send one line."""
