@@ -41,7 +41,11 @@ MOST_KEPT_RECORDS = 5_000
 Statement = tuple[str, tuple[Any, ...]]
 
 _INSERT_FRAME = f"INSERT INTO frames({','.join(FRAME_COLUMNS)}) VALUES ({','.join('?' * len(FRAME_COLUMNS))})"
-_INSERT_STATUS = "INSERT OR REPLACE INTO statuses(name, t, wall_t, document) VALUES (?, ?, ?, ?)"
+# Updated in its place: replacing would also write a page of the index, every second.
+_INSERT_STATUS = (
+    "INSERT INTO statuses(name, t, wall_t, document) VALUES (?, ?, ?, ?) ON CONFLICT(name) DO UPDATE SET "
+    "t = excluded.t, wall_t = excluded.wall_t, document = excluded.document"
+)
 
 
 @dataclass

@@ -37,12 +37,17 @@ from daemon.store.intake import Intake
 from daemon.store.live import LiveStatus, publish, withdraw
 from daemon.store.requests import Request
 
+LONG_STATUS = 2_000
+"""A status document of more characters than this is committed more seldom, to spare the card."""
+LONG_STATUS_LESS_OFTEN = 6
+
 
 class Writer:
     """Writes frames and records. The database must exist (:func:`daemon.store.migrate.ensure_schema`).
 
     ``keep_raw_days`` how long raw frames are kept (:mod:`daemon.store.pruning`); ``commit_every_s`` and ``sync_every_s``
-    as told above; ``status_every_s`` how often status documents are committed when nothing else is.
+    as told above; ``status_every_s`` how often status documents are committed (long ones more seldom: they are most of
+    what is written on a quiet day). Readers in the same process always see them fresh.
     Raises :class:`StoreError` where the database cannot be opened. Later trouble is in :attr:`health`, never raised.
     """
 
@@ -60,7 +65,7 @@ class Writer:
         self._rows = self._committer.rows
         self._statements = self._committer.statements
         self._due = monotonic() + commit_every_s
-        self._status_due = monotonic()
+        self._status_due = self._long_due = monotonic()
         self._t: float | None = None
         self._last: tuple[Frame, Estimate | None] | None = None
         self._documents: dict[str, object] = {}
@@ -265,7 +270,10 @@ class Writer:
         self._show_statuses(now)
         if self._states:
             self._statements += [
-                ("INSERT OR REPLACE INTO states(name, t, document) VALUES (?, ?, ?)", (name, self._t, text))
+                (
+                    "INSERT INTO states(name, t, document) VALUES (?, ?, ?) ON CONFLICT(name) DO UPDATE SET "
+                    "t = excluded.t, document = excluded.document", (name, self._t, text),
+                )
                 for name, text in self._states.items()
             ]
             self._states.clear()
@@ -302,9 +310,12 @@ class Writer:
             self._pending_statuses.update(fresh)
         pending = self._pending_statuses
         if now >= self._status_due and pending:
-            self._committer.statuses.update(pending)
-            pending.clear()
+            long_too = now >= self._long_due
+            for name in [name for name, status in pending.items() if long_too or len(status.text) <= LONG_STATUS]:
+                self._committer.statuses[name] = pending.pop(name)
             self._status_due = now + self._status_every_s
+            if long_too:
+                self._long_due = now + LONG_STATUS_LESS_OFTEN * self._status_every_s
         elif self._rows and "now" in pending:
             self._committer.statuses["now"] = pending.pop("now")
 
@@ -313,7 +324,7 @@ class Writer:
         self._intake.finish()
         self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '1')", ()))
         self._committer.urgent = True
-        self._status_due = self._monotonic()
+        self._status_due = self._long_due = -1e300
         stored = self.flush(force=True)
         self._committer.close()
         withdraw(self.path)
