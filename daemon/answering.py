@@ -12,6 +12,7 @@ from daemon.alarms.types import Transition
 from daemon.pipeline import Pipeline
 from daemon.store.requests import Request
 from daemon.store.writer import Writer
+from daemon.touring import TourDeclined, TourDesk
 
 Payload = Mapping[str, Any]
 
@@ -23,9 +24,10 @@ class Declined(Exception):
 class Answerer:
     """Takes requests from the store, acts on the pipeline, and writes each answer beside its request."""
 
-    def __init__(self, pipeline: Pipeline, writer: Writer) -> None:
+    def __init__(self, pipeline: Pipeline, writer: Writer, tours: TourDesk | None = None) -> None:
         self._pipeline = pipeline
         self._writer = writer
+        self._tours = tours
         self._last_id = 0
 
     def answer_all(self, t: float) -> int:
@@ -35,7 +37,7 @@ class Answerer:
             self._last_id = request.id
             try:
                 words, accepted = self._act(request, t), True
-            except (Declined, AlarmError) as error:
+            except (Declined, TourDeclined, AlarmError) as error:
                 words, accepted = str(error), False
             self._writer.answer(request.id, accepted, words, t)
         if waiting:
@@ -48,6 +50,8 @@ class Answerer:
             raise Declined(f"nothing is known about requests of the kind {request.kind!r}")
         try:
             return answer(self, request.payload, t, request.by)
+        except TourDeclined:
+            raise
         except (KeyError, TypeError, ValueError) as error:
             raise Declined(f"the request is not complete: {error}") from error
 
@@ -98,6 +102,12 @@ class Answerer:
         return f"journal entry {entry_id} removed"
 
 
+    def _tour(self, payload: Payload, t: float, by: str) -> str:
+        if self._tours is None:
+            raise Declined("no tour can be made here")
+        return self._tours.ask(payload, t, by)
+
+
 ANSWERS: dict[str, Callable[[Answerer, Payload, float, str], str]] = {
     "acknowledge": Answerer._acknowledge,
     "reset": Answerer._reset,
@@ -108,6 +118,7 @@ ANSWERS: dict[str, Callable[[Answerer, Payload, float, str], str]] = {
     "journal_add": Answerer._journal_add,
     "journal_correct": Answerer._journal_correct,
     "journal_remove": Answerer._journal_remove,
+    "tour": Answerer._tour,
 }
 """Kind of request -> what is done. Payloads are described in ``dashboard/asking.py`` and ``daemon/cli/journal.py``."""
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from analysis.duct.design import AS_DRAWN, AsBuilt, DuctDesign
+from analysis.baseline.model import Baseline
+from analysis.duct.design import AS_DRAWN, DuctDesign
 from analysis.duct.points import SectionState
 from analysis.duct.solve import solve
 from analysis.estimates import Estimate
@@ -20,15 +21,17 @@ class DuctsNow:
     """Keeps the last solution: gates and drag change seldom, the picture is asked for often."""
 
     design: DuctDesign
-    as_built: AsBuilt = AS_DRAWN
+    _baseline: Baseline | None = field(default=None, init=False)
     _gates: tuple[str, ...] | None = field(default=None, init=False)
     _drag: float = field(default=0.0, init=False)
     _states: dict[str, SectionState] = field(default_factory=dict, init=False)
     _slow_by_design: frozenset[str] = field(default=frozenset(), init=False)
     _flow: float = field(default=1.0, init=False)
 
-    def document(self, frame: Frame, estimate: Estimate) -> Document | None:
+    def document(self, frame: Frame, estimate: Estimate, baseline: Baseline | None = None) -> Document | None:
         """The status document "ducts"; None while the fan does not run steadily or the gates are not known."""
+        if baseline is not self._baseline:
+            self._baseline, self._gates = baseline, None
         gates = estimate.gates
         if frame.gates is not None and all(name in frame.gates for name in self.design.port_names):
             gates = tuple(name for name in self.design.port_names if frame.gates[name])
@@ -54,7 +57,9 @@ class DuctsNow:
         }
 
     def _solve(self, gates: tuple[str, ...], drag: float) -> None:
-        point = solve(self.design, gates, filter_drag_pasm3=drag, as_built=self.as_built)
+        stands = self.design if self._baseline is None else self._baseline.design_as_built(self.design)
+        as_built = AS_DRAWN if self._baseline is None else self._baseline.as_built
+        point = solve(stands, gates, filter_drag_pasm3=drag, as_built=as_built)
         drawn = solve(self.design, gates)
         self._gates, self._drag, self._flow = gates, drag, point.flow_m3s
         self._states = {**point.runs, **point.ports}

@@ -20,16 +20,16 @@ class Remembers(Protocol):
         """Take it back."""
 
 
-def remember(writer: Writer, pipeline: Pipeline, notices: NoticeDesk) -> None:
+def remember(writer: Writer, pipeline: Pipeline, notices: NoticeDesk, tours: Remembers | None = None) -> None:
     """Write every memory to the store."""
-    for name, part in _parts(pipeline, notices).items():
+    for name, part in _parts(pipeline, notices, tours).items():
         writer.state(name, part.snapshot())
     writer.state("alarm desk", pipeline.desk.snapshot())
 
 
-def restore(writer: Writer, pipeline: Pipeline, notices: NoticeDesk) -> None:
+def restore(writer: Writer, pipeline: Pipeline, notices: NoticeDesk, tours: Remembers | None = None) -> None:
     """Give every memory back, before the first frame. What is missing or of an unknown shape begins anew."""
-    for name, part in _parts(pipeline, notices).items():
+    for name, part in _parts(pipeline, notices, tours).items():
         data = writer.load_state(name)
         if isinstance(data, dict):
             part.restore(data)
@@ -37,8 +37,10 @@ def restore(writer: Writer, pipeline: Pipeline, notices: NoticeDesk) -> None:
     pipeline.desk.restore(writer.open_alarms(), desk if isinstance(desk, dict) else None, writer.last_alarm_id())
 
 
-def _parts(pipeline: Pipeline, notices: NoticeDesk) -> dict[str, Remembers]:
+def _parts(pipeline: Pipeline, notices: NoticeDesk, tours: Remembers | None) -> dict[str, Remembers]:
     parts: dict[str, Remembers] = {"estimator": pipeline.estimator, "notices": notices}
+    if tours is not None:
+        parts["tour"] = tours
     for detector in pipeline.detectors:
         parts[f"detector {detector.condition.value}"] = detector
     for recogniser in pipeline.recognisers:

@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from analysis.baseline.model import Baseline
 from analysis.blocks import Block, BlockBuilder
 from analysis.causes import explain
 from analysis.conditions import Condition
@@ -28,6 +29,10 @@ from daemon.vetting import Vetter
 
 class Estimating(Protocol):
     """What the pipeline needs of an estimator."""
+
+    @property
+    def baseline(self) -> Baseline | None:
+        """The baseline that it estimates by, if any."""
 
     def update(self, frame: Frame) -> Estimate:
         """The state of the shop at this frame."""

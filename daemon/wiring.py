@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 
+from analysis.baseline.model import Baseline
 from analysis.blocks import BlockBuilder
 from analysis.conditions import Condition
 from analysis.detectors import build_detectors, build_recognisers
@@ -27,7 +28,10 @@ from daemon.vetting import Vetter
 FRAME_S = 1.0
 
 
-def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = None, *, grace_s: float = 0.0) -> Pipeline:
+def build_pipeline(
+    config: Config, health: Mapping[str, SourceHealth] | None = None, *, grace_s: float = 0.0,
+    baseline: Baseline | None = None,
+) -> Pipeline:
     """The pipeline of one shop, fresh, without sinks. ``health`` counts what no sensor listens to. ``grace_s`` is how long
     a tick waits for slower sources by the daemon's clock; 0 for sources that bring their own time (a recording).
     """
@@ -38,7 +42,7 @@ def build_pipeline(config: Config, health: Mapping[str, SourceHealth] | None = N
         vetter=Vetter(config.sensors),
         framer=LiveFramer(config.sensors, runs, period_s=FRAME_S, grace_s=grace_s) if grace_s > 0.0
         else Framer(config.sensors, runs, period_s=FRAME_S),
-        estimator=Estimator(config.design, baseline=None, sensors=build_sensor_sds(config)),
+        estimator=Estimator(config.design, baseline=baseline, sensors=build_sensor_sds(config)),
         blocks=BlockBuilder(frame_s=FRAME_S),
         recognisers=build_recognisers(config.design),
         detectors=[d for d in build_detectors(config.design, fitted, build_limits(config)) if _wanted(config, d.condition)],
