@@ -27,6 +27,8 @@ STATE_WORDS = {
 """The alarm states in plain words."""
 WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
 """States that wait for the owner's word."""
+LATCHED = (AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
+"""States that last until the owner ends them."""
 QUIET = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 """States in which nobody is to be disturbed."""
 
@@ -64,7 +66,11 @@ class AlarmOut(BaseModel):
     confidence: float = Field(examples=[0.97])
     evidence: list[EvidenceOut]
     could_be: list[str]
+    raised: str = Field(examples=["09:14"])
+    cleared: str = Field(default="", examples=["10:02"])
     acknowledgeable: bool
+    resettable: bool
+    shelved: bool
     shelvable: bool
     in_service: bool
     history: str = Field(examples=["/alarms/12"])
@@ -117,7 +123,11 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
         confidence=finding.confidence,
         evidence=[evidence_out(item, screen) for item in finding.evidence.values()],
         could_be=list(finding.could_be),
+        raised=since(alarm.raised_t, now),
+        cleared=since(alarm.cleared_t, now) if alarm.cleared_t is not None else "",
         acknowledgeable=alarm.state in WAITING,
+        resettable=alarm.state in LATCHED,
+        shelved=alarm.state is AlarmState.SHELVED,
         shelvable=alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED),
         in_service=alarm.state is not AlarmState.OUT_OF_SERVICE,
         history=f"/alarms/{alarm.id}",
@@ -186,7 +196,10 @@ def blank_alarm() -> AlarmOut:
         confidence=0.0,
         evidence=[],
         could_be=[],
+        raised="",
         acknowledgeable=False,
+        resettable=False,
+        shelved=False,
         shelvable=False,
         in_service=True,
         history="/alarms/0",

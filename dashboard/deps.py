@@ -68,6 +68,7 @@ class Store:
                 now=_document(self.reader.now()),
                 detectors=_list(self.reader.status("detectors")),
                 sources=_list(self.reader.status("sources")),
+                outlets=_list(self.reader.status("outlets")),
                 shop=_document(self.reader.status("shop")),
                 daemon=_document(self.reader.status("daemon")),
                 ducts=_document(self.reader.status("ducts")),

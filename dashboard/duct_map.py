@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from dashboard.duct_view import PieceOut
 
-ROW = 74.0
+ROW = 92.0
 LEFT = 52.0
 RIGHT = 14.0
 TOP = 46.0
@@ -82,7 +82,7 @@ def _reach(pieces: Sequence[PieceOut], children: dict[str, list[int]]) -> float:
 def drawing(pieces: Sequence[PieceOut], width: int, css_class: str) -> Markup:
     """The ducts as SVG. Names are escaped; places that change live are marked with the piece's number."""
     placed = place(pieces, width)
-    height = max((item.y for item in placed), default=TOP) + 34
+    height = max((item.y for item in placed), default=TOP) + 52
     widest = max((piece.diameter_m for piece in pieces), default=0.1) or 0.1
     out = [
         Markup(
@@ -94,45 +94,53 @@ def drawing(pieces: Sequence[PieceOut], width: int, css_class: str) -> Markup:
             '20 0M36 {0}a10 10 0 0 1-20 0"/></g><text x="6" y="{3}" class="name">fan</text>'
         ).format(TOP, TOP, TOP, TOP - 27),
     ]
-    for item in placed:
-        out.append(_piece(item, widest, width))
+    # Pipes first: words must not be crossed by them.
+    out += [_pipe(item, widest) for item in placed]
+    out += [_words(item, widest, width) for item in placed]
     out.append(Markup("</svg>"))
     return Markup("").join(out)
 
 
-def _piece(item: Placed, widest: float, width: float) -> Markup:
-    piece = item.piece
-    thick = max(4.0, 14.0 * piece.diameter_m / widest)
-    up = "" if item.parent_y == item.y else f'<path class="turn" d="M{item.x0:.1f} {item.parent_y:.1f}V{item.y:.1f}"/>'
-    end = ""
-    if piece.kind == "port":
-        end = f'<path class="gate" d="M{item.x1 - 3:.1f} {item.y - 11:.1f}v22"/>'
+def _thickness(piece: PieceOut, widest: float) -> float:
+    return max(4.0, 14.0 * piece.diameter_m / widest)
+
+
+def _pipe(item: Placed, widest: float) -> Markup:
+    piece, thick = item.piece, _thickness(item.piece, widest)
+    turn = "" if item.parent_y == item.y else f'<path class="turn" d="M{item.x0:.1f} {item.parent_y:.1f}V{item.y:.1f}"/>'
+    gate = f'<path class="gate" d="M{item.x1 - 3:.1f} {item.y - 11:.1f}v22"/>' if piece.kind == "port" else ""
+    line = f'd="M{item.x0:.1f} {item.y:.1f}H{item.x1:.1f}"'
+    middle = f"{(item.x0 + item.x1) / 2:.1f} {item.y:.1f}"
+    # Numbers only: nothing here comes from a name.
+    return Markup('<g class="piece" data-scope="pieces.{}" data-tone="{}" data-tone-from="tone">{}</g>').format(
+        item.at,
+        piece.tone,
+        Markup(
+            f'{turn}<path class="pipe" stroke-width="{thick:.1f}" {line}/>'
+            f'<path class="core" stroke-width="{max(1.0, thick - 4):.1f}" {line}/>{gate}'
+            f'<g class="mark" transform="translate({middle})">'
+            '<path class="m-soon" d="M0-9 9 8H-9z"/><path class="m-plan" d="M-7-7H7V7H-7z"/></g>'
+        ),
+    )
+
+
+def _words(item: Placed, widest: float, width: float) -> Markup:
+    piece, half = item.piece, _thickness(item.piece, widest) / 2
     at_end = item.x0 + 4 + _label_width(piece) > width
     x, anchor = (width - 4.0, "end") if at_end else (item.x0 + 4.0, "start")
     return Markup(
-        '<g class="piece" data-scope="pieces.{at}" data-tone="{tone}" data-tone-from="tone">{up}'
-        '<path class="pipe" stroke-width="{thick:.1f}" d="M{x0:.1f} {y:.1f}H{x1:.1f}"/>'
-        '<path class="core" stroke-width="{core:.1f}" d="M{x0:.1f} {y:.1f}H{x1:.1f}"/>{end}'
+        '<g data-scope="pieces.{at}" data-tone="{tone}" data-tone-from="tone">'
         '<text class="name" x="{x:.1f}" y="{name_y:.1f}" text-anchor="{anchor}">{name}</text>'
-        '<g class="mark" transform="translate({mark_x:.1f} {mark_y:.1f})">'
-        '<path class="m-soon" d="M0-9 9 8H-9z"/><path class="m-plan" d="M-7-7H7V7H-7z"/></g>'
-        '<text class="line" x="{x:.1f}" y="{line_y:.1f}" text-anchor="{anchor}" data-text="line">{line}</text></g>'
+        '<text class="line" x="{x:.1f}" y="{line_y:.1f}" text-anchor="{anchor}"><tspan data-text="air">{air}</tspan>'
+        '<tspan class="words" x="{x:.1f}" dy="19" data-text="words">{words}</tspan></text></g>'
     ).format(
         at=item.at,
         tone=piece.tone,
-        up=Markup(up),
-        thick=thick,
-        core=max(1.0, thick - 4),
-        x0=item.x0,
-        x1=item.x1,
-        y=item.y,
-        end=Markup(end),
         x=x,
-        name_y=item.y - thick / 2 - 7,
+        name_y=item.y - half - 7,
+        line_y=item.y + half + 18,
         anchor=anchor,
-        name=escape(piece.name),
-        line_y=item.y + thick / 2 + 18,
-        mark_x=(item.x0 + item.x1) / 2,
-        mark_y=item.y,
-        line=escape(piece.line),
+        name=piece.name,
+        air=piece.air,
+        words=piece.words,
     )

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 from pydantic import BaseModel, Field
 
-from dashboard.shapes import Quantity, Screen, dig, number, rows, text
+from dashboard.shapes import DASH, Quantity, Screen, dig, number, rows, text
 from dashboard.snapshot import Document, Snapshot
 
 MAX_PIECES = 200
@@ -36,7 +36,7 @@ class PieceOut(BaseModel):
     needs: Quantity
     tone: str = Field(examples=["soon"])
     words: str = Field(examples=["too slow to carry chips"])
-    line: str = Field(examples=["412 cfm · 3120 fpm · too slow to carry chips"])
+    air: str = Field(examples=["412 cfm · 3120 fpm"])
 
 
 class DuctsOut(BaseModel):
@@ -98,9 +98,8 @@ def _piece(
     is_open = None
     if kind == "port":
         is_open = True if row.get("has_gate") is False else None if gates is None else name in gates
-    why = "the fan is off" if not running else "not known"
     tone, words = _judge(velocity, carrying, is_open, running, dig(air, "by_design") is True)
-    shown_flow, shown_velocity = screen.quantity(flow, "flow", why=why), screen.quantity(velocity, "velocity", why=why)
+    shown_flow, shown_velocity = screen.quantity(flow, "flow", why=DASH), screen.quantity(velocity, "velocity", why=DASH)
     shown = [quantity.shown for quantity in (shown_flow, shown_velocity) if quantity.si is not None]
     length, hose, diameter = (number(row, key) or 0.0 for key in ("length_m", "hose_m", "diameter_m"))
     return PieceOut(
@@ -116,11 +115,11 @@ def _piece(
         is_open=is_open,
         flow=shown_flow,
         velocity=shown_velocity,
-        carrying=screen.quantity(carrying, "velocity"),
+        carrying=screen.quantity(carrying, "velocity", why=DASH),
         needs=screen.quantity(number(row, "needs_m3s"), "flow", why="not stated") if kind == "port" else Quantity(),
         tone=tone,
         words=words,
-        line=" · ".join([*shown, words] if shown and tone != "quiet" else [words]),
+        air=" · ".join(shown) if tone != "quiet" else "",
     )
 
 

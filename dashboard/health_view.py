@@ -47,6 +47,20 @@ class SourceOut(BaseModel):
     unknown: list[RefusedOut]
 
 
+class OutletOut(BaseModel):
+    """One way out for notices."""
+
+    name: str = Field(examples=["mail"])
+    kind: str = Field(examples=["apprise"])
+    tone: str = Field(examples=["ok"])
+    state: str = Field(examples=["idle"])
+    delivered: int
+    waiting: int
+    lost: int
+    last: str = Field(examples=["Tue 3 Mar 2026, 09:14"])
+    last_error: str
+
+
 class FactOut(BaseModel):
     """One fact about the daemon."""
 
@@ -63,6 +77,7 @@ class HealthOut(BaseModel):
     frame_age_s: float | None = Field(examples=[1.0])
     sensors: list[SensorOut]
     sources: list[SourceOut]
+    outlets: list[OutletOut]
     facts: list[FactOut]
 
 
@@ -84,6 +99,7 @@ def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_p
         frame_age_s=age,
         sensors=[_sensor(snapshot, name, screen) for name in CHANNELS],
         sources=[_source(source, clock) for source in snapshot.sources],
+        outlets=[_outlet(outlet) for outlet in snapshot.outlets],
         facts=_facts(snapshot, age, open_pages),
     )
 
@@ -118,6 +134,22 @@ def _source(source: Document, clock: float | None) -> SourceOut:
         last_error=text(source, "last_error"),
         refused=_counts(source, "refused"),
         unknown=_counts(source, "unknown_channels"),
+    )
+
+
+def _outlet(outlet: Document) -> OutletOut:
+    error = text(outlet, "last_error")
+    down = outlet.get("connected") is False
+    return OutletOut(
+        name=text(outlet, "name", default="outlet"),
+        kind=text(outlet, "kind"),
+        tone="soon" if down or (error and _count(outlet, "queued")) else "ok",
+        state=text(outlet, "state", default="not known"),
+        delivered=_count(outlet, "delivered"),
+        waiting=_count(outlet, "queued"),
+        lost=sum(_count(outlet, key) for key in ("dropped", "stale", "refused")),
+        last=day_and_time(number(outlet, "last_delivered_t")),
+        last_error=error,
     )
 
 

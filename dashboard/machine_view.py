@@ -64,14 +64,15 @@ def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
     flow, sd = number(estimate, "flow_m3s"), number(estimate, "flow_sd")
     gates, probability = dig(estimate, "gates"), number(estimate, "gate_probability")
     alternatives = [
-        GatesOut(words=_ports(row.get("open")), probability=number(row, "probability")) for row in rows(estimate, "alternatives")
+        GatesOut(words=ports_words(row.get("open")), probability=number(row, "probability"))
+        for row in rows(estimate, "alternatives")
     ]
     told = dig(snapshot.now, "gates")
     sure = ""
     if isinstance(told, dict):
-        words, sure = _ports([port for port, is_open in told.items() if is_open]), "by the gate switches"
+        words, sure = ports_words([port for port, is_open in told.items() if is_open]), "by the gate switches"
     elif isinstance(gates, list | tuple):
-        words = _ports(gates)
+        words = ports_words(gates)
         sure = "" if probability is None else f"{round(probability * 100)} % sure"
     else:
         words = "not known"
@@ -158,10 +159,10 @@ def claim_of(claims: Sequence[Document], condition: str) -> Document:
     return next((claim for claim in found if text(claim, "claim") == "present"), found[0] if found else {})
 
 
-def _ports(names: object) -> str:
+def ports_words(names: object) -> str:
     """Port names in words.
 
-    >>> _ports(["planer", "lathe"]), _ports([])
+    >>> ports_words(["planer", "lathe"]), ports_words([])
     ('planer and lathe', 'all shut')
     """
     found = [str(name) for name in names] if isinstance(names, list | tuple) else []

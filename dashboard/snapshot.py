@@ -30,6 +30,7 @@ class Snapshot:
     now: Document = field(default_factory=dict)
     detectors: tuple[Document, ...] = ()
     sources: tuple[Document, ...] = ()
+    outlets: tuple[Document, ...] = ()
     shop: Document = field(default_factory=dict)
     daemon: Document = field(default_factory=dict)
     ducts: Document = field(default_factory=dict)

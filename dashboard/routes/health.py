@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from fastapi import APIRouter, Request
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 
 from dashboard.box import box_of, screen_of
 from dashboard.health_view import HealthOut, health_out
+from dashboard.metrics import CONTENT_TYPE, metrics_text
 from dashboard.problems import problem
-from dashboard.shapes import since
+from dashboard.shapes import Screen, since
 
 api = APIRouter(tags=["health"])
 probes = APIRouter(tags=["health"])
@@ -32,3 +33,13 @@ def healthz(request: Request) -> JSONResponse:
     if silent is not None and silent > box.settings.silent_after_s:
         return problem(503, f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}.")
     return JSONResponse({"status": "waiting" if snapshot.t is None else "ok"})
+
+
+@probes.get("/metrics", summary="OpenMetrics text", response_class=Response, responses={200: {"content": {CONTENT_TYPE: {}}}})
+def metrics(request: Request) -> Response:
+    """For programs that collect numbers over time."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    open_pages = 0 if box.live is None else box.live.open_pages
+    health = health_out(snapshot, Screen("si"), box.settings.silent_after_s, open_pages)
+    return Response(metrics_text(snapshot, health), headers={"content-type": CONTENT_TYPE})

@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
-from fastapi.responses import RedirectResponse, Response
+from typing import Annotated
 
-from dashboard.alarm_view import blank_alarm
+from anyio import to_thread
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import RedirectResponse, Response
+from pydantic import ValidationError
+
+from analysis.conditions import TEXTS, Condition
+from analysis.readings import CHANNELS
+from dashboard.alarm_view import alarm_out, blank_alarm
 from dashboard.box import UNITS_COOKIE, RowId, box_of, screen_of
 from dashboard.duct_map import drawing
 from dashboard.duct_view import ducts_out
 from dashboard.forms import form_of, local_path
+from dashboard.journal_view import WRITABLE, JournalIn, journal_out
+from dashboard.now_view import is_fitted
 from dashboard.page import html
-from dashboard.routes import alarms
-from dashboard.shapes import SERIES, SYSTEMS
+from dashboard.problems import Refused
+from dashboard.record_view import RecordOut
+from dashboard.routes import alarms, health, journal, machine
+from dashboard.shapes import DASH, SERIES, SYSTEMS, rows, text
+from dashboard.snapshot import Snapshot
+from dashboard.trend_view import EVENT_WORDS
 
 router = APIRouter()
 
@@ -27,6 +39,17 @@ SPANS: tuple[tuple[int, str], ...] = (
 )
 """How far back the trends of "Now" reach: seconds and words."""
 LONG_SPANS = (*SPANS, (3 * 365 * 86400, "3 years"), (10 * 365 * 86400, "10 years"))
+PAGE_ROWS = 50
+SAID = {
+    "fan": "Where the shop works on the fan's curve.",
+    "journal": "Cleaned, emptied, changed: what was done.",
+    "tour": "Teach it what your ducts really do.",
+    "run-check": "Did a new run cost the others their air?",
+    "record": "Month by month, to keep or to print.",
+    "health": "Sensors, sources, notices, the small computer.",
+}
+"""One line for each page that is behind "More"."""
+PastT = Annotated[float | None, Query(ge=0, le=1e11)]
 FIRST_SERIES = ("inlet_pa", "filter_pa", "motor_a", "flow_m3s", "drag_ratio")
 """What the page "Trends" shows first."""
 
@@ -60,6 +83,106 @@ def ducts_page(request: Request) -> Response:
     )
 
 
+@router.get("/alarms")
+def alarms_page(request: Request, before_t: PastT = None) -> Response:
+    """Open alarms, and what there was."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    screen = screen_of(request, snapshot)
+    past = [] if snapshot.problem else box.store.alarms(before_t, PAGE_ROWS)
+    return html(
+        request,
+        "alarms",
+        "alarms.html",
+        blank=blank_alarm(),
+        past=[alarm_out(alarm, screen, snapshot.clock) for alarm in past],
+        older_t=past[-1].raised_t - 1e-3 if len(past) == PAGE_ROWS else None,
+        conditions=[(condition.value, TEXTS[condition].title) for condition in Condition],
+        places=places(snapshot),
+    )
+
+
+@router.get("/alarms/{alarm_id}")
+def alarm_page(request: Request, alarm_id: RowId) -> Response:
+    """One alarm with its history and what may be done."""
+    found = alarms.one_alarm(request, alarm_id)
+    margin = 1800.0
+    end = found.alarm.cleared_t if found.alarm.cleared_t is not None else found.alarm.raised_t
+    return html(
+        request,
+        "alarms",
+        "alarm.html",
+        a=found.alarm,
+        steps=found.transitions,
+        look_start=round(found.alarm.since_t - margin),
+        look_end=round(end + margin),
+    )
+
+
+@router.get("/journal")
+def journal_page(request: Request, before_t: PastT = None) -> Response:
+    """What was done to the unit."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    entries = [] if snapshot.problem else box.store.journal(before_t, PAGE_ROWS)
+    return html(
+        request,
+        "journal",
+        "journal.html",
+        journal=journal_out(entries, PAGE_ROWS),
+        places=places(snapshot),
+        kinds=[(kind.value, EVENT_WORDS[kind]) for kind in WRITABLE],
+    )
+
+
+@router.get("/fan")
+def fan_page(request: Request) -> Response:
+    """The fan curve."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    return html(request, "fan", "fan.html", fan=machine.fan_of(box, snapshot, screen_of(request, snapshot)))
+
+
+@router.get("/tour")
+def tour_page(request: Request) -> Response:
+    """The baseline tour."""
+    return html(request, "tour", "tour.html", tour=machine.read_tour(request))
+
+
+@router.get("/added-run")
+def added_run_page(request: Request) -> Response:
+    """The check of an added run."""
+    check = machine.read_added_run(request)
+    return html(request, "run-check", "added_run.html", check=check, places=places(box_of(request).store.snapshot()))
+
+
+@router.get("/record")
+def record_page(request: Request) -> Response:
+    """The maintenance record."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    found = RecordOut(since=DASH, hours=DASH, months=[], entries=[]) if snapshot.problem else machine.read_record(request)
+    return html(request, "record", "record.html", record=found)
+
+
+@router.get("/health")
+def health_page(request: Request) -> Response:
+    """The health of the daemon, its sources and its sensors."""
+    return html(request, "health", "health.html", health=health.read_health(request))
+
+
+@router.get("/more")
+def more_page(request: Request) -> Response:
+    """The pages that a phone's bar has no room for."""
+    return html(request, "more", "more.html", said=SAID)
+
+
+def places(snapshot: Snapshot) -> list[str]:
+    """Ports, runs and fitted channels: where something can be."""
+    names = [text(row, "name") for key in ("ports", "runs") for row in rows(snapshot.shop, key)]
+    return [name for name in names if name] + [name for name in CHANNELS if is_fitted(snapshot, name)]
+
+
 @router.get("/static/{version}/{name}")
 def static_file(request: Request, version: str, name: str) -> Response:
     """A static file; an old version's path leads to the present file, so that a page left open overnight still works."""
@@ -71,6 +194,20 @@ def acknowledge(request: Request, alarm_id: RowId) -> Response:
     """The form without a script: acknowledge, and back to the page."""
     alarms.acknowledge(request, alarm_id)
     return RedirectResponse("/", status_code=303)
+
+
+@router.post("/journal")
+async def enter(request: Request) -> Response:
+    """The journal's form without a script."""
+    form = await form_of(request)
+    try:
+        entry = JournalIn.model_validate({name: form[name] for name in ("kind", "text", "where", "at") if form.get(name)})
+    except ValidationError as error:
+        raise Refused(
+            422, "The entry has a part that cannot be used.", [str(item["loc"][-1]) for item in error.errors()]
+        ) from error
+    await to_thread.run_sync(journal.add, request, entry)
+    return RedirectResponse("/journal", status_code=303)
 
 
 @router.post("/units")

@@ -159,6 +159,7 @@ document.addEventListener("submit", async event => {
     const answer = await send(`/api/v1${form.getAttribute("action")}`, body);
     say(form, answer.words, false);
     if (form.dataset.clear !== undefined) form.reset();
+    if (form.dataset.reload !== undefined) location.reload();
     form.dispatchEvent(new CustomEvent("done", { bubbles: true, detail: answer }));
   } catch (error) {
     say(form, error.message, true);

@@ -51,7 +51,8 @@ class Panel {
     for (const name of this.names) {
       const band = trend.bands[name];
       if (!band) continue;
-      const low = converted(band.low, first), high = converted(band.high, first);
+      // Suction is shown as positive: what is low in SI is then high.
+      const [low, high] = (first.factor < 0 ? [band.high, band.low] : [band.low, band.high]).map(edge => converted(edge, first));
       bands.push({ series: [push(high, { ...quiet, role: "band" }), push(low, { ...quiet, role: "band" })], fill: css("--band") });
     }
     this.lines = [];

@@ -209,6 +209,8 @@ class Shop:
                 ],
             ),
         )
+        if self.running:
+            self.writer.status("ducts", self.ducts_document())
         self.writer.status(
             "daemon",
             self.documents.get("daemon", {})
@@ -223,6 +225,30 @@ class Shop:
             },
         )
         self.writer.flush(force=True)
+
+    def ducts_document(self) -> dict[str, Any]:
+        """The air in every piece: what the fan moves, shared by the open ports."""
+        flow = self.frame()[1].flow_m3s or 0.0
+        share = flow / max(1, len(self.gates))
+        pieces: dict[str, Any] = {}
+        drawn = self.documents["shop"]
+        into = {piece["name"]: piece["into"] for piece in (*drawn["runs"], *drawn["ports"])}
+        air = dict.fromkeys(into, 0.0)
+        for port in self.gates:
+            name = port
+            while name in air:
+                air[name] += share
+                name = into[name]
+        for piece in (*drawn["runs"], *drawn["ports"]):
+            area = math.pi / 4 * piece["diameter_m"] ** 2
+            key = "branch_velocity_ms" if piece["diameter_m"] < 0.13 else "main_velocity_ms"
+            pieces[piece["name"]] = {
+                "flow_m3s": air[piece["name"]],
+                "velocity_ms": air[piece["name"]] / area,
+                "carrying_ms": drawn["material"][key],
+                "by_design": piece["diameter_m"] > 0.13 and len(self.gates) < 2,
+            }
+        return {"t": self.t, "pieces": pieces}
 
     def note(self, kind: EventKind, text: str = "", by: str = "owner") -> int:
         """A journal entry."""

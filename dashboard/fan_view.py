@@ -1,0 +1,230 @@
+"""The fan curve page as data: where the shop works now, where it did at its baseline, what is drawn, and the last week.
+
+The curve comes from the status document "shop" (``fan``: ``points`` of flow, static pressure and shaft power,
+``at_speed_rpm``, ``speed_rpm``, ``at_density_kgm3``, ``uncertainty``, ``generic``), the as-built curve from the newest
+baseline. What the gauges give is the rise from before the fan to the filter plenum: ``filter_pa - inlet_pa``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from pydantic import BaseModel, Field
+
+from analysis.readings import RunState
+from daemon.store.reader import Trend
+from dashboard.shapes import Axis, Quantity, Screen, day_and_time, dig, number, text
+from dashboard.snapshot import Document, Snapshot
+
+if TYPE_CHECKING:
+    from analysis.duct.fan import FanCurve
+
+CURVE_POINTS = 41
+CLOUD_S = 7 * 86400.0
+CLOUD_POINTS = 700
+
+Pair = tuple[float, float]
+
+
+class FanPointOut(BaseModel):
+    """A working point: flow [m3/s] and pressure rise [Pa], with both in words."""
+
+    flow_m3s: float
+    rise_pa: float
+    flow: Quantity
+    rise: Quantity
+    words: str = Field(examples=["now"])
+
+
+class FanOut(BaseModel):
+    """Everything on the page "Fan curve"; pairs are flow [m3/s] and pressure rise [Pa]."""
+
+    known: bool
+    why: str = Field(default="", examples=["The daemon has not told the fan's curve yet."])
+    generic: bool
+    drawn: list[Pair]
+    drawn_low: list[Pair]
+    drawn_high: list[Pair]
+    as_built: list[Pair]
+    ducts_now: list[Pair]
+    cloud: list[Pair]
+    now: FanPointOut | None
+    baseline: FanPointOut | None
+    expected: FanPointOut | None
+    x: Axis
+    y: Axis
+    sentences: list[str]
+
+
+def fan_out(snapshot: Snapshot, screen: Screen, week: Trend | None, baseline: Document | None) -> FanOut:
+    """The page made from a snapshot, the trend of the last week and the newest baseline."""
+    curve = curve_of(snapshot.shop)
+    now = (
+        _point(screen, number(snapshot.now, "estimate", "flow_m3s"), _rise(snapshot.now, "values"), "now")
+        if _runs(snapshot)
+        else None
+    )
+    sentences: list[str] = []
+    drawn, low, high, built = [], [], [], []
+    if curve is not None:
+        drawn = _line(curve)
+        low = [(flow, max(0.0, rise * (1 - 1.96 * curve.uncertainty))) for flow, rise in drawn]
+        high = [(flow, rise * (1 + 1.96 * curve.uncertainty)) for flow, rise in drawn]
+        built = as_built_line(curve, baseline)
+        if now is not None:
+            sentences.append(_against(screen, curve, now))
+        if curve.generic:
+            sentences.append("The curve is a guess from the wheel's size, not the maker's: good to about a fifth either way.")
+    base = _baseline_point(snapshot, screen, baseline)
+    if now is not None and base is not None:
+        sentences.append(_since_baseline(screen, now, base))
+    return FanOut(
+        known=curve is not None,
+        why="" if curve is not None else "The daemon has not told the fan's curve yet.",
+        generic=curve is not None and curve.generic,
+        drawn=drawn,
+        drawn_low=low,
+        drawn_high=high,
+        as_built=built,
+        ducts_now=_ducts(now, drawn),
+        cloud=_cloud(week),
+        now=now,
+        baseline=base,
+        expected=_expected(snapshot, screen, curve),
+        x=screen.axis("flow"),
+        y=screen.axis("pressure"),
+        sentences=sentences,
+    )
+
+
+def curve_of(shop: Document) -> FanCurve | None:
+    """The drawn curve, None where the document has none that makes sense."""
+    from analysis.duct.fan import FanCurve, FanPoint
+
+    found = dig(shop, "fan", "points")
+    if not isinstance(found, list):
+        return None
+    try:
+        points = tuple(FanPoint(float(row[0]), float(row[1])) for row in found)
+        return FanCurve(
+            points,
+            number(shop, "fan", "at_speed_rpm"),
+            number(shop, "fan", "speed_rpm"),
+            at_density_kgm3=number(shop, "fan", "at_density_kgm3") or 1.2,
+            uncertainty=number(shop, "fan", "uncertainty") or 0.05,
+            generic=dig(shop, "fan", "generic") is True,
+        )
+    except (TypeError, ValueError, IndexError, KeyError):
+        return None
+
+
+def _line(curve: FanCurve) -> list[Pair]:
+    free = curve.free_flow_m3s()
+    flows = [free * i / (CURVE_POINTS - 1) for i in range(CURVE_POINTS)]
+    return [(flow, max(0.0, curve.pressure_scalar(flow)[0])) for flow in flows]
+
+
+def as_built_line(curve: FanCurve, baseline: Document | None) -> list[Pair]:
+    """The curve as the baseline found it: bent at low, middle and high flow, then stretched in flow and pressure."""
+    from analysis.baseline.model import Baseline, BaselineError, bend
+
+    try:
+        found = Baseline.from_dict(dig(baseline, "document") or {})
+    except BaselineError:
+        return []
+    free = curve.free_flow_m3s() / curve.speed_factor
+    points = tuple(
+        replace(p, static_pa=p.static_pa * sum(f * w for f, w in zip(found.fan_bend, bend(p.flow_m3s / free), strict=True)))
+        for p in curve.points
+    )
+    built = found.as_built
+    return [(flow * built.fan_flow, rise * built.fan_pressure) for flow, rise in _line(replace(curve, points=points))]
+
+
+def _runs(snapshot: Snapshot) -> bool:
+    return text(snapshot.now, "state") == RunState.RUNNING.value
+
+
+def _rise(document: Document, key: str, *path: str) -> float | None:
+    plenum, inlet = number(document, key, "filter_pa", *path), number(document, key, "inlet_pa", *path)
+    return None if plenum is None or inlet is None else plenum - inlet
+
+
+def _point(screen: Screen, flow: float | None, rise: float | None, words: str) -> FanPointOut | None:
+    if flow is None or rise is None:
+        return None
+    return FanPointOut(
+        flow_m3s=flow, rise_pa=rise, flow=screen.quantity(flow, "flow"), rise=screen.quantity(rise, "pressure"), words=words
+    )
+
+
+def _expected(snapshot: Snapshot, screen: Screen, curve: FanCurve | None) -> FanPointOut | None:
+    """Where the drawing has the shop with these gates: the expected rise, at the flow at which the drawn curve gives it."""
+    rise = _rise(snapshot.now, "expected", "value") if _runs(snapshot) else None
+    if curve is None or rise is None:
+        return None
+    low, high = 0.0, curve.free_flow_m3s()
+    # From free flow downwards the curve rises up to its peak; the working branch is right of the peak.
+    peak = max(_line(curve), key=lambda pair: pair[1])[0]
+    low = peak
+    if curve.pressure_scalar(low)[0] < rise:
+        return None
+    for _ in range(50):
+        middle = (low + high) / 2
+        low, high = (middle, high) if curve.pressure_scalar(middle)[0] > rise else (low, middle)
+    return _point(screen, low, rise, "as drawn, with these gates")
+
+
+def _baseline_point(snapshot: Snapshot, screen: Screen, baseline: Document | None) -> FanPointOut | None:
+    gates = dig(snapshot.now, "estimate", "gates")
+    steps = dig(baseline, "document", "steps")
+    if not isinstance(gates, list) or not isinstance(steps, list):
+        return None
+    for step in steps:
+        if isinstance(step, dict) and sorted(map(str, step.get("open_ports", []))) == sorted(map(str, gates)):
+            when = day_and_time(number(baseline, "t"))
+            return _point(screen, number(step, "flow_m3s"), _rise(step, "measured"), f"at the baseline of {when}, same gates")
+    return None
+
+
+def _ducts(now: FanPointOut | None, drawn: list[Pair]) -> list[Pair]:
+    """The ducts as they stand: the parabola through the present working point."""
+    if now is None or now.flow_m3s <= 0:
+        return []
+    reach = max([now.flow_m3s * 1.25, *(flow for flow, _ in drawn)])
+    top = max([now.rise_pa * 1.15, *(rise for _, rise in drawn)])
+    flows = [reach * i / (CURVE_POINTS - 1) for i in range(CURVE_POINTS)]
+    line = [(flow, now.rise_pa * (flow / now.flow_m3s) ** 2) for flow in flows]
+    return [pair for pair in line if pair[1] <= top]
+
+
+def _cloud(week: Trend | None) -> list[Pair]:
+    if week is None:
+        return []
+    flows, inlets, plenums = (week.series[name].mean for name in ("flow_m3s", "inlet_pa", "filter_pa"))
+    return [
+        (round(flow, 5), round(plenum - inlet, 1))
+        for flow, inlet, plenum in zip(flows, inlets, plenums, strict=True)
+        if flow is not None and inlet is not None and plenum is not None
+    ]
+
+
+def _against(screen: Screen, curve: FanCurve, now: FanPointOut) -> str:
+    drawn = curve.pressure_scalar(now.flow_m3s)[0]
+    if drawn <= 0:
+        return "The present point lies beyond the end of the drawn curve."
+    gap = now.rise_pa / drawn - 1
+    if abs(gap) <= 1.96 * curve.uncertainty:
+        return "At this flow the fan gives the pressure that its curve says, within what is known of it."
+    side = "more" if gap > 0 else "less"
+    said = screen.quantity(drawn, "pressure").shown
+    return f"At this flow the fan gives {abs(gap):.0%} {side} pressure than its curve says ({said})."
+
+
+def _since_baseline(screen: Screen, now: FanPointOut, base: FanPointOut) -> str:
+    change = now.flow_m3s / base.flow_m3s - 1 if base.flow_m3s else 0.0
+    if abs(change) < 0.02:
+        return f"Air is as it was {base.words}, within two percent."
+    gap = screen.difference(now.flow_m3s - base.flow_m3s, "flow")
+    return f"{gap} ({abs(change):.0%}) {'more' if change > 0 else 'less'} air than {base.words}."

@@ -1,0 +1,140 @@
+"""The journal as a person reads it, and what may be written into it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+
+from pydantic import BaseModel, Field
+
+from analysis.events import EventKind
+from daemon.store.reader import JournalEntry
+from dashboard.problems import Refused
+from dashboard.shapes import day_and_time, local_time
+from dashboard.trend_view import event_words
+
+BY_WORDS = {"owner": "by you", "ductwarden": "found in the readings"}
+WRITABLE = (
+    EventKind.CLEANED,
+    EventKind.EMPTIED,
+    EventKind.REPLACED,
+    EventKind.CHANGED,
+    EventKind.ADDED_RUN,
+    EventKind.NOTE,
+)
+"""What the owner may enter; a baseline enters itself."""
+EARLIEST_T = 946_684_800.0
+"""1 January 2000: no entry is older."""
+
+WritableKind = Literal["cleaned", "emptied", "replaced", "changed", "added_run", "note"]
+
+
+class JournalIn(BaseModel):
+    """A journal entry to be made. ``at`` is the shop's local time; ``t`` event time; with neither it is now."""
+
+    kind: WritableKind = Field(examples=["cleaned"])
+    text: str = Field(default="", max_length=500, examples=["shook the bags for two minutes"])
+    where: str = Field(default="", max_length=60, examples=["planer"])
+    t: float | None = Field(default=None, ge=EARLIEST_T, le=1e11)
+    at: str = Field(default="", max_length=25, examples=["2026-03-03T09:14"])
+
+    def when(self) -> float | None:
+        """The event time meant. Raises :class:`Refused` for a text that is no time."""
+        return self.t if not self.at else local_t(self.at)
+
+
+class Removal(BaseModel):
+    """Why an entry is struck out."""
+
+    reason: str = Field(default="", max_length=200)
+
+
+class ChangeOut(BaseModel):
+    """What an entry said before it was corrected or struck out."""
+
+    when: str
+    words: str = Field(examples=["corrected: before, Chip bag emptied, Tue 3 Mar 2026, 09:14"])
+
+
+class EntryOut(BaseModel):
+    """One journal entry."""
+
+    id: int
+    t: float
+    when: str = Field(examples=["Tue 3 Mar 2026, 09:14"])
+    at: str = Field(examples=["2026-03-03T09:14"])
+    kind: str = Field(examples=["cleaned"])
+    words: str = Field(examples=["Filter cleaned"])
+    text: str
+    where: str
+    by: str = Field(examples=["owner"])
+    by_words: str = Field(examples=["by you"])
+    removed: bool
+    editable: bool
+    changes: list[ChangeOut]
+
+
+class JournalOut(BaseModel):
+    """Journal entries, newest first; ``older_t`` is where the next page begins, None at the end."""
+
+    entries: list[EntryOut]
+    older_t: float | None
+
+
+def entry_out(entry: JournalEntry) -> EntryOut:
+    """One entry for a screen."""
+    return EntryOut(
+        id=entry.id,
+        t=entry.t,
+        when=day_and_time(entry.t),
+        at=field_time(entry.t),
+        kind=entry.kind,
+        words=event_words(entry.kind),
+        text=entry.text,
+        where=entry.where,
+        by=entry.by,
+        by_words=BY_WORDS.get(entry.by, f"by {entry.by}"),
+        removed=entry.removed,
+        editable=not entry.removed and entry.kind in {kind.value for kind in WRITABLE},
+        changes=[_change(change) for change in entry.changes],
+    )
+
+
+def journal_out(entries: list[JournalEntry], limit: int) -> JournalOut:
+    """A page of the journal."""
+    older = entries[-1].t - 1e-3 if len(entries) == limit else None
+    return JournalOut(entries=[entry_out(entry) for entry in entries], older_t=older)
+
+
+def _change(change: dict[str, object]) -> ChangeOut:
+    before = change.get("before")
+    said = before if isinstance(before, dict) else {}
+    t, kind, text = said.get("t"), said.get("kind"), said.get("text")
+    parts = [event_words(str(kind)), day_and_time(t if isinstance(t, int | float) else None), str(text or "")]
+    done = "struck out" if change.get("what") == "removed" else "corrected"
+    at = change.get("t")
+    return ChangeOut(
+        when=day_and_time(at if isinstance(at, int | float) else None),
+        words=f"{done}; before: {', '.join(part for part in parts if part)}",
+    )
+
+
+def field_time(t: float) -> str:
+    """An instant as a date-and-time field of a form holds it."""
+    local = local_time(t)
+    return "" if local is None else local.strftime("%Y-%m-%dT%H:%M")
+
+
+def local_t(text: str) -> float:
+    """The inverse, in this computer's time zone.
+
+    >>> field_time(local_t("2026-03-03T09:14"))
+    '2026-03-03T09:14'
+    """
+    try:
+        t = datetime.fromisoformat(text).timestamp()
+    except (ValueError, OverflowError, OSError) as error:
+        raise Refused(422, f"{text!r} is not a date and time such as 2026-03-03T09:14.", ["body: at"]) from error
+    if t < EARLIEST_T:
+        raise Refused(422, "The time is before the year 2000.", ["body: at"])
+    return t

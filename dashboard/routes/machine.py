@@ -1,0 +1,132 @@
+"""The fan curve, the baseline tour, the added run and the record."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from fastapi import APIRouter, Request
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, Field
+
+from daemon.errors import StoreError
+from dashboard.added_run_view import AddedRunOut, added_run_out
+from dashboard.asking import AskedOut, answer_of, ask
+from dashboard.box import Box, box_of, screen_of
+from dashboard.fan_view import CLOUD_POINTS, CLOUD_S, FanOut, fan_out
+from dashboard.record_view import RecordOut, record_csv, record_out
+from dashboard.shapes import Screen
+from dashboard.snapshot import Document, Snapshot
+from dashboard.tour_view import TourOut, tour_out
+
+api = APIRouter(tags=["machine"])
+
+TOUR_WORDS = {
+    "start": "The tour has begun.",
+    "ready": "Measuring.",
+    "skip": "Left out.",
+    "again": "Once more.",
+    "cancel": "The tour was ended.",
+    "store": "The baseline is stored.",
+}
+
+
+class TourAct(BaseModel):
+    """What the owner says to the tour. ``name`` and ``clean`` (the bags were just cleaned) go with "start", ``ports``
+    (the open ports of the step) with "again"."""
+
+    action: Literal["start", "ready", "skip", "again", "cancel", "store"]
+    name: str = Field(default="", max_length=60, examples=["first day"])
+    clean: bool = False
+    ports: list[str] = Field(default_factory=list, max_length=60)
+
+
+class AddedRunAct(BaseModel):
+    """What the owner says to the check of an added run."""
+
+    action: Literal["start", "cancel"]
+    name: str = Field(default="", max_length=60, examples=["sander"])
+
+
+@api.get("/fan", summary="The fan curve and where the shop works on it")
+def read_fan(request: Request) -> FanOut:
+    """As drawn, as built, now, at the baseline, and a cloud of the last week."""
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    return fan_of(box, snapshot, screen_of(request, snapshot))
+
+
+def fan_of(box: Box, snapshot: Snapshot, screen: Screen) -> FanOut:
+    """The page's data, read from the store."""
+    week, baseline = None, None
+    if snapshot.t is not None:
+        week = box.store.trend(["flow_m3s", "inlet_pa", "filter_pa"], snapshot.t - CLOUD_S, snapshot.t, CLOUD_POINTS)
+        baseline = newest_baseline(box)
+    return fan_out(snapshot, screen, week, baseline)
+
+
+def newest_baseline(box: Box) -> Document | None:
+    """The newest baseline with its document."""
+    known = baselines_of(box)
+    return box.store.reader.baseline(str(known[0]["name"])) if known else None
+
+
+def baselines_of(box: Box) -> list[Document]:
+    """Every stored baseline, newest first; none where the store cannot be read."""
+    try:
+        return list(box.store.reader.baselines())
+    except StoreError:
+        return []
+
+
+@api.get("/tour", summary="The baseline tour, step by step")
+def read_tour(request: Request) -> TourOut:
+    """What to do now, and what was found."""
+    box = box_of(request)
+    return tour_out(box.store.snapshot(), baselines_of(box))
+
+
+@api.post("/tour", summary="Say something to the tour", response_model=AskedOut)
+def say_to_tour(request: Request, act: TourAct) -> JSONResponse:
+    """Start it, say that the gates are set, leave a step out, measure one again, end it, or store what it found."""
+    box = box_of(request)
+    asked = ask(box.settings.store, "tour", act.model_dump(), TOUR_WORDS[act.action])
+    box.store.forget()
+    return answer_of(asked)
+
+
+@api.get("/added-run", summary="Did the added run cost the others their air?")
+def read_added_run(request: Request) -> AddedRunOut:
+    """Port by port, before and after, against what was drawn."""
+    snapshot = box_of(request).store.snapshot()
+    return added_run_out(snapshot, screen_of(request, snapshot))
+
+
+@api.post("/added-run", summary="Start or end the check of an added run", response_model=AskedOut)
+def say_to_added_run(request: Request, act: AddedRunAct) -> JSONResponse:
+    """From "start" on everything is compared with the time before."""
+    box = box_of(request)
+    words = "From now on the ports are compared with the time before." if act.action == "start" else "The check was ended."
+    asked = ask(box.settings.store, "added_run", act.model_dump(), words)
+    box.store.forget()
+    return answer_of(asked)
+
+
+@api.get("/record", summary="The maintenance record, month by month")
+def read_record(request: Request) -> RecordOut:
+    """Running hours, starts, cleanings, emptyings, alarms, and the mean air."""
+    box = box_of(request)
+    return record_out(box.store.reader, screen_of(request, box.store.snapshot()))
+
+
+@api.get(
+    "/record.csv",
+    summary="The same as a table for a spreadsheet",
+    response_class=Response,
+    responses={200: {"content": {"text/csv": {}}}},
+)
+def read_record_csv(request: Request) -> Response:
+    """Comma-separated, SI."""
+    box = box_of(request)
+    text = record_csv(record_out(box.store.reader, screen_of(request, box.store.snapshot())))
+    headers = {"content-disposition": 'attachment; filename="maintenance-record.csv"'}
+    return Response(text, media_type="text/csv; charset=utf-8", headers=headers)

@@ -1,0 +1,110 @@
+"""The baseline tour as a page: one instruction at a time.
+
+Driven by the status document "tour": ``phase`` (zero, set, measure, refused, done), ``step``, ``steps``, ``open_ports``,
+``words``, ``reason``, ``progress``, ``measured``, ``skipped``, and after the fit ``report``: a list of lines with ``kind``,
+``name``, ``ratio``, ``sd`` and ``words``, with ``notes``. Without the document no tour is under way.
+"""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, Field
+
+from dashboard.machine_view import ports_words
+from dashboard.shapes import day_and_time, dig, number, rows, text
+from dashboard.snapshot import Document, Snapshot
+
+PHASES = ("zero", "set", "measure", "refused", "done")
+
+
+class GateOut(BaseModel):
+    """One gate and how it should stand in this step."""
+
+    name: str = Field(examples=["planer"])
+    is_open: bool
+
+
+class ReportLine(BaseModel):
+    """One part, as built against as drawn."""
+
+    what: str = Field(examples=["run to the planer"])
+    shown: str = Field(examples=["1.32 times the drawing, ± 0.08"])
+    words: str = ""
+
+
+class BaselineOut(BaseModel):
+    """A stored baseline."""
+
+    name: str = Field(examples=["first day"])
+    when: str
+    t: float | None
+
+
+class TourOut(BaseModel):
+    """Everything on the page "Baseline tour"."""
+
+    active: bool
+    phase: str = Field(examples=["set"])
+    title: str = Field(examples=["Step 2 of 8"])
+    words: str = Field(examples=["Open planer, and shut all other gates. With the fan running, say ready."])
+    reason: str = Field(examples=[""])
+    tone: str = Field(examples=["plan"])
+    percent: int = Field(examples=[40])
+    gates: list[GateOut]
+    may_ready: bool
+    may_skip: bool
+    measured: list[str]
+    skipped: list[str]
+    report: list[ReportLine]
+    notes: list[str]
+    baselines: list[BaselineOut]
+
+
+def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
+    """The tour made from a snapshot."""
+    tour = snapshot.tour
+    phase = text(tour, "phase")
+    active = phase in PHASES and tour.get("active") is not False
+    step, steps = int(number(tour, "step") or 0), int(number(tour, "steps") or 0)
+    opened = dig(tour, "open_ports")
+    opened = [str(port) for port in opened] if isinstance(opened, list) else []
+    gates = [text(port, "name") for port in rows(snapshot.shop, "ports") if port.get("has_gate") is not False]
+    title = {
+        "zero": "Before the first step",
+        "done": "The tour is complete",
+        "refused": f"Step {step + 1} of {steps} was not steady",
+    }.get(phase, f"Step {step + 1} of {steps}")
+    return TourOut(
+        active=active,
+        phase=phase if active else "",
+        title=title if active else "No tour is under way",
+        words=text(tour, "words") if active else "",
+        reason=text(tour, "reason") if active else "",
+        tone={"refused": "soon", "done": "ok", "measure": "plan", "set": "plan"}.get(phase, "wait") if active else "quiet",
+        percent=round(100 * min(1.0, max(0.0, number(tour, "progress") or 0.0))),
+        gates=[GateOut(name=name, is_open=name in opened) for name in gates]
+        if phase in ("set", "measure", "refused") and active
+        else [],
+        may_ready=active and phase in ("zero", "set", "refused"),
+        may_skip=active and phase in ("zero", "set", "refused", "measure"),
+        measured=_steps(tour, "measured"),
+        skipped=_steps(tour, "skipped"),
+        report=[_line(row) for row in rows(tour, "report")],
+        notes=[str(note) for note in dig(tour, "notes") or []],
+        baselines=[
+            BaselineOut(name=text(row, "name"), when=day_and_time(number(row, "t")), t=number(row, "t")) for row in baselines
+        ],
+    )
+
+
+def _steps(tour: Document, key: str) -> list[str]:
+    found = dig(tour, key)
+    return [ports_words(step) for step in found] if isinstance(found, list) else []
+
+
+def _line(row: Document) -> ReportLine:
+    kind, name, ratio, sd = text(row, "kind"), text(row, "name"), number(row, "ratio"), number(row, "sd")
+    what = f"run to the {name}" if kind == "port" else name if kind == "run" else f"{kind}: {name}" if name else kind
+    spread = "" if ratio is None or sd is None else f", ± {1.96 * sd * ratio:.2f}"
+    return ReportLine(
+        what=what, shown="not known" if ratio is None else f"{ratio:.2f} times the drawing{spread}", words=text(row, "words")
+    )
