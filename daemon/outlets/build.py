@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable, Mapping, Sequence
 
 from analysis.estimates import Estimate
@@ -90,7 +91,8 @@ class Outlets:
 
     def stop(self, grace_s: float = 2.0) -> None:
         """Let every outlet deliver what it can within ``grace_s`` [s], all at the same time, then end them."""
+        leave_at = time.monotonic() + grace_s
         for outlet in self._outlets:
             outlet.ask_to_stop(grace_s)
         for outlet in self._outlets:
-            outlet.stop(grace_s)
+            outlet.stop(max(0.0, leave_at - time.monotonic()))

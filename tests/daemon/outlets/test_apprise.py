@@ -19,8 +19,7 @@ from daemon.outlets.settings import AppriseOutletSettings, QueueSettings, Secret
 from tests.daemon.outlets.servers import closed_port, mail_server, notice, web_server
 from tests.support.waiting import eventually
 
-# A dependency of apprise imports a module that Python 3.13 no longer has, only to look whether it is there.
-pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")]
+pytestmark = pytest.mark.slow
 QUICK = QueueSettings(first_s=0.1, cap_s=0.2)
 
 
@@ -171,3 +170,22 @@ def test_apprise_is_not_loaded_before_it_is_needed() -> None:
     root = Path(__file__).resolve().parents[3]
     done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, timeout=30, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_warnings_as_errors_do_not_keep_a_mail_from_going() -> None:
+    """A part of apprise imports a module that is gone in Python 3.13, only to look whether it is there."""
+    code = (
+        "import sys\n"
+        "from daemon.outlets.apprise import AppriseSender\n"
+        "from daemon.outlets.settings import AppriseOutletSettings\n"
+        "from tests.daemon.outlets.servers import notice\n"
+        "AppriseSender(AppriseOutletSettings((sys.argv[1],))).deliver(notice(1))\n"
+    )
+    root = Path(__file__).resolve().parents[3]
+    with mail_server() as server:
+        done = subprocess.run(
+            [sys.executable, "-W", "error", "-c", code, mail_url(server.port)], cwd=root, capture_output=True, text=True,
+            timeout=60, check=False,
+        )
+        assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+        assert len(server.mails) == 1

@@ -33,7 +33,6 @@ from tests.daemon.alarms.shop_floor import T0, absent, present, unknown
 from tests.daemon.outlets.servers import closed_port, mail_server, notice, web_server
 from tests.support.waiting import eventually
 
-pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
 QUICK = QueueSettings(first_s=0.05, cap_s=0.1)
 
 
