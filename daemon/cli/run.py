@@ -32,21 +32,39 @@ def run(
 def demo(
     port: Annotated[int, typer.Option(help="Port of the dashboard.")] = 8765,
     pace: Annotated[float | None, typer.Option(help="Seconds of shop time a second.")] = None,
-    store: Annotated[Path, typer.Option(help="Where the demo keeps its data; begun anew each time.")] = Path("var/demo.db"),
+    folder: Annotated[Path, typer.Option(help="Where the demo keeps its demo.db, begun anew each time.")] = Path("var"),
     log_level: Annotated[str, typer.Option(help="debug, info, warning or error.")] = "warning",
 ) -> None:
     """Start the demo shop: an invented chair maker's barn, simulated at an accelerated pace, with its dashboard."""
     from daemon.config.load import parse
 
+    store = folder.resolve() / "demo.db"
     text = DEMO.read_text()
-    text = text.replace('file = "demo.db"', f'file = "{store.resolve()}"').replace("port = 8765", f"port = {port}")
+    text = text.replace('file = "demo.db"', f'file = "{store}"').replace("port = 8765", f"port = {port}")
     if pace is not None:
         text = text.replace("pace = 120 ", f"pace = {pace} ")
-    for old in store.parent.glob(f"{store.name}*"):
-        old.unlink()
     config = parse(text, DEMO)
+    _begin_anew(store)
     typer.echo("The demo shop is invented: a chair maker's barn, simulated. Nothing here reads a real sensor.")
     _serve(config, True, log_level)
+
+
+def _begin_anew(store: Path) -> None:
+    """A fresh store that holds the baseline of the invented shop's first day."""
+    from daemon.demo.first_tour import stored_baseline
+    from daemon.store.lock import StoreLock
+    from daemon.store.migrate import ensure_schema
+    from daemon.store.writer import Writer
+
+    store.parent.mkdir(parents=True, exist_ok=True)
+    with StoreLock(store):
+        for ending in ("", "-wal", "-shm"):
+            store.with_name(store.name + ending).unlink(missing_ok=True)
+        ensure_schema(store)
+        baseline = stored_baseline()
+        writer = Writer(store)
+        writer.baseline(baseline.name, baseline.t, baseline.to_dict())
+        writer.close()
 
 
 def _serve(config: Config, dashboard: bool, log_level: str, pace: float = 1.0) -> None:
