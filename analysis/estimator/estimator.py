@@ -404,7 +404,7 @@ class Estimator:
         calm = 0.2 if abs(self._q) > FAR_DEPARTURE else 1.0
         self._gain = steady_gain(slope, noise, (calm * DRAG_RATE) ** 2 * BLOCK_S, DEPARTURE_RATE**2 * BLOCK_S)
         self._since = 0
-        self._clean_log_flow = math.log(response.flow_at(self.clean.log_drag + self._shift, self._row()))
+        self._clean_log_flow = math.log(response.flow_at(self.clean.log_drag + self._shift, self._row())[0])
 
     def _row(self) -> int:
         assert self._point is not None

@@ -177,12 +177,14 @@ class Response:
         current = design.motor.current_scalar(power * built.fan_pressure * built.fan_flow) * built.motor_current
         return current + self._tilt * (current - self._motor_pivot)
 
-    def flow_at(self, log_drag: float, row: int) -> float:
-        """Flow [m3/s] of one gate set at a drag: as :meth:`at`, in plain numbers."""
+    def flow_at(self, log_drag: float, row: int) -> tuple[float, float]:
+        """Flow [m3/s] of one gate set at a drag, as :meth:`at` in plain numbers, and the change of its logarithm with
+        that of the drag."""
         node = self.node(log_drag)
         x = (log_drag - self.log_clean) / STEP - node
         low, middle, high = (math.log(self._solved(node + k)[0][row]) for k in (-1, 0, 1))
-        return math.exp(0.5 * x * (x - 1.0) * low + (1.0 - x * x) * middle + 0.5 * x * (x + 1.0) * high)
+        flow = math.exp(0.5 * x * (x - 1.0) * low + (1.0 - x * x) * middle + 0.5 * x * (x + 1.0) * high)
+        return flow, ((x - 0.5) * low - 2.0 * x * middle + (x + 0.5) * high) / STEP
 
     def column(self, node: int) -> Column:
         """Column ``node`` with its sensitivities."""

@@ -97,14 +97,13 @@ def slope_at(response: Response, row: int, log_drag: float, departure: float, lo
     """The model of one gate set at a drag (table drag) and a departure."""
     ch: list[int] = looks.channels.tolist()
     column = response.column(response.node(log_drag))
-    flow = response.flow_at(log_drag, row)
+    flow, flow_to_drag = response.flow_at(log_drag, row)
     y, along = response.curve_scalar(log_drag, flow * (1.0 + departure))
     plain = response.curve_scalar(log_drag, flow)[0] if departure else list(y)
     if 2 in ch and (looks.log_density or looks.log_volts):
         shift = float(column.to_power[row]) * looks.log_density + float(column.to_volts[row]) * looks.log_volts
         y[2] += shift
         plain[2] += shift
-    flow_to_drag = float(column.flow_to_drag[row])
     at_flow = (y[1], y[1], 0.0, 0.0)  # change with the drag while the flow stays
     return Slope(
         log_drag, departure, tuple(y[c] for c in ch), tuple(plain[c] for c in ch),
