@@ -26,8 +26,8 @@ BACK_COUNT = 3
 LATE_S = 30.0
 """Live: a reading that comes later than this is of no use any more. An earlier one counts to the tick under way: a node
 whose clock is some seconds off is still heard."""
-UNSEEN_S = 60.0
-"""Live: after a longer time without a turn the machine slept, or its clock was set."""
+UNSEEN_GRACES = 20.0
+"""Live: after so many graces without a turn the machine slept, or its clock was set (10 s at the ordinary pace)."""
 
 _Told = tuple[list[Reading], Mapping[str, bool] | None]
 
@@ -185,7 +185,7 @@ class LiveFramer(Framer):
             self._forget_times()
             self.clock_steps_back += 1
             self._tick = math.floor(now / period) * period
-        elif newest - self._tick > UNSEEN_S:
+        elif newest - self._tick > UNSEEN_GRACES * self._grace:
             carry_on = math.floor(newest / period) * period
             frames += self._close_spoken([tick for tick in waiting if tick < carry_on])
             self._tick = carry_on

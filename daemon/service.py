@@ -64,16 +64,18 @@ class Side(Protocol):
 class Service:
     """One shop, watched. ``side`` makes what runs beside the loop; it is started once the sources run. With a ``pace``
     other than 1, event time passes that many times as fast as real time: a rehearsal. ``wait_s`` is how long a computer's
-    clock that cannot be believed is waited for.
+    clock that cannot be believed is waited for; ``wall`` is that clock.
     """
 
     def __init__(
-        self, config: Config, side: Callable[[], Side] | None = None, *, pace: float = 1.0, wait_s: float = WAIT_S
+        self, config: Config, side: Callable[[], Side] | None = None, *, pace: float = 1.0, wait_s: float = WAIT_S,
+        wall: Callable[[], float] = time.time,
     ) -> None:
         self._config = config
         self._side = side
         self._pace = pace
         self._wait_s = wait_s
+        self._wall = wall
         self._stop = threading.Event()
         self._began_wall = time.time()
         self._samples: SampleQueue = queue.Queue(QUEUE_ROOM)
@@ -114,7 +116,9 @@ class Service:
             restore(writer, pipeline, teller.desk, tours)
             pipeline.sinks = [StoreSink(writer), teller, tours]
             if isinstance(clock, WallClock):
-                wait_for_sound_clock(past.last_t, self._stop, self._wait_s, told=self._supervisor.status)
+                wait_for_sound_clock(
+                    past.last_t, self._stop, self._wait_s, wall=self._wall, told=self._supervisor.status
+                )
                 self._watch = ClockWatch(clock.now)
             writer.configuration(config.text, clock.now())
             writer.status("shop", documents.shop_document(config))
@@ -136,8 +140,8 @@ class Service:
     def _live_clock(self, past: Past) -> Clock:
         """The clock of sources without a time of their own."""
         if self._pace == 1.0:
-            return WallClock(past.last_t)
-        clock = PacedClock(max(time.time(), past.last_t or 0.0), self._pace)
+            return WallClock(past.last_t, self._wall)
+        clock = PacedClock(max(self._wall(), past.last_t or 0.0), self._pace)
         LOG.info("a rehearsal: event time begins at %.3f and passes %g times as fast as real time", clock.now(), self._pace)
         return clock
 

@@ -152,7 +152,7 @@ class Shop:
         ago = time.time() - datetime.strptime(began[1], "%Y-%m-%d %H:%M:%S,%f").timestamp()
         device = Device(self.wire, seconds, float(began[2]), time.monotonic() - ago)
         # Lines before the port is open would wait in the terminal and come late, as from no device.
-        eventually(lambda: "connected to" in self.daemon.words()[known:], 60.0, "the port is open")
+        eventually(lambda: self.daemon.alive() and "connected to" in self.daemon.words()[known:], 60.0, "the port is open")
         device.start()
         writes = self.rng.random() < 0.5  # an entry is synced at once, and takes what waits with it
         end = time.monotonic() + lives_s
