@@ -8,7 +8,8 @@
 | ``journal_add`` | ``kind``, ``text``, ``where``, ``t`` (event time; None: now) |
 | ``journal_correct`` | ``entry_id`` and what changes: ``kind``, ``text``, ``where``, ``t`` |
 | ``journal_remove`` | ``entry_id``, ``reason`` |
-| ``tour`` | ``action``: start, done, repeat, skip, back, finish, cancel; ``step`` |
+| ``tour`` | ``action``: start (``name``, ``clean``), ready, skip, repeat, back (``step``), finish, cancel |
+| ``added_run`` | ``action``: start (``name``), cancel |
 """
 
 from __future__ import annotations

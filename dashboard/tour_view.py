@@ -52,6 +52,7 @@ class TourOut(BaseModel):
     gates: list[GateOut]
     may_ready: bool
     may_skip: bool
+    may_back: bool
     measured: list[str]
     skipped: list[str]
     report: list[ReportLine]
@@ -86,6 +87,7 @@ def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
         else [],
         may_ready=active and phase in ("zero", "set", "refused"),
         may_skip=active and phase in ("zero", "set", "refused", "measure"),
+        may_back=active and step > 0,
         measured=_steps(tour, "measured"),
         skipped=_steps(tour, "skipped"),
         report=[_line(row) for row in rows(tour, "report")],

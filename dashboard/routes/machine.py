@@ -24,20 +24,21 @@ TOUR_WORDS = {
     "start": "The tour has begun.",
     "ready": "Measuring.",
     "skip": "Left out.",
-    "again": "Once more.",
+    "repeat": "Once more.",
+    "back": "Back one step.",
     "cancel": "The tour was ended.",
-    "store": "The baseline is stored.",
+    "finish": "The baseline is stored.",
 }
 
 
 class TourAct(BaseModel):
-    """What the owner says to the tour. ``name`` and ``clean`` (the bags were just cleaned) go with "start", ``ports``
-    (the open ports of the step) with "again"."""
+    """What the owner says to the tour. ``name`` and ``clean`` (the bags were just cleaned) go with "start", ``step``
+    (counted from 0) with "repeat" and "back"."""
 
-    action: Literal["start", "ready", "skip", "again", "cancel", "store"]
+    action: Literal["start", "ready", "skip", "repeat", "back", "cancel", "finish"]
     name: str = Field(default="", max_length=60, examples=["first day"])
     clean: bool = False
-    ports: list[str] = Field(default_factory=list, max_length=60)
+    step: int | None = Field(default=None, ge=0, le=1000)
 
 
 class AddedRunAct(BaseModel):

@@ -1,0 +1,288 @@
+"""The ducts' drawing, the fan curve, the tour, the added run, the record, the health and the numbers for programs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+
+from analysis.baseline.model import Baseline, StepSummary
+from analysis.conditions import Condition
+from analysis.duct.design import AsBuilt
+from analysis.events import EventKind
+from dashboard.duct_map import LEFT, drawing, place
+from dashboard.duct_view import PieceOut, ducts_out
+from dashboard.fan_view import as_built_line, curve_of
+from dashboard.shapes import Screen
+from dashboard.snapshot import Snapshot
+from tests.dashboard.shop import Shop, shop_document
+from tests.dashboard.visitor import Visitor
+
+# -- ducts ----------------------------------------------------------------------------------------------------------------
+
+
+def pieces(client: Visitor) -> list[PieceOut]:
+    client.box.store.forget()
+    return ducts_out(client.box.store.snapshot(), Screen("us")).pieces
+
+
+def test_lengths_are_to_scale_along_every_way_from_the_fan(client: Visitor, shop: Shop) -> None:
+    """Each port's end stands as far right of the fan as its pipe is long: the sum of the lengths on its way."""
+    drawn = pieces(client)
+    placed = {item.piece.name: item for item in place(drawn, 1040)}
+    by_name = {piece.name: piece for piece in drawn}
+    assert set(placed) == set(by_name)
+
+    def way(name: str) -> float:
+        total = 0.0
+        while name in by_name:
+            total += by_name[name].length_m + by_name[name].hose_m
+            name = by_name[name].into
+        return total
+
+    scales = [(placed[name].x1 - LEFT) / way(name) for name in placed]
+    assert max(scales) == pytest.approx(min(scales), rel=1e-9)
+    assert max(item.x1 for item in placed.values()) <= 1040
+
+
+def test_no_two_pieces_lie_on_each_other(client: Visitor) -> None:
+    placed = place(pieces(client), 360)
+    for at, one in enumerate(placed):
+        for other in placed[at + 1 :]:
+            apart = one.y != other.y or one.x1 <= other.x0 + 0.01 or other.x1 <= one.x0 + 0.01
+            assert apart, (one.piece.name, other.piece.name)
+
+
+def test_the_drawing_is_well_formed_and_names_are_text(client: Visitor, shop: Shop) -> None:
+    shop.documents["shop"]["ports"][0]["name"] = '"><script>&planer'
+    shop.step(1)
+    root = ElementTree.fromstring(str(drawing(pieces(client), 1040, "wide")))
+    names = [element.text for element in root.iter() if element.get("class") == "name"]
+    assert '"><script>&planer' in names
+    assert not list(root.iter("script"))
+
+
+def test_a_drawing_that_goes_in_circles_is_not_followed_for_ever() -> None:
+    base = {"length_m": 1.0, "hose_m": 0.0, "diameter_m": 0.1, "kind": "run"}
+
+    runs = [{"name": "a", "into": "b", **base}, {"name": "b", "into": "a", **base}, {"name": "c", "into": "fan", **base}]
+    found = ducts_out(Snapshot(0.0, shop={"runs": runs}), Screen("us"))
+    assert [item.piece.name for item in place(found.pieces, 500)] == ["c"]
+
+
+def test_a_slow_run_is_marked_by_words_shape_and_tone(client: Visitor, shop: Shop) -> None:
+    """4000 fpm in a 4 in branch is 349 cfm (continuity: 0.08727 ft2 x 4000 ft/min); the shop moves less through two."""
+    shop.gates = ("planer", "lathe")
+    shop.step(2)
+    found = client.fresh("/api/v1/ducts")
+    lathe = next(piece for piece in found["pieces"] if piece["name"] == "lathe")
+    assert lathe["velocity"]["si"] == pytest.approx(lathe["flow"]["si"] / 0.0081073, rel=1e-3)
+    assert (lathe["tone"], lathe["words"]) == ("soon", "too slow to carry chips")
+    assert "lathe" in found["remark"]
+    assert next(piece for piece in found["pieces"] if piece["name"] == "bandsaw")["words"] == "shut"
+    page = client.get("/ducts").text
+    assert "m-soon" in page
+    assert "too slow to carry chips" in page
+
+
+def test_what_is_slow_by_design_is_a_remark_and_no_warning(client: Visitor, shop: Shop) -> None:
+    shop.gates = ("planer",)
+    shop.step(2)
+    main = next(piece for piece in client.fresh("/api/v1/ducts")["pieces"] if piece["name"] == "main")
+    assert (main["tone"], main["words"]) == ("plan", "too slow, also as drawn")
+
+
+# -- fan curve ----------------------------------------------------------------------------------------------------------------
+
+
+def baseline(t: float) -> dict[str, Any]:
+    step = StepSummary(("planer",), {"inlet_pa": -2400.0, "filter_pa": 180.0}, {}, 0.19, 0.002)
+    return Baseline(t=t, name="first day", as_built=AsBuilt(fan_pressure=0.9, fan_flow=1.1), steps=(step,)).to_dict()
+
+
+def test_the_drawn_curve_goes_through_its_points(client: Visitor, shop: Shop) -> None:
+    """The demo shop's plate: 800 cfm at 9.1 in. w.g."""
+    found = client.fresh("/api/v1/fan")
+    assert found["known"]
+    near = min(found["drawn"], key=lambda pair: abs(pair[0] - 0.377558))
+    curve = curve_of(shop_document())
+    assert curve is not None
+    assert curve.pressure_scalar(0.377558)[0] == pytest.approx(9.1 * 249.089, rel=2e-3)
+    assert near[1] == pytest.approx(curve.pressure_scalar(near[0])[0])
+    assert found["now"]["rise_pa"] == pytest.approx(
+        client.fresh()["signals"]["filter_pa"]["value"]["si"] - client.fresh()["signals"]["inlet_pa"]["value"]["si"], abs=1e-6
+    )
+    assert len(found["cloud"]) >= 1
+
+
+def test_the_as_built_curve_is_stretched_as_the_baseline_says() -> None:
+    curve = curve_of(shop_document())
+    assert curve is not None
+    line = as_built_line(curve, {"document": baseline(0.0)})
+    assert line[0][1] == pytest.approx(0.9 * curve.pressure_scalar(0.0)[0])
+    assert line[-1][0] == pytest.approx(1.1 * curve.free_flow_m3s())
+    assert as_built_line(curve, {"document": {"format": 99}}) == []
+    assert as_built_line(curve, None) == []
+
+
+def test_the_baseline_point_is_the_step_with_the_same_gates(client: Visitor, shop: Shop) -> None:
+    shop.writer.baseline("first day", shop.t, baseline(shop.t))
+    shop.step(1)
+    found = client.fresh("/api/v1/fan")
+    assert found["baseline"]["rise_pa"] == pytest.approx(2580.0)
+    shop.gates = ("lathe",)
+    shop.step(1)
+    assert client.fresh("/api/v1/fan")["baseline"] is None
+
+
+@pytest.mark.parametrize("points", [None, [], [[0, 1]], [["x", 2], [3, 4], [5, 6]], [[3, 1], [2, 1], [1, 1]], "nonsense"])
+def test_a_curve_that_makes_no_sense_is_no_curve(points: object) -> None:
+    assert curve_of({"fan": {"points": points}}) is None
+
+
+# -- tour and added run -------------------------------------------------------------------------------------------------------
+
+
+def test_the_tour_shows_one_instruction_at_a_time(client: Visitor, shop: Shop) -> None:
+    assert client.fresh("/api/v1/tour")["active"] is False
+    assert "Start the tour" in client.get("/tour").text
+    shop.writer.status(
+        "tour",
+        {
+            "active": True,
+            "phase": "set",
+            "step": 1,
+            "steps": 8,
+            "open_ports": ["planer"],
+            "words": "Open planer.",
+            "reason": "",
+            "progress": 0.0,
+            "measured": [[]],
+            "skipped": [],
+        },
+    )
+    shop.tell()
+    found = client.fresh("/api/v1/tour")
+    assert (found["title"], found["may_ready"], found["measured"]) == ("Step 2 of 8", True, ["all shut"])
+    assert {gate["name"]: gate["is_open"] for gate in found["gates"]}["planer"] is True
+    assert sum(gate["is_open"] for gate in found["gates"]) == 1
+    assert "Ready: the gates stand so" in client.get("/tour").text
+
+
+def test_a_finished_tour_reports_as_built_against_as_drawn(client: Visitor, shop: Shop) -> None:
+    lines = [{"kind": "port", "name": "lathe", "ratio": 1.3, "sd": 0.05, "words": "look for a crushed hose"}]
+    shop.writer.status("tour", {"active": False, "phase": "done", "report": lines, "notes": ["no zero was found"]})
+    shop.tell()
+    found = client.fresh("/api/v1/tour")
+    assert found["active"] is False
+    assert found["report"] == [
+        {"what": "run to the lathe", "shown": "1.30 times the drawing, ± 0.13", "words": "look for a crushed hose"}
+    ]
+    assert "crushed hose" in client.get("/tour").text
+
+
+def test_the_added_run_speaks_of_air_at_the_ports(client: Visitor, shop: Shop) -> None:
+    assert client.fresh("/api/v1/added-run")["known"] is False
+    shop.writer.status(
+        "added_run",
+        {
+            "name": "sander",
+            "verdict": "lost",
+            "words": "The planer lost air.",
+            "ports": [
+                {"name": "planer", "before_m3s": 0.2, "after_m3s": 0.192, "expected_m3s": 0.196, "words": "more than drawn"}
+            ],
+        },
+    )
+    shop.tell()
+    found = client.fresh("/api/v1/added-run")
+    assert (found["title"], found["ports"][0]["change"], found["ports"][0]["drawn"]) == ("Ports have lost air", "−4 %", "−2 %")
+    assert "more than drawn" in client.get("/added-run").text
+
+
+# -- record, health, numbers --------------------------------------------------------------------------------------------------
+
+
+def test_the_record_counts_by_month_and_as_a_table(client: Visitor, shop: Shop) -> None:
+    shop.note(EventKind.CLEANED, "=HYPERLINK(1)")
+    shop.note(EventKind.EMPTIED)
+    shop.step(3480)
+    shop.switch(False)
+    shop.step(120)
+    month = client.fresh("/api/v1/record")["months"][0]
+    assert (month["month"], month["cleaned"], month["emptied"], month["starts"]) == ("March 2026", 1, 1, 1)
+    assert month["hours"] == pytest.approx(1.0, abs=0.05)
+    answer = client.get("/api/v1/record.csv")
+    assert answer.headers["content-type"].startswith("text/csv")
+    rows = list(csv.reader(io.StringIO(answer.text)))
+    assert rows[1][0] == "March 2026"
+    assert any(cell.startswith("'=") for row in rows for cell in row), "a spreadsheet must not take a note for a formula"
+    assert not any(cell.startswith("=") for row in rows for cell in row)
+
+
+def test_health_tells_of_what_was_refused(client: Visitor, shop: Shop) -> None:
+    found = client.fresh("/api/v1/health")
+    source = found["sources"][0]
+    assert (source["name"], source["refused"]) == ("unit", [{"words": "checksum", "count": 2}])
+    assert {sensor["channel"]: sensor["state"] for sensor in found["sensors"]}["air_rh"] == "not fitted"
+    assert ("Room on the disk", "12.4 GB") in [(fact["words"], fact["shown"]) for fact in found["facts"]]
+    page = client.get("/health").text
+    assert "checksum" in page
+    assert "Not fitted: " in page
+
+
+def test_the_numbers_for_programs_are_openmetrics(client: Visitor, shop: Shop) -> None:
+    """Read back with the parser of the format's reference library."""
+    shop.claim(Condition.BAG_FULL)
+    shop.step(400)
+    client.box.store.forget()
+    answer = client.get("/metrics")
+    assert answer.headers["content-type"].startswith("application/openmetrics-text")
+    families = {family.name: family for family in text_string_to_metric_families(answer.text)}
+    now = client.get("/api/v1/now").json()
+    assert families["ductwarden_inlet_pascals"].samples[0].value == pytest.approx(now["signals"]["inlet_pa"]["value"]["si"])
+    alarms = {sample.labels["condition"]: sample.value for sample in families["ductwarden_alarms_open"].samples}
+    assert alarms["bag_full"] == 1
+    assert set(alarms) == {condition.value for condition in Condition}
+    states = {sample.labels["ductwarden_fan_state"]: sample.value for sample in families["ductwarden_fan_state"].samples}
+    assert states["running"] == 1
+    assert sum(states.values()) == 1
+    assert "ductwarden_air_celsius" not in families, "what is not known is left out"
+    assert families["ductwarden_refused_inputs"].type == "counter"
+
+
+def test_the_numbers_before_there_are_any(empty: Visitor) -> None:
+    families = list(text_string_to_metric_families(empty.get("/metrics").text))
+    assert "ductwarden_fan_state" not in {family.name for family in families}
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/trends", "/alarms", "/ducts", "/fan", "/journal", "/tour", "/added-run", "/record", "/health", "/more"]
+)
+def test_every_page_works_with_and_without_data(client: Visitor, empty: Visitor, path: str) -> None:
+    for visitor in (client, empty):
+        answer = visitor.get(path)
+        assert answer.status_code == 200, path
+        assert answer.text.count("<h1") == 1
+        assert not re.search(r"<script(?![^>]*\bsrc=)|<style|\sstyle=|\son\w+=", answer.text)
+        assert "None" not in re.sub(r"<[^>]+>", "", answer.text).replace("None yet", "").replace("None.", "")
+
+
+def test_the_description_of_the_interface_has_examples_and_the_error_shape(client: Visitor) -> None:
+    description = client.get("/api/v1/openapi.json").json()
+    paths = description["paths"]
+    assert {"/api/v1/now", "/api/v1/trends", "/api/v1/alarms", "/api/v1/journal", "/healthz", "/metrics"} <= set(paths)
+    assert not any(path.startswith("/static") or path == "/" for path in paths)
+    for path, methods in paths.items():
+        for method, told in methods.items():
+            assert told.get("summary"), (path, method)
+            if path.startswith("/api/"):
+                assert told["responses"]["404"]["content"]["application/json"]["schema"]["$ref"].endswith("/ErrorOut")
+    schemas = description["components"]["schemas"]
+    assert schemas["Verdict"]["properties"]["title"]["examples"]
+    assert schemas["JournalIn"]["properties"]["text"]["examples"]
