@@ -23,7 +23,7 @@ from analysis.readings import Frame, RunState
 from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
-from tests.daemon.store.killing import kill_once
+from tests.daemon.store.killing import Nursery, kill_once
 from tests.daemon.store.making import NINE, estimate
 
 RUNNING_S = 3_290
@@ -178,7 +178,8 @@ def kills(count: int) -> None:
         path = Path(folder) / "killed.db"
         ensure_schema(path, here=True)
         rng = random.Random(200)
-        outcomes = [kill_once(path, rng, 0.25, (0.05, 0.9)) for _ in range(count)]
+        with Nursery() as nursery:
+            outcomes = [kill_once(nursery, path, rng, 0.25, (0.05, 0.9)) for _ in range(count)]
         print(f"{count} kills, commits every 0.25 s: {sum(o.sent for o in outcomes):,} frames sent, "
               f"{sum(o.lost for o in outcomes):,} lost, the oldest {max(o.oldest_lost_s for o in outcomes):.2f} s old; "
               f"damaged {sum(o.integrity != 'ok' for o in outcomes)}, half-written alarms {sum(o.half_alarms for o in outcomes)}")

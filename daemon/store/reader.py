@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
+from types import TracebackType
 from typing import Any
 
 from daemon.alarms.types import Alarm, AlarmState
@@ -46,6 +47,12 @@ class Reader:
     def close(self) -> None:
         """Close every connection."""
         self._pool.close()
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
 
     # -- the present ------------------------------------------------------------------------------------------------
 

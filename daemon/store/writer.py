@@ -136,11 +136,13 @@ class Writer:
         return self._change_event(entry_id, records.remove_event(entry_id, t, by))
 
     def _change_event(self, entry_id: int, statements: list[Statement]) -> bool:
-        self.flush(force=True)
-        found = self._query("SELECT 1 FROM journal WHERE id = ? AND removed = 0", (entry_id,))
-        if found:
-            self._add(statements)
-        return bool(found)
+        try:
+            if not self._query("SELECT 1 FROM journal WHERE id = ? AND removed = 0", (entry_id,)):
+                return False
+        except StoreError:
+            pass  # the disk is in trouble: the change waits in the buffer, and does nothing if there is no such entry
+        self._add(statements)
+        return True
 
     def run_started(self, t: float) -> None:
         """A run began."""
@@ -163,10 +165,16 @@ class Writer:
         self._add(records.notice(notice, outlet, state, self._t))
 
     def notice_state(self, notice_id: str, outlet: str) -> str | None:
-        """What :meth:`notice` last said, also before a restart; None where the notice is new to that outlet."""
+        """What :meth:`notice` last said, also before a restart; None where the notice is new to that outlet.
+
+        None too where the disk cannot be read: to be told twice is better than not to be told.
+        """
         key = (notice_id, outlet)
         if key not in self._notice_states:
-            found = self._query("SELECT state FROM notices WHERE notice_id = ? AND outlet = ?", key)
+            try:
+                found = self._query("SELECT state FROM notices WHERE notice_id = ? AND outlet = ?", key)
+            except StoreError:
+                return None
             if not found:
                 return None
             self._notice_states[key] = found[0][0]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from daemon.store.migrate import ensure_schema
+from daemon.store.pool import ReadPool
 
 
 @pytest.fixture
@@ -28,3 +29,19 @@ def fresh_copy(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Path], Pat
         return target
 
     return copy
+
+
+@pytest.fixture(autouse=True)
+def every_reader_is_closed(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Closes the connections of every reader that a test made."""
+    made: list[ReadPool] = []
+    original = ReadPool.__init__
+
+    def noted(self: ReadPool, path: Path) -> None:
+        original(self, path)
+        made.append(self)
+
+    monkeypatch.setattr(ReadPool, "__init__", noted)
+    yield
+    for pool in made:
+        pool.close()

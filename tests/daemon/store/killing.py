@@ -1,7 +1,7 @@
 """A daemon's writer in a process of its own, killed at a random moment, and the questions asked of what it leaves.
 
-Run by itself (``python -m tests.daemon.store.killing DATABASE LOG COMMIT_EVERY_S``) it writes until it is killed. Each
-frame is noted in the log, with one unbuffered write, before the writer gets it: so the log says what was sent, and when.
+Each frame is noted in a log, with one unbuffered write, before the writer gets it: so the log says what was sent, and when.
+The writers are forked from one process that has loaded everything already (``python -m tests.daemon.store.killing``).
 """
 
 from __future__ import annotations
@@ -58,22 +58,63 @@ def write_until_killed(path: Path, log: Path, commit_every_s: float) -> None:
         time.sleep(0.002)
 
 
-def kill_once(path: Path, rng: random.Random, commit_every_s: float, after_s: tuple[float, float]) -> Outcome:
-    """Let the child write to ``path`` for a while, kill it, and look."""
+class Nursery:
+    """The process that the writers are forked from."""
+
+    def __enter__(self) -> Nursery:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "tests.daemon.store.killing"], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            text=True,
+        )
+        return self
+
+    def start(self, path: Path, log: Path, commit_every_s: float) -> int:
+        """Start a writer; returns its process id."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(f"{path}\t{log}\t{commit_every_s}\n")
+        self._process.stdin.flush()
+        return int(self._process.stdout.readline())
+
+    def gone(self) -> None:
+        """Wait until the writer that was started last has ended."""
+        assert self._process.stdout is not None
+        assert self._process.stdout.readline() == "gone\n"
+
+    def __exit__(self, *_: object) -> None:
+        self._process.communicate(timeout=30)
+
+
+def nurse() -> None:
+    """The nursery's own loop: a line in is a writer to start."""
+    for line in sys.stdin:
+        path, log, commit_every_s = line.rstrip("\n").split("\t")
+        child = os.fork()
+        if child == 0:
+            try:
+                write_until_killed(Path(path), Path(log), float(commit_every_s))
+            finally:
+                os._exit(1)
+        print(child, flush=True)
+        os.waitpid(child, 0)
+        print("gone", flush=True)
+
+
+def kill_once(
+    nursery: Nursery, path: Path, rng: random.Random, commit_every_s: float, after_s: tuple[float, float]
+) -> Outcome:
+    """Let a writer write to ``path`` for a while, kill it, and look."""
     log = path.with_suffix(".log")
     log.unlink(missing_ok=True)
-    child = subprocess.Popen(
-        [sys.executable, "-m", __name__ if __name__ != "__main__" else "tests.daemon.store.killing", str(path), str(log),
-         str(commit_every_s)], cwd=ROOT,
-    )
+    child = nursery.start(path, log, commit_every_s)
     try:
         deadline = time.monotonic() + 30
         while not log.exists() and time.monotonic() < deadline:
             time.sleep(0.005)
         time.sleep(rng.uniform(*after_s))
     finally:
-        child.send_signal(signal.SIGKILL)
-        child.wait(30)
+        os.kill(child, signal.SIGKILL)
+        nursery.gone()
     sent = [line.split() for line in log.read_text().splitlines() if line.count(" ") == 1]
     with closing(sqlite3.connect(path)) as db:
         kept = {t_ms for (t_ms,) in db.execute("SELECT t_ms FROM frames WHERE t_ms >= ?", (int(sent[0][0]),))}
@@ -90,4 +131,4 @@ def kill_once(path: Path, rng: random.Random, commit_every_s: float, after_s: tu
 
 
 if __name__ == "__main__":
-    write_until_killed(Path(sys.argv[1]), Path(sys.argv[2]), float(sys.argv[3]))
+    nurse()
