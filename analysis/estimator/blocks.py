@@ -18,6 +18,8 @@ SETTLE_LIMIT_S = 8.0
 
 _CHANNELS = 4
 _FLOOR = (8.0, 4.0, 0.15, 4.0)
+_LEAST_VAR = (0.25, 0.06, 1e-4, 0.06)
+"""Noise variance of a frame is never taken for less, SI: readings that stand still are not therefore exact."""
 _SHARE = (0.02, 0.02, 0.06, 0.05)
 
 
@@ -166,11 +168,12 @@ class Blocks:
             if n >= 3:
                 spread = max(0.0, (self._square[c] - n * mean * mean) / (n - 1))
                 # Single wild blocks must not open the gate for steps to hide behind.
-                self.frame_var[c] += 0.1 * (min(spread, 9.0 * self.frame_var[c] + _FLOOR[c] ** 2) - self.frame_var[c])
+                spread = min(spread, 9.0 * self.frame_var[c] + _FLOOR[c] ** 2)
+                self.frame_var[c] = max(0.9 * self.frame_var[c] + 0.1 * spread, _LEAST_VAR[c])
             before = self._previous[c]
             if before is not None and not self.settling:
                 half = min(0.5 * (mean - before) ** 2, 9.0 * self.block_var[c])
-                self.block_var[c] += 0.1 * (half - self.block_var[c])
+                self.block_var[c] = max(0.9 * self.block_var[c] + 0.1 * half, 0.1 * _LEAST_VAR[c])
             self._previous[c] = mean
             reach = self._reach(c, mean)
             limits.append((mean - reach, mean + reach))

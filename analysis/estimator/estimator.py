@@ -56,6 +56,8 @@ MAINS_SD = 0.02
 """Relative swing of the line voltage where it is not measured (common practice, no source)."""
 JUDGE_AT = (0, 1, 3, 6)
 """Number of blocks in a stretch at which the gate sets are weighed; after the last the weights stand."""
+IMPOSSIBLE_FIT = 100.0
+"""Sum of squares of two to four channels beyond which no state of the shop explains the readings."""
 RELINE = 0.02
 """Drag or departure may move this far before the model is taken anew."""
 REFRESH_BLOCKS = 12
@@ -95,6 +97,7 @@ class Estimator:
         self._volts_known = False
         self._log_speed = 0.0
         self._doubt: int | None = None
+        self._impossible = False
         self._offsets = [0.0, 0.0, 0.0, 0.0]
         self._belief: Belief | None = None
         self._prior: Belief | None = None
@@ -168,9 +171,10 @@ class Estimator:
     def _between(self, t: float, filter_pa: float | None) -> Estimate:
         """The gates are moving, or a run is young: only the bags tell the flow."""
         belief = self._belief
-        notes = ("the gates are being judged", *self._notes(()))
+        words = "the readings fit no state of this shop" if self._impossible else "the gates are being judged"
+        notes = (words, *self._notes(()))
         density = self._air.density_kgm3
-        if belief is None or belief.variance[0, 0] > 1.5 * KNOWN_SD**2 or "filter_pa" not in self.zeros:
+        if self._impossible or belief is None or belief.variance[0, 0] > 1.5 * KNOWN_SD**2 or "filter_pa" not in self.zeros:
             return Estimate(t, air_density_kgm3=density, notes=notes)
         relative = math.sqrt(belief.variance[0, 0])
         table = math.exp(float(belief.mean[0]) + self._shift)
@@ -226,6 +230,7 @@ class Estimator:
     def _start(self, t: float, frame: Frame) -> None:
         """A run begins: zeros and air of the day, then a stretch in which anything may be open."""
         self._state = RunState.RUNNING
+        self._impossible = False
         for zero in self.zeros.values():
             zero.running()
         self._take_air(frame)
@@ -313,7 +318,8 @@ class Estimator:
             self._weigh(stretch, response, channels)
         else:
             self._move(response, channels)
-        self._tell(t, stretch, response)
+        if self._point is not None:
+            self._tell(t, stretch, response)
 
     def _channels(self, mean: Sequence[float | None]) -> tuple[int, ...]:
         response = self._response
@@ -346,6 +352,12 @@ class Estimator:
             self._prior, self.clean, self._pending, parts, self._shift, self.baseline, response.uncertain.names)
         priors = set_priors(response.sets, self.habit, stretch, self.design, self._gates)
         verdict = judge(response, looks, guesses, priors, self._log_speed, self._doubt)
+        self._impossible = verdict.fit > IMPOSSIBLE_FIT
+        if self._impossible:
+            # Nothing is learned from readings that no state of the shop gives.
+            self._belief = None if self._prior is None else self._prior.copy()
+            self._stop_following()
+            return
         guess = guesses[verdict.guess]
         if verdict.log_speed:
             looks = self._new_speed(stretch, looks, verdict.log_speed)
@@ -498,6 +510,7 @@ class Estimator:
             belief.mean[0] = self._s
         return {
             "ports": list(self.design.port_names),
+            "baseline": self._baseline_key(),
             "belief": None if belief is None else belief.snapshot(),
             "zeros": {name: zero.snapshot() for name, zero in self.zeros.items()},
             "noise": self.blocks.snapshot(),
@@ -507,12 +520,22 @@ class Estimator:
             "pending": None if self._pending is None else self._pending.value,
         }
 
+    def with_baseline(self, baseline: Baseline | None) -> Estimator:
+        """A new estimator for another baseline, which keeps the zeros, the noise and the habits that were learned."""
+        made = Estimator(self.design, baseline=baseline, sensors=self.sensors)
+        made.restore({k: v for k, v in self.snapshot().items() if k in ("ports", "zeros", "noise", "habit")})
+        return made
+
+    def _baseline_key(self) -> list[object] | None:
+        return None if self.baseline is None else [self.baseline.name, self.baseline.t]
+
     def restore(self, data: Mapping[str, object]) -> None:
-        """Take back a :meth:`snapshot`. What does not fit (another design) is left out, and learned anew."""
+        """Take back a :meth:`snapshot`. What does not fit (another design or baseline) is left out, and learned anew."""
         if data.get("ports") != list(self.design.port_names):
             return
         belief, zeros, habit, clean = (data.get(key) for key in ("belief", "zeros", "habit", "clean"))
-        if isinstance(belief, Mapping):
+        if isinstance(belief, Mapping) and data.get("baseline") == self._baseline_key():
+            # Another baseline has other uncertain parts: a drag believed beside the old ones means nothing there.
             parts = uncertain_parts(self.design, self.baseline, zero_inlet_pa=1.0, zero_filter_pa=1.0, density_sd=0.03)
             self._belief = Belief.restored(belief, len(parts.names))
         if isinstance(zeros, Mapping):

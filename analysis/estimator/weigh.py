@@ -62,7 +62,9 @@ class SetPriors:
 class Verdict:
     """Probability of each gate set (``weight``) and the most probable one with the drag guess, the departure (mean and
     standard deviation), the fan's speed over the usual one and the doubted channel (place in ``MEASURED``) behind it;
-    per set the posterior mean of the logarithms of drag and flow."""
+    per set the posterior mean of the logarithms of drag and flow. ``fit`` is the sum of squares of the case behind the
+    best set.
+"""
 
     weight: Floats
     best: int
@@ -73,6 +75,7 @@ class Verdict:
     doubt: int | None
     log_drag: Floats
     log_flow: Floats
+    fit: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +142,8 @@ def judge(
     return Verdict(
         per_set / per_set.sum(), best, found.guess, found.departure, found.departure_sd,
         float(chosen.log_speed[best]), found.doubt,
-        (share * np.array([s.drag for s in seen])).sum(axis=0), (share * np.array([s.flow for s in seen])).sum(axis=0))
+        (share * np.array([s.drag for s in seen])).sum(axis=0), (share * np.array([s.flow for s in seen])).sum(axis=0),
+        float(chosen.fit[best]))
 
 
 def _cases(

@@ -311,6 +311,20 @@ def test_a_restart_forgets_nothing() -> None:
             assert a.estimate.drag_ratio == pytest.approx(b.estimate.drag_ratio, rel=1e-3)
 
 
+def test_a_new_baseline_keeps_zeros_and_habits_but_not_the_drag() -> None:
+    shop, design = barn(201)
+    old = Estimator(design, sensors=Sensors(SD))
+    watch(old, runs_of(201, EACH[:3], 150.0), shop.motor.full_load_a)
+    new = old.with_baseline(toured(201))
+    assert new.baseline is toured(201)
+    assert new.zeros["inlet_pa"].offset == old.zeros["inlet_pa"].offset != 0.0
+    assert new.habit.log_prior() == pytest.approx(old.habit.log_prior())
+    assert new.snapshot()["belief"] is None
+    other = Estimator(design, baseline=toured(201), sensors=Sensors(SD))
+    other.restore(json.loads(json.dumps(old.snapshot())))
+    assert other.snapshot()["belief"] is None
+
+
 @pytest.mark.parametrize("junk", [
     {}, {"ports": ["x"]}, {"ports": ["planer", "bandsaw", "lathe", "shaving horse"], "belief": 3, "zeros": [], "noise": 1,
                           "habit": {}, "clean": "x", "pending": "y", "log_speed": "fast"}])
@@ -402,3 +416,31 @@ def test_zeros_found_at_rest_are_taken_off() -> None:
         Estimator(design, baseline=toured(201), sensors=Sensors(SD)), iter(shifted), shop.motor.full_load_a))
     assert other[-1].estimate.flow_m3s == pytest.approx(plain[-1].estimate.flow_m3s, rel=2e-3)
     assert WITH_AIR[:3] == PRESSURES_AND_CURRENT
+
+
+def test_readings_that_stand_still_do_not_break_anything() -> None:
+    _, design = barn(201)
+    estimator = Estimator(design, sensors=Sensors(SD))
+    values = {"inlet_pa": -2300.0, "filter_pa": 300.0, "motor_a": 9.0}
+    for t in range(3000):
+        estimate = estimator.update(Frame(float(t), values, state=RunState.RUNNING, run_s=float(t)))
+    assert estimate.flow_m3s is not None
+    assert math.isfinite(estimate.flow_m3s)
+    assert estimate.flow_sd > 0.0
+
+
+@pytest.mark.parametrize("values", [
+    {"inlet_pa": 500.0, "filter_pa": -200.0, "motor_a": 0.0}, {"inlet_pa": -11_000.0, "filter_pa": 7_900.0, "motor_a": 190.0},
+    {"inlet_pa": 0.0, "filter_pa": 0.0, "motor_a": 0.0}, {"inlet_pa": -2300.0, "filter_pa": 0.0, "motor_a": 9.0}])
+def test_readings_that_no_shop_gives_are_survived(values: dict[str, float]) -> None:
+    _, design = barn(201)
+    estimator = Estimator(design, baseline=toured(201), sensors=Sensors(SD))
+    usual = {"inlet_pa": -2300.0, "filter_pa": 300.0, "motor_a": 9.0}
+    for t in range(300):
+        now = values if 60 <= t < 200 else usual
+        estimate = estimator.update(Frame(float(t), now, state=RunState.RUNNING, run_s=float(t)))
+        if estimate.flow_m3s is not None:
+            assert math.isfinite(estimate.flow_m3s)
+            assert math.isfinite(estimate.flow_sd)
+    json.dumps(estimator.snapshot(), allow_nan=False)
+    assert estimate.flow_m3s == pytest.approx(0.29, abs=0.08)
