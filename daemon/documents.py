@@ -142,6 +142,16 @@ def shop_document(config: Config) -> Document:
             }
             for port in design.ports
         ],
+        "fan": {
+            "points": [
+                [point.flow_m3s, point.static_pa, point.shaft_w] for point in design.fan.points
+            ],
+            "at_speed_rpm": design.fan.at_speed_rpm,
+            "speed_rpm": design.fan.speed_rpm,
+            "at_density_kgm3": design.fan.at_density_kgm3,
+            "uncertainty": design.fan.uncertainty,
+            "generic": design.fan.generic,
+        },
         "filter": {
             "area_m2": design.filter.area_m2,
             "clean_drag_pasm3": design.filter.clean_drag_pasm3,
