@@ -11,7 +11,6 @@ from pydantic import AfterValidator, Field, model_validator
 
 from analysis.duct import fittings, stock
 from analysis.duct.material import DEFAULT
-from daemon.config.drawing import build_air, build_design
 from daemon.config.joins import read_join
 from daemon.config.quantities import (
     Area,
@@ -29,18 +28,6 @@ from daemon.config.quantities import (
     Velocity,
     Voltage,
 )
-
-__all__ = [
-    "FanTable",
-    "FilterTable",
-    "MaterialTable",
-    "MotorTable",
-    "PortTable",
-    "RunTable",
-    "SeparatorTable",
-    "build_air",
-    "build_design",
-]
 
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
 

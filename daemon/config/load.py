@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from analysis.run_state import RunThresholds
 from daemon.config.config import Config
-from daemon.config.ducting import build_air, build_design
+from daemon.config.drawing import build_air, build_design
 from daemon.config.model import RunningTable, ShopFile
 from daemon.config.sensors import build_sensors
 from daemon.config.toml_lines import Path as KeyPath
