@@ -13,6 +13,7 @@ from daemon.cli.journal import journal
 from daemon.cli.plan import plan
 from daemon.cli.replay import replay
 from daemon.cli.run import demo, run
+from daemon.cli.service import service
 from daemon.errors import DuctwardenError
 
 app = typer.Typer(
@@ -22,7 +23,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-for command in (run, demo, check, expect, plan, replay, journal, export, backup):
+for command in (run, demo, check, expect, plan, replay, journal, export, backup, service):
     app.command()(command)
 
 

@@ -95,6 +95,7 @@ class Service:
         config = self._config
         path = config.at(config.file.store.file)
         with ExitStack() as stack:
+            stack.callback(self._supervisor.close)
             stack.enter_context(StoreLock(path))
             report = ensure_schema(path)
             LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)

@@ -55,6 +55,12 @@ class Supervisor:
         """One line about how it goes, shown by ``systemctl status``."""
         self._tell(f"STATUS={words.splitlines()[0][:200] if words else ''}")
 
+    def close(self) -> None:
+        """Say no more."""
+        if self._notifier is not None:
+            self._notifier.socket.close()
+            self._notifier = None
+
     def turn(self) -> None:
         """The loop has turned."""
         if self._every_s is None or self._notifier is None:

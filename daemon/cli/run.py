@@ -6,7 +6,7 @@ This is the one place that knows both the daemon and the dashboard.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
@@ -22,11 +22,16 @@ def run(
     dashboard: Annotated[bool, typer.Option(help="Serve the dashboard.")] = True,
     pace: Annotated[float, typer.Option(min=0.1, max=1000.0, help="For rehearsals: seconds of event time a second.")] = 1.0,
     log_level: Annotated[str, typer.Option(help="debug, info, warning or error.")] = "info",
+    log_format: Annotated[str, typer.Option(help="text, keyvalue or json.")] = "text",
+    log_file: Annotated[Path | None, typer.Option(help="Log here instead of to stderr; rotated by size.")] = None,
+    wait_for_clock: Annotated[float, typer.Option(min=0.0, help="Seconds to wait for a clock that is not set yet.")] = 120.0,
 ) -> None:
     """Watch the shop: sources, store, alarms, notices, dashboard. Ctrl-C or SIGTERM ends it properly."""
+    from daemon import logs
     from daemon.config.load import load
 
-    _serve(load(shop), dashboard, log_level, pace)
+    logs.set_up(log_level, cast(logs.Format, log_format), log_file)
+    _serve(load(shop), dashboard, pace, wait_for_clock)
 
 
 def demo(
@@ -36,8 +41,10 @@ def demo(
     log_level: Annotated[str, typer.Option(help="debug, info, warning or error.")] = "warning",
 ) -> None:
     """Start the demo shop: an invented chair maker's barn, simulated at an accelerated pace, with its dashboard."""
+    from daemon import logs
     from daemon.config.load import parse
 
+    logs.set_up(log_level)
     store = folder.resolve() / "demo.db"
     text = DEMO.read_text()
     text = text.replace('file = "demo.db"', f'file = "{store}"').replace("port = 8765", f"port = {port}")
@@ -46,7 +53,7 @@ def demo(
     config = parse(text, DEMO)
     _begin_anew(store)
     typer.echo("The demo shop is invented: a chair maker's barn, simulated. Nothing here reads a real sensor.")
-    _serve(config, True, log_level)
+    _serve(config, True)
 
 
 def _begin_anew(store: Path) -> None:
@@ -67,18 +74,24 @@ def _begin_anew(store: Path) -> None:
         writer.close()
 
 
-def _serve(config: Config, dashboard: bool, log_level: str, pace: float = 1.0) -> None:
-    import logging
+def _serve(config: Config, dashboard: bool, pace: float = 1.0, wait_s: float = 120.0) -> None:
     import signal
 
+    from daemon import logs
+    from daemon.errors import DuctwardenError
     from daemon.service import Service
 
-    logging.basicConfig(level=log_level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     side = (lambda: _dashboard(config)) if dashboard and config.file.dashboard.enabled else None
-    service = Service(config, side, pace=pace)
+    service = Service(config, side, pace=pace, wait_s=wait_s)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
-    service.run()
+    try:
+        service.run()
+    except DuctwardenError:
+        raise  # told by the command line, with its exit code
+    except Exception as error:
+        logs.log_end(error)
+        raise typer.Exit(1) from None
 
 
 def _dashboard(config: Config) -> Side:

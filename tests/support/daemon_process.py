@@ -42,18 +42,20 @@ class DaemonProcess:
         assert self._process is not None
         return self._process.pid
 
-    def spawn(self, *options: str, **environment: str) -> None:
-        """Start it with these further options, and do not wait."""
+    def spawn(self, *options: str, preexec: Callable[[], None] | None = None, **environment: str) -> None:
+        """Start it with these further options, and do not wait. ``preexec`` runs in it before the program does."""
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "daemon", "run", str(self.config), "--pace", str(self.pace), *options],
                 stdout=log, stderr=log, stdin=subprocess.DEVNULL,
-                env={**os.environ, "PYTHONPATH": os.getcwd(), **environment},
+                env={**os.environ, "PYTHONPATH": os.getcwd(), **environment}, preexec_fn=preexec,
             )
 
-    def start(self, *options: str, within_s: float = 20.0, **environment: str) -> None:
+    def start(
+        self, *options: str, within_s: float = 20.0, preexec: Callable[[], None] | None = None, **environment: str
+    ) -> None:
         """Start it and wait until its dashboard answers."""
-        self.spawn(*options, **environment)
+        self.spawn(*options, preexec=preexec, **environment)
         eventually(lambda: self.alive() and self.get("/healthz") is not None, within_s, "the dashboard answers")
 
     def alive(self) -> bool:
@@ -62,6 +64,11 @@ class DaemonProcess:
         if self._process.poll() is not None:
             raise AssertionError(f"the daemon ended with {self._process.returncode}:\n{self.words()}")
         return True
+
+    def send(self, what: signal.Signals) -> None:
+        """Send it a signal."""
+        assert self._process is not None
+        self._process.send_signal(what)
 
     def ended(self, within_s: float = 15.0) -> int:
         """Wait until it ends by itself; returns its exit code."""
