@@ -14,7 +14,7 @@ from daemon.alarms.types import Alarm, AlarmState
 from daemon.notices import Notice
 from daemon.wording import duration, headline, local_time
 
-_EVENT_WORDS = {
+EVENT_WORDS: dict[str, str] = {
     EventKind.CLEANED: "filter cleaned", EventKind.REPLACED: "filter bags washed or replaced",
     EventKind.EMPTIED: "chip bag emptied", EventKind.CHANGED: "something changed", EventKind.ADDED_RUN: "run added",
     EventKind.BASELINE: "baseline taken", EventKind.NOTE: "note",
@@ -97,7 +97,7 @@ def _entry(event: ShopEvent, tz: tzinfo) -> str:
     where = f" at {event.where}" if event.where else ""
     found = " (found from the readings)" if event.by != "owner" else ""
     text = f": {event.text}" if event.text else ""
-    return f"{local_time(event.t, tz)}: {_EVENT_WORDS[event.kind]}{where}{found}{text}"
+    return f"{local_time(event.t, tz)}: {EVENT_WORDS[event.kind]}{where}{found}{text}"
 
 
 def _section(name: str, rows: list[str]) -> list[str]:
