@@ -6,14 +6,20 @@ import sys
 
 import typer
 
+from daemon.cli.alarms import alarms
+from daemon.cli.baseline import baseline
+from daemon.cli.calibrate import calibrate
 from daemon.cli.check import check
 from daemon.cli.expect import expect
 from daemon.cli.export import backup, export
 from daemon.cli.journal import journal
+from daemon.cli.listen import listen
 from daemon.cli.plan import plan
+from daemon.cli.record import record
 from daemon.cli.replay import replay
 from daemon.cli.run import demo, run
 from daemon.cli.service import service
+from daemon.cli.traverse import traverse
 from daemon.errors import DuctwardenError
 
 app = typer.Typer(
@@ -23,7 +29,10 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-for command in (run, demo, check, expect, plan, replay, journal, export, backup, service):
+for command in (
+    run, demo, check, expect, plan, baseline, replay, journal, alarms, record, export, backup, listen, calibrate, traverse,
+    service,
+):
     app.command()(command)
 
 

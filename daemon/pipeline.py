@@ -37,6 +37,9 @@ class Estimating(Protocol):
     def update(self, frame: Frame) -> Estimate:
         """The state of the shop at this frame."""
 
+    def with_baseline(self, baseline: Baseline) -> Estimating:
+        """An estimator by this baseline that keeps what else was learned."""
+
     def event(self, event: ShopEvent) -> None:
         """Something was done to the unit."""
 

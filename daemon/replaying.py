@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
+from analysis.baseline.model import Baseline
+from analysis.duct.design import DuctDesign
 from daemon.config.config import Config
+from daemon.errors import ConfigError
 from daemon.pipeline import Sink
 from daemon.sinks import FileSink
 from daemon.sources.contract import Sample
 from daemon.sources.recording import read_recording
 from daemon.sources.recording_report import RecordingReport
+from daemon.touring import newest_baseline
 from daemon.wiring import build_pipeline
 
 Progress = Callable[[RecordingReport], None]
@@ -43,14 +48,15 @@ def replay_recording(
     estimates: TextIO | None = None,
     sinks: Iterable[Sink] = (),
     progress: Progress | None = None,
+    baseline: Baseline | None = None,
 ) -> ReplaySummary:
     """Play ``recording`` through the pipeline of ``config``; write findings and estimates as JSON Lines.
 
     The channels of a recording are SI and calibrated already: names, units, scales and offsets of the configuration
-    are left aside, its ranges and limits are used.
+    are left aside, its ranges and limits are used. ``baseline`` is what the live daemon estimated by, if any.
     """
     summary = ReplaySummary(RecordingReport(recording))
-    pipeline = build_pipeline(calibrated(config))
+    pipeline = build_pipeline(calibrated(config), baseline=baseline)
     out = FileSink(findings, estimates)
     pipeline.sinks = [out, *sinks]
     samples = read_recording(recording, summary.report)
@@ -58,6 +64,23 @@ def replay_recording(
     pipeline.finish()
     summary.frames, summary.raised, summary.alarms = pipeline.frames, out.raised, out.alarms
     return summary
+
+
+def read_baseline(path: Path, design: DuctDesign) -> Baseline:
+    """A baseline from a JSON file, or the newest of a store. Raises :class:`ConfigError` where it cannot be used."""
+    if path.read_bytes()[:15] == b"SQLite format 3":
+        newest, why = newest_baseline(path, design)
+        if newest is None:
+            raise ConfigError([f"{path}: {why or 'there is no baseline in this store'}"])
+        return newest
+    try:
+        found = Baseline.from_dict(json.loads(path.read_text()))
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise ConfigError([f"{path}: is no baseline: {error}"]) from error
+    misfit = found.fits(design)
+    if misfit is not None:
+        raise ConfigError([f"{path}: {misfit}"])
+    return found
 
 
 def calibrated(config: Config) -> Config:

@@ -24,7 +24,6 @@ from analysis.baseline.report import report
 from analysis.baseline.tour import Tour
 from analysis.duct.design import DuctDesign
 from analysis.estimates import Estimate
-from analysis.estimator.estimator import Estimator
 from analysis.events import EventKind, ShopEvent
 from analysis.findings import Finding
 from analysis.readings import Frame
@@ -129,7 +128,7 @@ class TourDesk:
         self._tour = None
         self._report = {"report": [asdict(line) for line in report(baseline)], "notes": list(baseline.notes)}
         self._writer.baseline(baseline.name, baseline.t, baseline.to_dict())
-        self._pipeline.estimator = Estimator(self._config.design, baseline=baseline, sensors=self._sensors)
+        self._pipeline.estimator = self._pipeline.estimator.with_baseline(baseline)
         event = ShopEvent(t, EventKind.BASELINE, by, f"baseline {baseline.name!r} stored")
         self._writer.event(event)
         self._pipeline.happened(event)

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
 
 def baseline(
-    config: Annotated[Path, typer.Option(help="The shop's configuration.", exists=True, dir_okay=False)],
+    config: Annotated[
+        Path, typer.Argument(metavar="SHOP", help="The shop's configuration.", exists=True, dir_okay=False)
+    ],
     recording: Annotated[Path | None, typer.Option(
         help="Fit a recording with gate marks instead of guiding a tour.", exists=True, dir_okay=False)] = None,
     name: Annotated[str, typer.Option(help="What to call it.")] = "",

@@ -20,11 +20,14 @@ def replay(
     config: Annotated[Path, typer.Option(help="The shop's configuration.", exists=True, dir_okay=False)],
     findings: Annotated[Path | None, typer.Option(help="Write findings here, one JSON object a line.")] = None,
     estimates: Annotated[Path | None, typer.Option(help="Write estimates here, one JSON object a line.")] = None,
+    baseline: Annotated[
+        Path | None, typer.Option(help="Estimate by this baseline (JSON of baseline --out, or a store).", exists=True)
+    ] = None,
     store: Annotated[Path | None, typer.Option(help="Also fill this store, as the live daemon would.")] = None,
 ) -> None:
     """Play a recording through the same code as the live daemon and write what it finds."""
     from daemon.config.load import load
-    from daemon.replaying import replay_recording
+    from daemon.replaying import read_baseline, replay_recording
     from daemon.store.sink import opened_store
 
     shop = load(config)
@@ -32,7 +35,8 @@ def replay(
         out = [None if path is None else stack.enter_context(path.open("w")) for path in (findings, estimates)]
         sinks = [] if store is None else [stack.enter_context(opened_store(store, shop))]
         progress = _bar(stack) if sys.stderr.isatty() else None
-        summary = replay_recording(shop, recording, out[0], out[1], sinks, progress)
+        measured = None if baseline is None else read_baseline(baseline, shop.design)
+        summary = replay_recording(shop, recording, out[0], out[1], sinks, progress, measured)
     typer.echo(summary.report.words(), err=True)
     typer.echo(summary.sentence(), err=True)
 

@@ -61,7 +61,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_marked_recording_becomes_a_baseline_with_its_report(shop: Path, recording: Path, tmp_path: Path) -> None:
     out = tmp_path / "first.json"
     options = ["--clean", "--name", "first day", "--out", str(out), "--keep"]
-    result = CliRunner().invoke(app, ["--config", str(shop), "--recording", str(recording), *options])
+    result = CliRunner().invoke(app, [str(shop), "--recording", str(recording), *options])
     assert result.exit_code == 0, result.output
     assert "baseline 'first day'" in result.output
     assert "all gates shut" in result.output
@@ -78,7 +78,7 @@ def test_a_marked_recording_becomes_a_baseline_with_its_report(shop: Path, recor
 
 def test_keeping_is_refused_while_a_daemon_holds_the_store(shop: Path, recording: Path) -> None:
     with StoreLock(shop.parent / "shop.db"):
-        result = CliRunner().invoke(app, ["--config", str(shop), "--recording", str(recording), "--keep"])
+        result = CliRunner().invoke(app, [str(shop), "--recording", str(recording), "--keep"])
     assert result.exit_code != 0
 
 
@@ -87,13 +87,13 @@ def test_a_recording_without_gate_marks_is_declined_in_words(shop: Path, tmp_pat
     plain.write_text("".join(
         json.dumps({"t": START + i, "inlet_pa": -2000.0 + i % 7, "filter_pa": 300.0 + i % 3, "motor_a": 9.0}) + "\n"
         for i in range(120)))
-    result = CliRunner().invoke(app, ["--config", str(shop), "--recording", str(plain)])
+    result = CliRunner().invoke(app, [str(shop), "--recording", str(plain)])
     assert isinstance(result.exception, BaselineDeclined)
     assert "gate marks" in str(result.exception)
 
 
 def test_options_of_a_recording_are_refused_for_a_guided_tour(shop: Path, tmp_path: Path) -> None:
-    result = CliRunner().invoke(app, ["--config", str(shop), "--out", str(tmp_path / "x.json")])
+    result = CliRunner().invoke(app, [str(shop), "--out", str(tmp_path / "x.json")])
     assert result.exit_code == 2
     assert "belong to --recording" in result.output
 
