@@ -6,9 +6,9 @@ and the sinks at its end differ. It runs on event time and knows no clock.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 from analysis.baseline.model import Baseline
 from analysis.blocks import Block, BlockBuilder
@@ -25,6 +25,8 @@ from daemon.calibrate import Calibrator
 from daemon.framing import Framer
 from daemon.sources.contract import Sample
 from daemon.vetting import Vetter
+
+FAILED = "the estimator failed by an error of our own; the log has it"
 
 
 class Estimating(Protocol):
@@ -83,6 +85,8 @@ class Pipeline:
     desk: AlarmDesk
     related: Mapping[str, Collection[str]] = field(default_factory=dict)
     sinks: list[Sink] = field(default_factory=list)
+    trouble: Callable[[str, Exception], None] | None = None
+    """Live: told which part failed by an error of our own, while the others go on. None: the error is raised."""
 
     last_frame: Frame | None = field(default=None, init=False)
     last_estimate: Estimate | None = field(default=None, init=False)
@@ -129,7 +133,7 @@ class Pipeline:
                 sink.transition(transition)
 
     def _take(self, frame: Frame) -> None:
-        estimate = self.estimator.update(frame)
+        estimate: Estimate = self._spare(self.estimator.update, frame) or Estimate(frame.t, notes=(FAILED,))
         for sink in self.sinks:
             sink.frame(frame, estimate)
         self.last_frame, self.last_estimate = frame, estimate
@@ -142,12 +146,12 @@ class Pipeline:
 
     def _look(self, block: Block) -> None:
         for recogniser in self.recognisers:
-            for event in recogniser.update(block):
+            for event in self._spare(recogniser.update, block) or ():
                 self.happened(event)
                 for sink in self.sinks:
                     sink.event(event)
         for detector in self.detectors:
-            detector.update(block)
+            self._spare(detector.update, block)
         self._judge(block)
 
     def _follow_run(self, frame: Frame) -> None:
@@ -169,7 +173,8 @@ class Pipeline:
 
     def _judge(self, block: Block) -> None:
         findings = explain(
-            [finding for detector in self.detectors for finding in detector.findings()], related=self.related
+            [finding for detector in self.detectors for finding in self._spare(detector.findings) or ()],
+            related=self.related,
         )
         self.last_findings = findings
         present: dict[tuple[Condition, str], Finding] = {}
@@ -189,6 +194,16 @@ class Pipeline:
         self._present = present
         on = block.state in (RunState.STARTING, RunState.RUNNING)
         self.moved(self.desk.update(block.t, findings, on))
+
+    def _spare(self, work: Callable[..., Any], *given: Any) -> Any:
+        """Do one part's work; live, an error of its own is told and spares the rest."""
+        try:
+            return work(*given)
+        except Exception as error:
+            if self.trouble is None:
+                raise
+            self.trouble(work.__qualname__, error)
+            return None
 
     def _tell(self, finding: Finding, raised: bool) -> None:
         for sink in self.sinks:

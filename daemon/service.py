@@ -31,7 +31,7 @@ from daemon.store.lock import StoreLock
 from daemon.store.migrate import ensure_schema
 from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
-from daemon.supervision import Supervisor, keep_source
+from daemon.supervision import Supervisor, keep_source, part_failed
 from daemon.telling import Teller
 from daemon.touring import TourDesk, newest_baseline
 from daemon.wiring import build_pipeline
@@ -42,6 +42,8 @@ QUEUE_ROOM = 2_000
 TURN_S = 0.25
 """The loop turns at least this often: stopping, requests and silence are noticed promptly."""
 STATUS_S = 2.0
+COMMIT_S = 0.5
+"""How long a frame waits at most to be committed. At one frame a second a longer wait would hardly write less."""
 REMEMBER_S = 30.0
 GRACE_S = 0.5
 """How long after its end a tick waits for slower sources."""
@@ -99,7 +101,7 @@ class Service:
             stack.enter_context(StoreLock(path))
             report = ensure_schema(path)
             LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)
-            writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0)
+            writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0, commit_every_s=COMMIT_S)
             stack.callback(writer.close)
             past = read_past(path)
             live_clock = self._live_clock(past)
@@ -116,6 +118,7 @@ class Service:
             teller = Teller(config, writer, pipeline)
             restore(writer, pipeline, teller.desk, tours)
             pipeline.sinks = [StoreSink(writer), teller, tours]
+            pipeline.trouble = part_failed
             if isinstance(clock, WallClock):
                 wait_for_sound_clock(
                     past.last_t, self._stop, self._wait_s, wall=self._wall, told=self._supervisor.status

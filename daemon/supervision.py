@@ -1,4 +1,4 @@
-"""The supervisor's side of the service: telling systemd how it goes, and sources that end by an error of our own.
+"""The supervisor's side of the service: telling systemd how it goes, and parts that fail by an error of our own.
 
 ``sdnotify`` is imported only where a supervisor listens (``NOTIFY_SOCKET``). Where none does, telling costs nothing.
 """
@@ -98,3 +98,10 @@ def keep_source(source: Source, out: SampleQueue, stop: threading.Event) -> None
             backoff.wait()
         else:
             return  # told to stop, or a recording that has ended
+
+
+def part_failed(part: str, error: Exception) -> None:
+    """One part of the pipeline failed by an error of our own. One detector that fails must not blind all others, nor may
+    readings that it cannot bear start the daemon over and over; so this is logged, and what that part says is not known.
+    """
+    LOG.error("%s failed by an error of our own: %s: %s", part, type(error).__name__, error, exc_info=error)

@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 
 from analysis.readings import CHANNELS
 from dashboard.now_view import QUALITY_WORDS, is_fitted
-from dashboard.shapes import SERIES, Screen, day_and_time, dig, duration, number, since, text
+from dashboard.shapes import SERIES, Screen, day_and_time, dig, duration, number, shape_of, since, text
 from dashboard.snapshot import Document, Snapshot
 
 
@@ -79,6 +79,7 @@ class HealthOut(BaseModel):
     sources: list[SourceOut]
     outlets: list[OutletOut]
     facts: list[FactOut]
+    shape: str = Field(examples=["5f2c01aa"])
 
 
 def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_pages: int) -> HealthOut:
@@ -88,6 +89,8 @@ def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_p
         tone, words = "wait", snapshot.problem
     elif silent_for is not None and silent_for > silent_after_s:
         tone, words = "silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}."
+    elif dig(snapshot.daemon, "store_ok") is False:
+        tone, words = "soon", f"The daemon is alive, but cannot store: {text(snapshot.daemon, 'store_words')}."
     else:
         tone, words = "ok", "The daemon is alive."
     clock = snapshot.clock
@@ -101,6 +104,10 @@ def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_p
         sources=[_source(source, clock) for source in snapshot.sources],
         outlets=[_outlet(outlet) for outlet in snapshot.outlets],
         facts=_facts(snapshot, age, open_pages),
+        shape=shape_of(
+            [is_fitted(snapshot, name) for name in CHANNELS],
+            [text(row, "name") for row in (*snapshot.sources, *snapshot.outlets)],
+        ),
     )
 
 
@@ -179,6 +186,7 @@ def _facts(snapshot: Snapshot, age: float | None, open_pages: int) -> list[FactO
         ("Running since", _started(daemon)),
         ("Frames taken in", _whole(number(daemon, "frames"))),
         ("Memory", _bytes(number(daemon, "memory_bytes"))),
+        ("The store", text(daemon, "store_words")),
         ("Size of the store", _bytes(number(daemon, "store_bytes"))),
         ("Room on the disk", _bytes(number(daemon, "disk_free_bytes"))),
         ("Live pages open", str(open_pages)),

@@ -21,6 +21,8 @@ TO_CLAIM, TO_RELEASE = 4, 12
 STILL = 0.2
 """A running pressure whose pulsation falls below this share of its usual one hangs on a plugged or kinked tube."""
 STILL_BLOCKS = 9
+LEAST_STEP = 1e-9
+"""A usual pulsation is never learned smaller than this: one that stands still to the digit has no logarithm."""
 REST_PA = {"inlet_pa": 60.0, "filter_pa": 40.0, "pitot_pa": 40.0}
 """What a pressure may read with the fan at rest before its zero counts as drifted [Pa]. Stack effect and wind are a few
 pascals (common practice, no source)."""
@@ -131,14 +133,14 @@ class SensorFault:
             return ""
         size = step / max(abs(mean), 1.0)
         if channel.usual_step is None:
-            channel.usual_step = size
+            channel.usual_step = max(size, LEAST_STEP)
             return ""
         if size < STILL * channel.usual_step:
             channel.still += 1
             return "no longer pulsates: the tube is plugged or kinked" if channel.still >= STILL_BLOCKS else ""
         channel.still = 0
         gain = 0.05 if size > channel.usual_step else 0.01
-        channel.usual_step *= math.exp(gain * math.log(max(size, 1e-9) / channel.usual_step))
+        channel.usual_step *= math.exp(gain * math.log(max(size, LEAST_STEP) / channel.usual_step))
         return ""
 
     def event(self, event: ShopEvent) -> None:
@@ -178,7 +180,8 @@ class SensorFault:
         for name, channel in self._channels.items():
             row = data.get(name)
             if isinstance(row, Mapping):
-                channel.usual_step = number(row.get("usual_step"))
+                step = number(row.get("usual_step"))
+                channel.usual_step = None if step is None else max(step, LEAST_STEP)
                 channel.since = number(row.get("since"))
                 channel.why = str(row.get("why") or "")
                 channel.bad = TO_CLAIM if channel.since is not None else 0
