@@ -6,11 +6,13 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 import signal
 import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -159,3 +161,45 @@ def test_dead_servers_never_delay_the_sensing(tmp_path: Path) -> None:
             assert shop.daemon.end(signal.SIGTERM) == 0
             assert time.monotonic() - began < 10.0
             assert {state for _, _, state in shop.notices()} == {"waiting"}
+
+
+def test_one_digest_a_week_of_event_time_through_a_kill(tmp_path: Path) -> None:
+    """Three weeks of a recording in half a minute at most; the daemon is killed in the middle and goes on."""
+    began = datetime(2026, 3, 4, 12).timestamp()  # a Wednesday, by the computer's zone
+    lines, t = [], began
+    while t < began + 20 * 86400.0:
+        at_work = (t - began) % 86400.0 < 300.0
+        for second in range(60 if at_work else 1):
+            inlet, filter_pa, amps = (-2100.0 - second, 310.0, 9.4) if at_work else (-1.0, 0.2, 0.0)
+            lines.append(f'{{"t":{t + second:.0f},"inlet_pa":{inlet},"filter_pa":{filter_pa},"motor_a":{amps}}}\n')
+        t += 60.0
+    (tmp_path / "weeks.jsonl").write_text("".join(lines))
+    port = free_port()
+    source = '[[source]]\nkind = "replay"\nname = "weeks"\nfile = "weeks.jsonl"\npace = 150000'
+    with web_server() as web:
+        config = shop_file(tmp_path, source, port=port, more=RULES)
+        head, _, rest = config.read_text().partition("[[outlet]]")
+        notices = f'{hook(web.port)}[notices]\ndigest_day = "monday"\ndigest_time = "06:00"\n[store]'
+        config.write_text(f"{head}{notices}{rest.partition('[store]')[2]}".replace('hours = ["06:30", "19:00"]', LATE))
+        daemon = DaemonProcess(config, port)
+        store = tmp_path / "shop.db"
+
+        def sent() -> list[object]:
+            with closing(sqlite3.connect(f"{store.as_uri()}?mode=ro", uri=True)) as connection:
+                return [row[0] for row in connection.execute(
+                    "SELECT notice_id FROM notices WHERE event = 'digest' AND state = 'sent' ORDER BY id")]
+
+        try:
+            daemon.start()
+            eventually(lambda: sent() == ["digest-2026-W10"], 60.0, "the first Monday's digest")
+            daemon.end(signal.SIGKILL)
+            daemon.start()
+            eventually(lambda: len(sent()) == 3, 120.0, "the digests of the weeks after")
+            assert daemon.end(signal.SIGTERM) == 0
+        finally:
+            daemon.end(signal.SIGKILL)
+    digests = [body for body in web.bodies() if body["event"] == "digest"]
+    assert [body["id"] for body in digests] == ["digest-2026-W10", "digest-2026-W11", "digest-2026-W12"]
+    # Five minutes of work a day: five days from Wednesday noon to Monday, then seven a week.
+    ran = [re.search(r"The fan ran (\d+) min in (\d+) starts", body["body"]) for body in digests]
+    assert [(int(one[1]), int(one[2])) for one in ran if one] == [(25, 5), (35, 7), (35, 7)]
