@@ -1,6 +1,6 @@
 // The shop node: two pressures and a motor current, once a second, as a line over the serial port (and to a broker).
 //
-//   $inlet_pa=-2100.5,filter_pa=310.2,motor_a=9.42*5F
+//   $inlet_pa=-2100.5,filter_pa=310.2,motor_a=9.42*18
 //
 // It measures and tells; it decides nothing, and it switches nothing. All arithmetic is in signal_math.h, all that is
 // fitted in settings.h.
