@@ -175,7 +175,7 @@ def test_one_digest_a_week_of_event_time_through_a_kill(tmp_path: Path) -> None:
         t += 60.0
     (tmp_path / "weeks.jsonl").write_text("".join(lines))
     port = free_port()
-    source = '[[source]]\nkind = "replay"\nname = "weeks"\nfile = "weeks.jsonl"\npace = 150000'
+    source = '[[source]]\nkind = "replay"\nname = "weeks"\nfile = "weeks.jsonl"\npace = 100000'
     with web_server() as web:
         config = shop_file(tmp_path, source, port=port, more=RULES)
         head, _, rest = config.read_text().partition("[[outlet]]")
