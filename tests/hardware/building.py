@@ -23,15 +23,27 @@ NO_GXX = "g++ is not installed: the node's C++ is not compiled here"
 _OURS = ("main", "settings", "signal_math", "mqtt_packets", "mqtt_link", "machine", "network")
 
 
-def compiled(target: Path, *sources: Path, defines: tuple[str, ...] = ()) -> Path:
-    """The program that the sources make, warnings being errors. Skips the test where there is no g++."""
+def compiled(target: Path, *sources: Path, defines: tuple[str, ...] = (), watchdog: str = "one") -> Path:
+    """The program that the sources make, warnings being errors. Skips the test where there is no g++.
+
+    ``watchdog`` names the folder of the stub's watchdog, "" for a board that has none we know.
+    """
+    told = compiler(target, *sources, defines=defines, watchdog=watchdog)
+    assert told.returncode == 0, told.stderr
+    return target
+
+
+def compiler(
+    target: Path, *sources: Path, defines: tuple[str, ...] = (), watchdog: str = "one"
+) -> subprocess.CompletedProcess[str]:
+    """What the compiler says. Skips the test where there is no g++."""
     if GXX is None:
         pytest.skip(NO_GXX)
     command = [GXX, "-std=c++17", "-Wall", "-Wextra", "-Wshadow", "-Werror", "-O1", f"-I{STUB}", f"-I{SKETCH}"]
+    if watchdog:
+        command.append(f"-I{STUB / 'watchdogs' / watchdog}")
     command += [f"-D{define}" for define in defines] + ["-x", "c++", *map(str, sources), "-o", str(target)]
-    ran = subprocess.run(command, capture_output=True, text=True, timeout=120)
-    assert ran.returncode == 0, ran.stderr
-    return target
+    return subprocess.run(command, capture_output=True, text=True, timeout=120)
 
 
 class Arithmetic:

@@ -18,13 +18,14 @@ from daemon.sources.contract import SourceHealth
 from daemon.sources.mqtt import MqttSource
 from daemon.sources.settings import MqttSettings, RetrySettings, TopicSettings, WireSettings
 from daemon.sources.wire import LineParser
-from tests.hardware.building import SKETCH, STUB, compiled
+from tests.hardware.building import SKETCH, STUB, compiled, compiler
 from tests.support.broker import Broker
 from tests.support.waiting import eventually, running
 
 BOARDS = {
-    "5 V, 10 bits": (("NODE_TEST_AVR",), 5.0),
-    "5 V, 12 bits": (("ADC_BITS=12", "ADC_US=20"), 5.0),
+    "10 bits": (("NODE_TEST_AVR",), "one", 5.0),
+    "12 bits": (("ADC_BITS=12", "ADC_US=20"), "one", 5.0),
+    "12 bits, another watchdog": (("ADC_BITS=12", "ADC_US=60"), "two", 5.0),
 }
 TRUE = {"inlet_pa": -2375.0, "filter_pa": 375.0, "motor_a": 9.41}
 """What the pins carry: transmitters of 0.5 to 4.5 V for 0 to -5000 and 0 to 2500 Pa, a transformer of 30 A a volt."""
@@ -58,9 +59,9 @@ def read(lines: list[str]) -> tuple[list[dict[str, float]], SourceHealth]:
 
 @pytest.fixture(scope="module", params=BOARDS)
 def board(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float]:
-    defines, volts = BOARDS[request.param]
+    defines, watchdog, volts = BOARDS[request.param]
     program = tmp_path_factory.mktemp("sketch") / "sketch"
-    return compiled(program, SKETCH / "shop_node.ino", STUB / "run_sketch.cpp", defines=defines), volts
+    return compiled(program, SKETCH / "shop_node.ino", STUB / "run_sketch.cpp", defines=defines, watchdog=watchdog), volts
 
 
 @pytest.mark.parametrize("hertz", [50.0, 60.0])
@@ -76,7 +77,7 @@ def test_the_values_arrive(board: tuple[Path, float], hertz: float) -> None:
         assert sample["motor_a"] == pytest.approx(TRUE["motor_a"], rel=0.005)
     took, hungry = map(float, re.findall(r"(\d+\.\d+) s", told))
     assert took == pytest.approx(5.0, abs=0.01)  # one line a second, whatever the converter's speed
-    assert hungry < 2.0
+    assert 0.5 < hungry < 2.0  # fed once a second
 
 
 def test_a_motor_at_rest_reads_nothing(board: tuple[Path, float]) -> None:
@@ -102,6 +103,11 @@ def test_one_broken_wire_leaves_the_others(board: tuple[Path, float]) -> None:
     values, _ = read(said(program, 2, pins(TRUE, 60.0, volts) | {"PIN_1": "5,0,1,0,0"})[0])
     assert all(math.isnan(sample["filter_pa"]) for sample in values)
     assert all(sample["motor_a"] == pytest.approx(9.41, rel=0.01) for sample in values)
+
+
+def test_a_board_without_a_known_watchdog_is_said_to_be_one(tmp_path: Path) -> None:
+    told = compiler(tmp_path / "sketch", SKETCH / "shop_node.ino", STUB / "run_sketch.cpp", watchdog="")
+    assert "no watchdog is known for this board" in told.stderr
 
 
 @pytest.mark.slow
