@@ -22,7 +22,7 @@ MOST_LOAD = 3.0
 HALVINGS = 40
 UNCERTAINTY = 0.25
 """A power so found is right to about this share from 40 % load on (found on equivalent circuits of single- and
-three-phase machines); below that it is too high, idle by up to a factor of two. A meter measures better."""
+three-phase machines); below that it is too high, idle by up to a factor of three. A meter measures better."""
 
 
 def power_drawn_w(motor: Motor, current_a: npt.ArrayLike, line_v: npt.ArrayLike | None = None) -> Array:
