@@ -1,0 +1,111 @@
+"""``ductwarden init``: from no configuration to a valid one, by questions at the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from daemon.cli.interview import Interview
+    from daemon.cli.interview_words import Paper
+    from daemon.drafting.draft import Draft
+
+
+def init(
+    shop: Annotated[Path, typer.Argument(help="The configuration to write.")] = Path("shop.toml"),
+) -> None:
+    """Ask about the shop in plain words and write its configuration. Ctrl-C stops; the same command goes on later."""
+    from rich.console import Console
+
+    from daemon.cli.interview import Interview
+    from daemon.cli.interview_words import KEYS, Paper
+    from daemon.drafting.files import draft_path, keep_draft
+    from daemon.finding.ports import serial_ports
+    from daemon.finding.search import Search
+
+    paper = Paper(Console(markup=False, highlight=False, emoji=False))
+    folder = shop.absolute().parent
+    if not folder.is_dir():
+        raise typer.BadParameter(f"there is no folder {folder}")
+    if shop.is_dir():
+        raise typer.BadParameter(f"{shop} is a folder; name a file, such as {shop / 'shop.toml'}")
+    try:
+        draft = _begin(shop, paper)
+        paper.say(KEYS)
+        interview = Interview(shop, draft, paper, _prompt, lambda kept: keep_draft(shop, kept), Search(), serial_ports)
+        interview.run()
+        _finish(shop, interview, paper)
+    except (typer.Abort, KeyboardInterrupt):
+        paper.say("")
+        if draft_path(shop).exists():
+            paper.say(f"Stopped. What was answered is kept in {draft_path(shop)}; the same command goes on with it.")
+        raise typer.Exit(130) from None
+
+
+def _prompt(words: str) -> str:
+    return str(typer.prompt(words, default="", show_default=False))
+
+
+def _begin(shop: Path, paper: Paper) -> Draft:
+    """The draft to go on with, or an empty one; asks before an existing configuration will be replaced."""
+    from datetime import datetime
+
+    from daemon.drafting.draft import Draft
+    from daemon.drafting.files import draft_path, read_draft, set_aside
+    from daemon.errors import ConfigError
+
+    if shop.exists():
+        paper.say(f"{shop} is there already. At the end the new one takes its place; the old one is kept under its date.")
+        if not typer.confirm("Go on?", default=False):
+            raise typer.Exit(0)
+    try:
+        draft = read_draft(shop)
+    except ConfigError as error:
+        paper.problem(str(error))
+        draft = None
+        aside = typer.confirm("Move that draft away and begin anew?", default=False)
+    else:
+        if draft is None:
+            return Draft()
+        if typer.confirm(f"A draft was left in {draft_path(shop)}. Go on with it?", default=True):
+            return draft
+        aside = True
+    if not aside:
+        raise typer.Exit(1)
+    paper.say(f"The old draft is kept as {set_aside(shop, datetime.now())}")
+    return Draft()
+
+
+def _finish(shop: Path, interview: Interview, paper: Paper) -> None:
+    """Show what was understood; write it at the owner's word, or go back to a step."""
+    from datetime import datetime
+
+    from daemon.drafting.files import forget_draft, publish
+    from daemon.drafting.outcome import outcome
+    from daemon.drafting.steps import STEPS
+
+    while True:
+        found = outcome(interview.draft, shop)
+        paper.title("What was understood", "As \"ductwarden check\" says it.")
+        paper.outcome(found)
+        for number, step in enumerate(STEPS, start=1):
+            wrong = any(trouble.step == step.name and trouble.severity == "error" for trouble in found.troubles)
+            paper.say(f"  {number:2}  {step.title}{'   ! something is wrong here' if wrong else ''}")
+        text = _prompt(
+            f"w: write {shop}   number: go back to that step   t: show the text" if found.good
+            else "number: go to that step and put it right   t: show the text"
+        ).strip().lower()
+        if text == "t":
+            paper.lines(found.text.splitlines())
+        elif text.isdecimal() and 1 <= int(text) <= len(STEPS):
+            interview.run(STEPS[int(text) - 1])
+        elif text == "w" and found.good:
+            kept = publish(shop, found.text, datetime.now())
+            forget_draft(shop)
+            paper.say(f"Written: {shop}" + (f"; the older one is kept as {kept}" if kept else ""))
+            paper.say(f"Read it, change what you like, then: ductwarden check {shop}, ductwarden run {shop}")
+            return
+        elif text:
+            paper.problem(f"{text!r} is none of these")

@@ -1,0 +1,237 @@
+"""The questions of a first run, asked at a terminal: with defaults, help, a way back, and a draft kept after every answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Literal
+
+from daemon.cli.interview_words import BACK, CLEAR, HELP, Paper, prompt_of, said_as
+from daemon.drafting.asking import WHOLE, Context, Question, Step
+from daemon.drafting.checks import check_step, read_answer
+from daemon.drafting.draft import Answers, Draft
+from daemon.drafting.steps import STEPS, after, before, enough, first_open, step_named
+from daemon.drafting.whole import troubles
+from daemon.finding.found import rehearse, take_over
+from daemon.finding.search import BrokerPlace, Place, PortPlace, Search
+
+Turn = Literal["on", "back"]
+Prompt = Callable[[str], str]
+
+
+class Interview:
+    """One sitting. ``prompt`` asks for a line (it may raise whatever ends a sitting), ``paper`` shows, ``keep`` stores the draft,
+    ``search`` listens for sensors, ``ports`` lists the serial ports."""
+
+    def __init__(
+        self, shop: Path, draft: Draft, paper: Paper, prompt: Prompt, keep: Callable[[Draft], None], search: Search,
+        ports: Callable[[], list[str]],
+    ) -> None:
+        self.shop, self.draft = shop, draft
+        self._paper, self._prompt, self._keep, self._search, self._ports = paper, prompt, keep, search, ports
+
+    def run(self, begin: Step | None = None) -> None:
+        """From ``begin`` (else from where the draft was left) to the end of the questions."""
+        left = self.draft.unfinished
+        step = begin or (step_named(left.step) if left is not None else None) or first_open(self.draft)
+        while step is not None:
+            self._paper.title(f"{STEPS.index(step) + 1} of {len(STEPS)}  {step.title}", step.lead)
+            turn = self._many(step) if step.many else self._once(step)
+            if turn == "back":
+                step = before(step) or step
+            elif begin is not None:
+                return
+            else:
+                step = after(step)
+
+    def _store(self, draft: Draft) -> None:
+        self.draft = draft
+        self._keep(draft)
+
+    def _once(self, step: Step) -> Turn:
+        given = self._ask_all(step, None, self.draft.of(step.name))
+        if given is None:
+            return "back"
+        self._store(self.draft.with_answers(step.name, given).with_passed(step.name))
+        return "on"
+
+    # One item or step: its questions in turn
+
+    def _ask_all(self, step: Step, index: int | None, known: Answers) -> Answers | None:
+        """The checked answers; None when the owner went back before the first question."""
+        left = self.draft.unfinished
+        quiet: set[str] = set()
+        if left is not None and left.step == step.name and left.index == index:
+            known, quiet = {**known, **left.answers}, set(left.answers)
+        while True:
+            given = self._walk(step, index, known, quiet)
+            if given is None:
+                self._store(replace(self.draft, unfinished=None))
+                return None
+            checked = check_step(step, given, self.draft, index)
+            if checked.good:
+                return checked.answers
+            for words in checked.problems.values():
+                self._paper.problem(words)
+            # Ask again for what is wrong; what only shows in the whole may be put right at any question.
+            known, quiet = given, set() if WHOLE in checked.problems else set(given) - set(checked.problems)
+
+    def _walk(self, step: Step, index: int | None, known: Answers, quiet: set[str]) -> Answers | None:
+        """Ask the step's questions, those in ``quiet`` only where they are not ``known``; None for the way back out of it."""
+        given: dict[str, str] = {}
+        path: list[int] = []
+        at = 0
+        while at < len(step.questions):
+            question = step.questions[at]
+            if not question.asked(given):
+                at += 1
+                continue
+            answer: str | None = known.get(question.name)
+            if question.name not in quiet or answer is None or not (answer or question.optional):
+                answer = self._ask(step, question, Context(self.draft, given, index), known)
+                if answer is None:
+                    if not path:
+                        return None
+                    at, quiet, known = path.pop(), set(), {**known, **given}
+                    for later in step.questions[at:]:
+                        given.pop(later.name, None)
+                    continue
+                self._store(self.draft.with_unfinished(step.name, index, {**given, question.name: answer}))
+            path.append(at)
+            given[question.name] = answer
+            at += 1
+        return given
+
+    def _ask(self, step: Step, question: Question, context: Context, known: Answers) -> str | None:
+        """One answer that was read well; None for the way back."""
+        if question.kind == "lines":
+            return self._ask_lines(step, question, context, known)
+        default = known.get(question.name) or (question.suggest(context) if question.suggest is not None else "")
+        offered = list(question.choices(context)) if question.choices is not None else []
+        if offered and default not in [value for value, _ in offered]:
+            default = "" if question.optional else offered[0][0]
+        while True:
+            self._paper.choices(offered)
+            text = self._prompt(prompt_of(question, context.system, default, offered)).strip()
+            if text == BACK:
+                return None
+            if text == HELP:
+                self._paper.help(question, context)
+                continue
+            text = "" if text == CLEAR and question.optional else said_as(text or default, offered)
+            try:
+                return read_answer(step, question, text, context)
+            except ValueError as error:
+                self._paper.problem(str(error))
+
+    def _ask_lines(self, step: Step, question: Question, context: Context, known: Answers) -> str | None:
+        lines = [line for line in known.get(question.name, "").split("\n") if line]
+        self._paper.say(f"{question.words}. One a line, such as {question.sample(context.system)}; an empty line ends them.")
+        while True:
+            for number, line in enumerate(lines, start=1):
+                self._paper.say(f"  {number}: {line}")
+            text = self._prompt(f"  {len(lines) + 1}").strip()
+            if text == HELP:
+                self._paper.help(question, context)
+            elif text == BACK:
+                if not lines:
+                    return None
+                lines.pop()
+            elif text:
+                try:
+                    read_answer(step, question, text, context)
+                    lines.append(text)
+                except ValueError as error:
+                    self._paper.problem(str(error))
+            else:
+                try:
+                    return read_answer(step, question, "\n".join(lines), context)
+                except ValueError as error:
+                    self._paper.problem(str(error))
+
+    # A step with many items
+
+    def _many(self, step: Step) -> Turn:
+        left = self.draft.unfinished
+        if left is not None and left.step == step.name:
+            self._paper.say(f"Going on with the {step.item} that was left in the middle.")
+            self._item(step, left.index)
+        if step.name == "sources" and not self.draft.list_of(step.name):
+            self._look_for_sensors()
+        if not enough(step, self.draft):
+            if step.name == "sources":
+                self._paper.say("Nothing was taken over: describe it yourself.")
+            if not self._item(step, None) and not enough(step, self.draft):
+                return "back"
+        while True:
+            rows = self.draft.list_of(step.name)
+            self._paper.items(step, self.draft)
+            for trouble in troubles(self.draft):
+                if trouble.step == step.name and trouble.severity == "error":
+                    self._paper.problem(trouble.words)
+            text = self._prompt(self._paper.item_prompt(step, len(rows))).strip().lower()
+            if text == BACK:
+                return "back"
+            if text == "" and enough(step, self.draft):
+                self._store(self.draft.with_passed(step.name))
+                return "on"
+            if text == "s" and step.name == "sources":
+                self._look_for_sensors()
+            elif text in ("a", ""):
+                self._item(step, None)
+            elif text.lstrip("-").isdecimal() and 1 <= int(text.lstrip("-")) <= len(rows):
+                number = int(text.lstrip("-")) - 1
+                if text.startswith("-"):
+                    self._store(self.draft.without_item(step.name, number))
+                else:
+                    self._item(step, number)
+            else:
+                self._paper.problem(f"{text!r} is none of these")
+
+    def _item(self, step: Step, index: int | None) -> bool:
+        rows = self.draft.list_of(step.name)
+        index = index if index is not None and index < len(rows) else None
+        given = self._ask_all(step, index, {} if index is None else rows[index])
+        if given is None:
+            return False
+        self._store(self.draft.with_item(step.name, index, given))
+        return True
+
+    # Sensors that are there already
+
+    def _look_for_sensors(self) -> None:
+        """Listen at the ports that are there, then at a broker if there is one; offer what was found, and the simulator."""
+        ports = self._ports()
+        places: list[Place] = [PortPlace(port) for port in ports]
+        if ports:
+            self._paper.say(f"Serial ports here: {', '.join(ports)}")
+            if not self._yes("Listen at them for sensors? Nothing is sent to them.", True):
+                places = []
+        else:
+            self._paper.say("There is no serial port here.")
+        broker = self._prompt("A broker to listen at: host or host:port (Enter: none)").strip()
+        if broker and broker != BACK:
+            user = self._prompt("  user name there (Enter: none)").strip() or None
+            secret = self._prompt("  the file whose first line is the password (Enter: none)").strip() if user else ""
+            places.append(BrokerPlace(broker, user, self.shop.parent / secret if secret else None))
+        if places:
+            self._search.begin(places)
+            self._paper.wait_for(self._search)
+            for found in self._search.found:
+                self._paper.found(found)
+                if found.source is not None and self._yes("Take this over?", True):
+                    draft, left = take_over(self.draft, found)
+                    self._store(draft)
+                    for words in left:
+                        self._paper.problem(words)
+        if not self.draft.list_of("sources") and self._yes(
+            "No sensors yet? Your own shop can be simulated meanwhile, to look around. Do that?", False
+        ):
+            self._store(rehearse(self.draft))
+
+    def _yes(self, words: str, default: bool) -> bool:
+        while True:
+            text = self._prompt(f"{words} [{'Y/n' if default else 'y/N'}]").strip().lower()
+            if text in ("", "y", "yes", "n", "no"):
+                return default if text == "" else text.startswith("y")

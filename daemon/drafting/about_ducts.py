@@ -1,0 +1,180 @@
+"""Questions about the ducts: runs from the fan outwards, and the ports at their ends."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from analysis import units
+from analysis.duct import stock
+from analysis.duct.design import FAN
+from analysis.duct.material import DEFAULT
+from daemon.config.ducting import PortTable, RunTable
+from daemon.drafting import measures
+from daemon.drafting.asking import ANY, Choice, Context, Question, Step, always, choices, kept, one_of
+from daemon.drafting.draft import Answers
+
+JOINS: tuple[Choice, ...] = (
+    ("straight", "straight on"), ("wye 45", "from the side, at 45 degrees"), ("wye 30", "from the side, at 30 degrees"),
+    ("sweep tee", "from the side, a tee that sweeps in"), ("tee", "from the side, a square tee"),
+)
+PIPE_HELP = (
+    "Standard and size: thin-wall drain pipe is D2729, sewer pipe D3034 SDR 35, pressure pipe D1785 Sch 40 or EN 1401 SN 4; "
+    "spiral and snap-lock are galvanised. Anything else by its measures: inside 5.9 in roughness 0.03 mm."
+)
+FITTINGS = (
+    "elbow 90 r/D 1.5", "2x elbow 90 r/D 1.5", "elbow 90", "elbow 45", "mitre 90", "flex bend 90", "reducer 6 in to 4 in",
+)
+ENTRIES = ("plain", "flanged", "bell", "taper 45", "machine 1.5", "machine 2.0", "orifice 3 in", "350 cfm at 2.0 inwg")
+
+
+def _pipes(flexible: bool) -> tuple[str, ...]:
+    return tuple(
+        f"{family.name} {size}" for family in stock.FAMILIES if family.flexible is flexible for size in family.sizes
+    )
+
+
+PIPES, HOSES = _pipes(False), _pipes(True)
+
+
+def _list(text: str) -> str:
+    return ", ".join(measures.listed(text))
+
+
+def _runs(context: Context) -> Sequence[Choice]:
+    """The runs that something can flow into."""
+    return [(row["name"], row["name"]) for row in context.draft.list_of("runs") if row.get("name")]
+
+
+def _into_run(context: Context) -> Sequence[Choice]:
+    rows = context.draft.list_of("runs")
+    own = None if context.index is None else rows[context.index].get("name")
+    return [(FAN, "the fan"), *(choice for choice in _runs(context) if choice[0] != own)]
+
+
+def _suggest_into_run(context: Context) -> str:
+    rows = context.draft.list_of("runs")
+    return rows[-1].get("name", FAN) if rows else FAN
+
+
+def _suggest_into_port(context: Context) -> str:
+    rows = context.draft.list_of("runs")
+    return rows[-1].get("name", "") if rows else ""
+
+
+def _suggest_join(context: Context) -> str:
+    """Straight on, where nothing else does yet."""
+    into = context.given.get("into", "")
+    if into == FAN:
+        return "straight"
+    pieces = [*context.draft.list_of("runs"), *context.draft.list_of("ports")]
+    return "wye 45" if any(row.get("into") == into and row.get("join") == "straight" for row in pieces) else "straight"
+
+
+def _suggest_pipe(context: Context) -> str:
+    """The pipe of what it flows into, else a usual one."""
+    into = context.given.get("into", "")
+    for row in context.draft.list_of("runs"):
+        if row.get("name") == into and row.get("pipe"):
+            return row["pipe"]
+    return "spiral 160 mm" if context.system == "si" else "D2729 6 in"
+
+
+def _suggest_port_pipe(context: Context) -> str:
+    rows = context.draft.list_of("ports")
+    if rows:
+        return rows[-1].get("pipe", "")
+    return "spiral 100 mm" if context.system == "si" else "D2729 4 in"
+
+
+def carrying_flow(pipe: str, system: units.System) -> str:
+    """The least round flow that carries shavings through a pipe; "" for a pipe that is not known."""
+    try:
+        inside = stock.pipe(pipe).inside_diameter_m
+    except stock.StockError:
+        return ""
+    flow = DEFAULT.branch_velocity_ms * math.pi / 4 * inside**2
+    symbol = "m3/h" if system == "si" else "cfm"
+    return f"{math.ceil(units.from_si(flow, symbol, 'flow') / 10) * 10} {symbol}"
+
+
+def _suggest_needs(context: Context) -> str:
+    return carrying_flow(context.given.get("pipe", ""), context.system)
+
+
+def run_tree(answers: Answers) -> dict[str, Any]:
+    """[[run]]"""
+    tree = kept(answers, {name: name for name in ("name", "into", "join", "pipe", "length")})
+    if answers.get("fittings"):
+        tree["fittings"] = measures.listed(answers["fittings"])
+    return tree
+
+
+def port_tree(answers: Answers) -> dict[str, Any]:
+    """[[port]]"""
+    names = ("name", "into", "join", "pipe", "length", "hose", "hose_length", "gate", "entry", "needs")
+    tree = kept(answers, {name: name for name in names if name != "hose_length" or answers.get("hose")})
+    if answers.get("fittings"):
+        tree["fittings"] = measures.listed(answers["fittings"])
+    return tree
+
+
+_FITTINGS = Question(
+    "fittings", "Elbows and other fittings along it", ("fittings",), optional=True, nothing="none",
+    example=("2x elbow 90 r/D 1.5, elbow 45", "2x elbow 90 r/D 1.5, elbow 45"), offers=one_of(*FITTINGS), tidy=_list,
+    help="With commas between them. r/D is the radius of the bend over the diameter: 1.5 for a long one, 1 where nothing is "
+    "written. The junction at its end is not counted here.",
+)
+
+RUNS = Step(
+    "runs", "The runs", "Every piece of main or branch that carries the air of more than one port, from the fan outwards. A new "
+    "run begins where pipes meet and where the size changes.", "run",
+    (
+        Question("name", "A name for it", ("name",), example=("main", "main"),
+                 suggest=lambda context: "" if context.draft.list_of("runs") else "main"),
+        Question("into", "Which run does its air flow into?", ("into",), kind="choice", choices=_into_run,
+                 suggest=_suggest_into_run),
+        Question("join", "How does it join there?", ("join",), kind="choice", choices=choices(*JOINS), suggest=_suggest_join,
+                 unless=("into", FAN)),
+        Question("pipe", "Pipe", ("pipe",), example=("D2729 6 in", "spiral 160 mm"), offers=one_of(*PIPES),
+                 suggest=_suggest_pipe, tidy=measures.pipe, help=PIPE_HELP),
+        Question("length", "Length, along its middle", ("length",), example=("14 ft", "4.2 m"), tidy=measures.length),
+        _FITTINGS,
+    ),
+    lambda _: RunTable, run_tree, many=True, least=1, item="run",
+)
+
+PORTS = Step(
+    "ports", "The ports", "Every opening that a machine or a hose stands at, with the pipe from the last junction to it.", "port",
+    (
+        Question("name", "What stands there?", ("name",), example=("planer", "planer")),
+        Question("into", "Which run does its air flow into?", ("into",), kind="choice", choices=_runs,
+                 suggest=_suggest_into_port),
+        Question("join", "How does it join there?", ("join",), kind="choice", choices=choices(*JOINS), suggest=_suggest_join),
+        Question("pipe", "Pipe", ("pipe",), example=("D2729 4 in", "spiral 100 mm"), offers=one_of(*PIPES),
+                 suggest=_suggest_port_pipe, tidy=measures.pipe, help=PIPE_HELP),
+        Question("length", "Length of the pipe, from the junction to the hose or the machine", ("length",),
+                 example=("6 ft", "1.8 m"), tidy=measures.length),
+        _FITTINGS,
+        Question("hose", "Hose at its end", ("hose",), optional=True, nothing="no hose", example=("flex 4 in", "flex 100 mm"),
+                 offers=one_of(*HOSES), tidy=measures.pipe,
+                 help="Pulled straight: flex; left slack, or with bare wires: flex loose. Then its size."),
+        Question("hose_length", "Length of the hose", ("hose_length",), example=("5 ft", "1.5 m"), when=("hose", (ANY,)),
+                 tidy=measures.length),
+        Question("gate", "Its gate", ("gate",), kind="choice", suggest=always("blast"), choices=choices(
+            ("blast", "a sliding blast gate"), ("tight", "a blast gate with a seal"), ("butterfly", "a disc that turns"),
+            ("none", "no gate: always open"),
+        )),
+        Question("entry", "Its opening", ("entry",), example=("machine 1.5", "machine 1.5"), offers=one_of(*ENTRIES),
+                 suggest=always("machine 1.5"),
+                 help="A bare pipe or hose end: plain; with a collar: flanged; a cone: taper 45; a rounded mouth: bell. A "
+                 "machine's own hood: machine and its loss in velocity pressures (1.5 is usual), or what its maker says: 350 cfm "
+                 "at 2.0 inwg."),
+        Question("needs", "How much air does the machine need?", ("needs",), optional=True, nothing="not known",
+                 example=("400 cfm", "680 m3/h"), suggest=_suggest_needs, tidy=measures.no_comma,
+                 help="From its maker. The suggestion is what just carries shavings through this pipe."),
+    ),
+    lambda _: PortTable, port_tree, many=True, least=1, item="port",
+)
+

@@ -1,0 +1,309 @@
+"""Questions about the shop, its fan, motor, filter and separator."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from typing import Any
+
+from analysis import units
+from daemon.config.ducting import FanTable, FilterTable, MotorTable, SeparatorTable
+from daemon.config.model import ShopTable
+from daemon.drafting import measures
+from daemon.drafting.asking import (
+    YES_NO,
+    Context,
+    Question,
+    Step,
+    always,
+    by_units,
+    choices,
+    kept,
+    number,
+    quantity,
+    whole_number,
+)
+from daemon.drafting.draft import Answers
+
+GUESSED_FACE_MS = 0.0508
+GUESSED_DROP_PA = 249.0
+"""Where nobody knows the clean drop: bags in use that lose an inch of water at 10 cfm a square foot of cloth (common practice,
+no source)."""
+GUESSED_DRAG_SD = "60 %"
+"""One relative standard deviation of that guess (ours, wide on purpose)."""
+
+
+def _hours(text: str) -> str:
+    return " to ".join(measures.hours(text)) if text.strip() else ""
+
+
+def shop_tree(answers: Answers) -> dict[str, Any]:
+    """[shop]"""
+    tree: dict[str, Any] = kept(answers, {"name": "name", "units": "units", "altitude": "altitude",
+                                          "air_temperature": "air_temperature"})
+    if answers.get("hours"):
+        try:
+            tree["hours"] = list(measures.hours(answers["hours"]))
+        except ValueError:
+            tree["hours"] = answers["hours"]
+    return tree
+
+
+SHOP = Step(
+    "shop", "The shop", "What the place is called, and the air it breathes.", "shop",
+    (
+        Question("name", "What do you call the shop?", ("name",), suggest=always("My shop")),
+        Question(
+            "units", "Which units do you like?", ("units",), kind="choice", suggest=always("us"),
+            choices=choices(("us", "feet, inches of water, cfm"), ("si", "metres, pascals, m³/h")),
+            help="What the screen shows first. You may answer in either, each time.",
+        ),
+        Question(
+            "altitude", "How high above the sea does it stand?", ("altitude",), optional=True, nothing="at sea level",
+            example=("640 ft", "200 m"), tidy=measures.length,
+            help="Thin air weighs less: at 5000 ft every pressure and the motor's load are a sixth lower.",
+        ),
+        Question(
+            "air_temperature", "How warm is the air that the fan draws, most of the time?", ("air_temperature",),
+            optional=True, nothing="20 °C, 68 °F", example=("60 F", "16 C"), suggest=by_units("68 F", "20 C"),
+            tidy=measures.no_comma,
+        ),
+        Question(
+            "hours", "Between which times may the fan run?", ("hours",), optional=True, nothing="at any time",
+            example=("06:30 to 19:00", "06:30 to 19:00"), tidy=_hours, help="Outside these hours a running fan is told.",
+        ),
+    ),
+    lambda _: ShopTable, shop_tree,
+)
+
+
+def _points(text: str) -> str:
+    """The points in order of flow, one a line."""
+    rows = []
+    for line in text.split("\n"):
+        if not line.strip():
+            continue
+        cells = [measures.plain(cell) for cell in line.replace(";", ",").split(",")]
+        if len(cells) not in (2, 3):
+            raise ValueError(
+                f"{measures.plain(line)!r} has {len(cells)} part{'s' if len(cells) > 1 else ''}; a point has two or three, "
+                "with commas between them: flow, static pressure, shaft power"
+            )
+        rows.append(cells)
+    with contextlib.suppress(units.UnitError):  # told by the table
+        rows.sort(key=lambda cells: units.parse(cells[0], "flow"))
+    return "\n".join(", ".join(cells) for cells in rows)
+
+
+def fan_tree(answers: Answers) -> dict[str, Any]:
+    """[fan]"""
+    if answers.get("how") == "wheel":
+        return kept(answers, {"wheel_diameter": "wheel_diameter", "wheel_speed": "speed"})
+    tree: dict[str, Any] = {}
+    if answers.get("points"):
+        rows = [[cell.strip() for cell in line.split(",")] for line in answers["points"].split("\n")]
+        tree["points"] = [dict(zip(("flow", "static", "power"), row, strict=False)) for row in rows]
+    return tree | kept(answers, {"at_speed": "at_speed", "speed": "speed"})
+
+
+FAN = Step(
+    "fan", "The fan", "Its curve says how much air it moves against how much resistance.", "fan",
+    (
+        Question(
+            "how", "What do you know about the fan?", kind="choice", suggest=always("points"),
+            choices=choices(
+                ("points", "its curve: flow and pressure at some points, from its plate or its maker's sheet"),
+                ("wheel", "no curve: only the wheel's diameter, its speed and the motor"),
+            ),
+            help="A curve made from the wheel alone is a guess: pressure and flow to about 20 %, so that only coarse faults "
+            "show. Points from its maker, or a baseline tour, make every answer sharper.",
+        ),
+        Question(
+            "points", "Points of the curve: flow, static pressure, shaft power", ("points",), kind="lines", tidy=_points,
+            example=("400 cfm, 11.6 inwg, 1.25 hp", "700 m3/h, 2.9 kPa, 0.9 kW"), when=("how", ("points",)),
+            help="One point a line, three at least, from shut off to wide open. Shaft power at every point or at none; "
+            "without it the motor current cannot be reckoned.",
+        ),
+        Question(
+            "at_speed", "At which speed do these points hold?", ("at_speed",), optional=True, nothing="not stated",
+            example=("3450 rpm", "2850 rpm"), when=("how", ("points",)), tidy=measures.no_comma,
+        ),
+        Question(
+            "speed", "How fast does your fan turn, if not at that speed?", ("speed",), optional=True,
+            nothing="at the speed of the points", example=("3450 rpm", "2850 rpm"), when=("at_speed", ("*",)),
+            tidy=measures.no_comma,
+        ),
+        Question(
+            "wheel_diameter", "Diameter of the wheel", ("wheel_diameter",), example=("12 in", "300 mm"),
+            when=("how", ("wheel",)), tidy=measures.length,
+            help="Measured over the tips of the blades, with the power locked out.",
+        ),
+        Question(
+            "wheel_speed", "Its speed", ("speed",), example=("3450 rpm", "2850 rpm"), suggest=by_units("3450 rpm", "2850 rpm"),
+            when=("how", ("wheel",)), tidy=measures.no_comma, help="On a motor that drives it directly: the motor's speed.",
+        ),
+    ),
+    lambda _: FanTable, fan_tree,
+)
+
+
+def motor_tree(answers: Answers) -> dict[str, Any]:
+    """[motor]"""
+    tree: dict[str, Any] = kept(answers, {"power": "power", "voltage": "voltage", "full_load_current": "full_load_current"})
+    if answers.get("phases"):
+        tree["phases"] = whole_number(answers["phases"])
+    if answers.get("service_factor"):
+        tree["service_factor"] = number(answers["service_factor"])
+    return tree
+
+
+def _plate_needed(text: str, context: Context) -> None:
+    if text == "no" and context.draft.of("fan").get("how") == "wheel":
+        raise ValueError("a fan known only by its wheel needs the motor's power at least; read it off, or estimate it")
+
+
+_PLATE = ("known", ("yes",))
+MOTOR = Step(
+    "motor", "The motor", "What its plate says.", "motor",
+    (
+        Question(
+            "known", "Can you read the motor's plate?", kind="choice", choices=choices(*YES_NO), suggest=always("yes"),
+            check=_plate_needed,
+            help="Without it an overload cannot be told, nor the motor current compared with what it should be.",
+        ),
+        Question("power", "Rated power", ("power",), example=("2 hp", "1.5 kW"), when=_PLATE, tidy=measures.no_comma),
+        Question(
+            "phases", "Phases", ("phases",), kind="choice", when=_PLATE, suggest=by_units("1", "3"),
+            choices=choices(("1", "one"), ("3", "three")),
+        ),
+        Question(
+            "voltage", "Voltage that it is wired for", ("voltage",), example=("230 V", "400 V"), when=_PLATE,
+            suggest=by_units("230 V", "400 V"), tidy=measures.no_comma,
+        ),
+        Question(
+            "full_load_current", "Full-load current at that voltage", ("full_load_current",), optional=True,
+            nothing="the electrical code's table is taken", example=("11.2 A", "3.4 A"), when=_PLATE, tidy=measures.no_comma,
+        ),
+        Question(
+            "service_factor", "Service factor", ("service_factor",), optional=True, nothing="1.0, none on the plate",
+            example=("1.15", "1.0"), when=_PLATE, help="Marked SF on the plate: how far it may be loaded beyond its rating.",
+        ),
+    ),
+    lambda _: MotorTable, motor_tree, wanted=lambda answers: answers.get("known") != "no",
+)
+
+
+def cloth_area(answers: Answers) -> tuple[float, bool] | None:
+    """Area of the cloth from the bags' size [m2], and whether they were measured in inches; None where it cannot be read."""
+    try:
+        across = units.parse(answers.get("bag_diameter", ""), "length")
+        high = units.parse(answers.get("bag_height", ""), "length")
+        count = int(answers.get("bags", ""))
+    except ValueError:
+        return None
+    american = any(unit in answers["bag_diameter"] for unit in ("in", "ft"))
+    return count * math.pi * across * high, american
+
+
+def filter_tree(answers: Answers) -> dict[str, Any]:
+    """[filter]: where the clean drop is not known, a guess from the cloth that is marked by its uncertainty."""
+    tree: dict[str, Any] = {}
+    if answers.get("area_by") == "bags":
+        found = cloth_area(answers)
+        if found is not None:
+            symbol = "ft2" if found[1] else "m2"
+            tree["area"] = f"{units.from_si(found[0], symbol, 'area'):.2f} {symbol}"
+    else:
+        tree |= kept(answers, {"area": "area"})
+    if answers.get("drop_known") == "no":
+        try:
+            area, american = units.parse(tree.get("area", ""), "area"), "ft" in tree.get("area", "")
+        except units.UnitError:
+            return tree
+        symbol, unit = ("cfm", "inwg") if american else ("m3/h", "Pa")
+        flow = units.from_si(GUESSED_FACE_MS * area, symbol, "flow")
+        tree["clean_drop"] = {
+            "pressure": f"{units.from_si(GUESSED_DROP_PA, unit, 'pressure'):.{1 if american else 0}f} {unit}",
+            "at": f"{flow:.0f} {symbol}",
+        }
+        tree["uncertainty"] = GUESSED_DRAG_SD
+    elif drop := kept(answers, {"drop_pressure": "pressure", "drop_at": "at"}):
+        tree["clean_drop"] = drop
+    return tree
+
+
+def _count(text: str, _: Context) -> None:
+    if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= 500:
+        raise ValueError(f"{text!r} is not a number of bags; write a whole number from 1 to 500")
+
+
+_BAGS, _DROP = ("area_by", ("bags",)), ("drop_known", ("yes",))
+FILTER = Step(
+    "filter", "The filter bags", "How much cloth there is, and what it costs when it is clean.", "filter",
+    (
+        Question(
+            "area_by", "How do you know the area of the cloth?", kind="choice", suggest=always("bags"),
+            choices=choices(("bags", "I measure the bags"), ("area", "I know the area")),
+        ),
+        Question("bags", "How many bags or cartridges?", suggest=always("1"), when=_BAGS, check=_count, example=("2", "2")),
+        Question(
+            "bag_diameter", "Diameter of one, blown up", example=("20 in", "500 mm"), when=_BAGS, tidy=measures.length,
+            check=quantity("length"),
+        ),
+        Question(
+            "bag_height", "Height of its cloth", example=("32 in", "800 mm"), when=_BAGS, tidy=measures.length,
+            check=quantity("length"),
+            help="For a pleated cartridge take the area from its maker: a pleat hides most of it.",
+        ),
+        Question(
+            "area", "Area of the cloth", ("area",), example=("48 ft2", "4.5 m2"), when=("area_by", ("area",)),
+            tidy=measures.no_comma,
+        ),
+        Question(
+            "drop_known", "Do you know what the bags lose when they are clean?", kind="choice", choices=choices(*YES_NO),
+            suggest=always("no"),
+            help="From their maker, or measured just after a cleaning. If not: a guess from the cloth stands in, wide by "
+            "60 %. Until a baseline tour with clean bags, or the first hours after a cleaning, it then cannot tell how far the "
+            "bags are loaded, nor how much air that costs; that they load, and how fast, it sees from the first day.",
+        ),
+        Question(
+            "drop_pressure", "Pressure that clean bags lose", ("clean_drop", "pressure"), example=("1.0 inwg", "250 Pa"),
+            when=_DROP, tidy=measures.no_comma,
+        ),
+        Question(
+            "drop_at", "At which flow", ("clean_drop", "at"), example=("600 cfm", "1000 m3/h"), when=_DROP,
+            tidy=measures.no_comma,
+        ),
+    ),
+    lambda _: FilterTable, filter_tree,
+)
+
+
+def separator_tree(answers: Answers) -> dict[str, Any]:
+    """[separator]"""
+    return {"drop": kept(answers, {"separator_pressure": "pressure", "separator_at": "at"})}
+
+
+_CYCLONE = ("fitted", ("known",))
+SEPARATOR = Step(
+    "separator", "A separator", "A cyclone or a drop box between the ducts and the fan.", "separator",
+    (
+        Question(
+            "fitted", "Is there one?", kind="choice", suggest=always("none"),
+            choices=choices(
+                ("none", "no"), ("known", "yes, and I know what it loses"), ("unknown", "yes, but I do not know what it loses"),
+            ),
+            help="Where its loss is not known it is left out of the drawing, with a note in the file: everything then reads "
+            "as if the ducts were longer, until a baseline tour has measured them as they are.",
+        ),
+        Question(
+            "separator_pressure", "Pressure that it loses", ("drop", "pressure"), example=("2 inwg", "500 Pa"), when=_CYCLONE,
+            tidy=measures.no_comma,
+        ),
+        Question(
+            "separator_at", "At which flow", ("drop", "at"), example=("700 cfm", "1200 m3/h"), when=_CYCLONE,
+            tidy=measures.no_comma,
+        ),
+    ),
+    lambda _: SeparatorTable, separator_tree, wanted=lambda answers: answers.get("fitted") == "known",
+)
