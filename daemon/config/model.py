@@ -122,6 +122,8 @@ class SerialTable(StrictModel):
     columns: tuple[str, ...] = ()
     checksum: Literal["required", "optional"] = "optional"
     silent_after: Duration = 10.0
+    parity: Literal["N", "E", "O"] = "N"
+    dtr: bool | None = None
 
     @model_validator(mode="after")
     def _columns(self) -> SerialTable:
@@ -139,6 +141,13 @@ class TlsTable(StrictModel):
     insecure: bool = False
 
 
+class TopicTable(StrictModel):
+    """What a topic carries, where a word is not enough: a number somewhere inside a JSON object."""
+
+    channel: str
+    field: str = "value"
+
+
 class MqttTable(StrictModel):
     """[[source]] kind = "mqtt": topics of a broker."""
 
@@ -147,7 +156,7 @@ class MqttTable(StrictModel):
     host: str
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     version: Literal["3.1.1", "5"] = "3.1.1"
-    topics: Annotated[dict[str, str], Field(min_length=1)]
+    topics: Annotated[dict[str, str | TopicTable], Field(min_length=1)]
     user: str | None = None
     password_file: str | None = None
     password_env: str | None = None
@@ -174,6 +183,17 @@ class ModbusRegister(StrictModel):
     word_order: Literal["big", "little"] = "big"
     scale: float = 1.0
     offset: float = 0.0
+    unit: Annotated[int, Field(ge=1, le=247)] | None = None
+    """Address of the transmitter on the line, where it is another than the table's."""
+    at_4_ma: float | None = None
+    at_20_ma: float | None = None
+    """What 4 mA and 20 mA mean, where the register tells the current of a loop in milliamperes."""
+
+    @model_validator(mode="after")
+    def _loop(self) -> ModbusRegister:
+        if (self.at_4_ma is None) != (self.at_20_ma is None):
+            raise ValueError("at_4_ma and at_20_ma belong together")
+        return self
 
 
 class ModbusTable(StrictModel):

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from daemon.clock import Clock, PacedClock
 from daemon.config.config import Config
-from daemon.config.model import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable
+from daemon.config.model import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable, TopicTable
 from daemon.errors import ConfigError
 from daemon.past import Past
 from daemon.sources.contract import Source
@@ -68,7 +68,10 @@ def _build(config: Config, table: SourceTable, clock: Clock, past: Past) -> tupl
             format=table.format, columns=table.columns, checksum=table.checksum, known=known, ports=ports
         )
         return SerialSource(
-            SerialSettings(table.name, table.device, baud=table.baud, silent_s=table.silent_after, wire=wire),
+            SerialSettings(
+                table.name, table.device, baud=table.baud, parity=table.parity, dtr=table.dtr,
+                silent_s=table.silent_after, wire=wire,
+            ),
             clock,
         ), None
     if isinstance(table, MqttTable):
@@ -105,16 +108,15 @@ def _simulator(config: Config, table: SimulatorTable, past: Past) -> tuple[Sourc
 
 
 def _mqtt(config: Config, table: MqttTable, known: frozenset[str], ports: frozenset[str]) -> MqttSettings:
-    topics = tuple(
-        TopicSettings(topic, None if carries == "json" else carries)
-        for topic, carries in table.topics.items()
-        if not carries.startswith(GATE)
-    )
-    gates = tuple(
-        GateTopicSettings(topic, carries.removeprefix(GATE))
-        for topic, carries in table.topics.items()
-        if carries.startswith(GATE)
-    )
+    topics: list[TopicSettings] = []
+    gates: list[GateTopicSettings] = []
+    for topic, carries in table.topics.items():
+        if isinstance(carries, TopicTable):
+            topics.append(TopicSettings(topic, carries.channel, carries.field))
+        elif carries.startswith(GATE):
+            gates.append(GateTopicSettings(topic, carries.removeprefix(GATE)))
+        else:
+            topics.append(TopicSettings(topic, None if carries == "json" else carries))
     tls = table.tls
     return MqttSettings(
         name=table.name, host=table.host, port=table.port, version=table.version, client_id=table.client_id or "",
@@ -122,7 +124,7 @@ def _mqtt(config: Config, table: MqttTable, known: frozenset[str], ports: frozen
         tls=None if tls is None else TlsSettings(
             _path(config, tls.ca_file), _path(config, tls.cert_file), _path(config, tls.key_file), tls.insecure
         ),
-        topics=topics, gates=gates, wire=WireSettings(known=known, ports=ports),
+        topics=tuple(topics), gates=tuple(gates), wire=WireSettings(known=known, ports=ports),
     )
 
 

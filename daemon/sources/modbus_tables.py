@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.config.model import ModbusTable
-from daemon.sources.settings import ModbusSettings, RegisterSettings
+from daemon.sources.settings import CurrentLoop, ModbusSettings, RegisterSettings
 
 
 def modbus_settings(table: ModbusTable) -> ModbusSettings:
@@ -11,7 +11,7 @@ def modbus_settings(table: ModbusTable) -> ModbusSettings:
     registers = tuple(
         RegisterSettings(
             channel=register.channel,
-            unit=table.unit,
+            unit=table.unit if register.unit is None else register.unit,
             address=register.address,
             function=3 if register.function == "holding" else 4,
             type=register.type,
@@ -19,6 +19,9 @@ def modbus_settings(table: ModbusTable) -> ModbusSettings:
             scale=register.scale,
             offset=register.offset,
             poll_s=table.every,
+            loop=None
+            if register.at_4_ma is None or register.at_20_ma is None
+            else CurrentLoop(register.at_4_ma, register.at_20_ma),
         )
         for register in table.registers
     )

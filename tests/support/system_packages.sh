@@ -5,6 +5,7 @@ missing=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium"
 command -v openssl >/dev/null 2>&1 || missing="$missing openssl"
+command -v g++ >/dev/null 2>&1 || missing="$missing g++"
 [ -z "$missing" ] && exit 0
 if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
   echo "installing for the tests:$missing"
