@@ -57,7 +57,8 @@ def test_serial_mqtt_and_modbus_side_by_side() -> None:
     ("table", "words"),
     [
         ('[[source]]\nkind = "mqtt"\nname = "x"\nhost = "h"\ntopics = { "a/#/b" = "inlet_pa" }', "only be the last level"),
-        ('[[source]]\nkind = "modbus"\nname = "x"\ndevice = "d"\nregisters = [{ channel = "inlet_pa", address = 0, at_4_ma = 1.0 }]',
+        ('[[source]]\nkind = "modbus"\nname = "x"\ndevice = "d"\n'
+         'registers = [{ channel = "inlet_pa", address = 0, at_4_ma = 1.0 }]',
          "belong together"),
         ('[[source]]\nkind = "serial"\nname = "x"\ndevice = "d"\nformat = "columns"', "belong together"),
         ('[[source]]\nkind = "simulator"\nname = "a"\n[[source]]\nkind = "serial"\nname = "b"\ndevice = "d"',
