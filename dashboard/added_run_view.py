@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pydantic import BaseModel, Field
 
-from dashboard.shapes import DASH, Quantity, Screen, number, rows, text
+from dashboard.shapes import DASH, Quantity, Screen, number, rows, shape_of, text
 from dashboard.snapshot import Document, Snapshot
 
 VERDICTS = {
@@ -38,6 +38,7 @@ class AddedRunOut(BaseModel):
     title: str
     words: str
     ports: list[PortChange]
+    shape: str = Field(examples=["5f2c01aa"])
 
 
 def added_run_out(snapshot: Snapshot, screen: Screen) -> AddedRunOut:
@@ -52,6 +53,7 @@ def added_run_out(snapshot: Snapshot, screen: Screen) -> AddedRunOut:
         title=title,
         words=text(document, "words"),
         ports=[_port(row, screen) for row in rows(document, "ports")],
+        shape=shape_of(known, text(document, "name"), [text(row, "name") for row in rows(document, "ports")]),
     )
 
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 from pydantic import BaseModel, Field
 
-from dashboard.shapes import DASH, Quantity, Screen, dig, number, rows, text
+from dashboard.shapes import DASH, Quantity, Screen, dig, number, rows, shape_of, text
 from dashboard.snapshot import Document, Snapshot
 
 MAX_PIECES = 200
@@ -48,6 +48,7 @@ class DuctsOut(BaseModel):
     remark: str = Field(default="", examples=["1 run is too slow to carry chips."])
     tone: str = Field(default="ok", examples=["ok"])
     pieces: list[PieceOut]
+    shape: str = Field(default="", examples=["5f2c01aa"])
 
 
 def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
@@ -77,7 +78,9 @@ def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
     else:
         headline = f"Open: {', '.join(gates)}" if gates else "All gates shut"
     tone = "soon" if slow else "plan" if by_design else "ok" if running else "quiet"
-    return DuctsOut(known=True, headline=headline, remark=remark, tone=tone, pieces=pieces)
+    return DuctsOut(
+        known=True, headline=headline, remark=remark, tone=tone, pieces=pieces, shape=shape_of([piece.name for piece in pieces])
+    )
 
 
 def open_ports(snapshot: Snapshot) -> tuple[str, ...] | None:

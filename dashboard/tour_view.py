@@ -10,7 +10,7 @@ from __future__ import annotations
 from pydantic import BaseModel, Field
 
 from dashboard.machine_view import ports_words
-from dashboard.shapes import day_and_time, dig, number, rows, text
+from dashboard.shapes import day_and_time, dig, number, rows, shape_of, text
 from dashboard.snapshot import Document, Snapshot
 
 PHASES = ("zero", "set", "measure", "refused", "done")
@@ -58,6 +58,7 @@ class TourOut(BaseModel):
     report: list[ReportLine]
     notes: list[str]
     baselines: list[BaselineOut]
+    shape: str = Field(examples=["5f2c01aa"])
 
 
 def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
@@ -74,6 +75,7 @@ def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
         "done": "The tour is complete",
         "refused": f"Step {step + 1} of {steps} was not steady",
     }.get(phase, f"Step {step + 1} of {steps}")
+    measured, skipped, report = _steps(tour, "measured"), _steps(tour, "skipped"), [_line(row) for row in rows(tour, "report")]
     return TourOut(
         active=active,
         phase=phase if active else "",
@@ -88,9 +90,10 @@ def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
         may_ready=active and phase in ("zero", "set", "refused"),
         may_skip=active and phase in ("zero", "set", "refused", "measure"),
         may_back=active and step > 0,
-        measured=_steps(tour, "measured"),
-        skipped=_steps(tour, "skipped"),
-        report=[_line(row) for row in rows(tour, "report")],
+        measured=measured,
+        skipped=skipped,
+        report=report,
+        shape=shape_of(active, phase, step, measured, skipped, report, [number(row, "id") for row in baselines]),
         notes=[str(note) for note in dig(tour, "notes") or []],
         baselines=[
             BaselineOut(name=text(row, "name"), when=day_and_time(number(row, "t")), t=number(row, "t")) for row in baselines

@@ -171,6 +171,7 @@ export class Charts {
     this.compare = this.compareBy === "span" ? this.span : Number(this.compareBy) || 0;
     this.busy?.abort();
     this.busy = new AbortController();
+    this.loads = (this.loads ?? 0) + 1;
     const { min, max } = this.window;
     try {
       const wanted = [this.fetch(min, max, this.points)];
@@ -200,7 +201,8 @@ export class Charts {
     if (t - tail < Math.max(step / 4, 0.5)) return;
     this.tailing = true;
     try {
-      this.append(await this.fetch(from / 1000, (from + count * ms - 1) / 1000, count), from / 1000);
+      const loaded = this.loads, more = await this.fetch(from / 1000, (from + count * ms - 1) / 1000, count);
+      if (loaded === this.loads) this.append(more, from / 1000);
     } catch (error) {
       if (error.name !== "AbortError") this.onState(this, error.message);
     } finally { this.tailing = false; }

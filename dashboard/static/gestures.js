@@ -2,13 +2,13 @@
 
 export function gestures(panel) {
   const over = panel.plot.over, group = panel.group, fingers = new Map();
-  let begin = null;
+  let begin = null, moved = false;
   over.style.touchAction = "pan-y";
 
   const valueAt = x => panel.plot.posToVal(x - over.getBoundingClientRect().left, "x");
   function start() {
     const xs = [...fingers.values()];
-    begin = { window: { ...group.window }, xs, values: xs.map(valueAt), moved: false };
+    begin = { window: { ...group.window }, xs, values: xs.map(valueAt) };
   }
   over.addEventListener("pointerdown", event => {
     if (event.pointerType === "mouse") return;
@@ -23,22 +23,24 @@ export function gestures(panel) {
     const xs = [...fingers.values()];
     if (xs.length === 1) {
       const by = (begin.xs[0] - xs[0]) * perPixel;
-      if (!begin.moved && Math.abs(begin.xs[0] - xs[0]) < 8) return;
-      begin.moved = true;
+      if (!moved && Math.abs(begin.xs[0] - xs[0]) < 8) return;
+      moved = true;
       group.drag(min + by, max + by);
     } else {
       // The times under both fingers stay under them.
       const spread = Math.max(20, Math.abs(xs[1] - xs[0])), scale = Math.abs(begin.values[1] - begin.values[0]) / spread;
       const left = Math.min(xs[0], xs[1]) - box.left, from = Math.min(...begin.values) - left * scale;
-      begin.moved = true;
+      moved = true;
       group.drag(from, from + box.width * scale);
     }
   });
   const end = event => {
     if (!fingers.delete(event.pointerId)) return;
     if (fingers.size) return start();
-    if (begin?.moved) group.goTo(group.window.min, group.window.max);
+    // Only when the last finger is gone: two of them never lift at the same moment.
+    if (moved) group.goTo(group.window.min, group.window.max);
     begin = null;
+    moved = false;
   };
   over.addEventListener("pointerup", end);
   over.addEventListener("pointercancel", end);

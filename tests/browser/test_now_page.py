@@ -60,8 +60,11 @@ def test_trends_are_drawn_for_every_range_and_run_on(scene: Scene) -> None:
         pass
     assert len(tail.value.json()["t"]) < 60, "only what is new is fetched"
     painted = page.evaluate(
-        "(() => { const c = document.querySelector('#charts canvas'); const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;"
-        " let n = 0; for (let i = 3; i < d.length; i += 4) n += d[i] > 0; return n; })()"
+        """() => {
+          const canvas = document.querySelector('#charts canvas');
+          const { data } = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
+          return data.filter((value, at) => at % 4 === 3 && value > 0).length;
+        }"""
     )
     assert painted > 1000
 
@@ -141,7 +144,8 @@ def test_buttons_and_links_are_big_enough_for_a_gloved_finger(scene: Scene) -> N
     page = scene.go()
     changed(page, "inlet_pa", 1)
     small = page.evaluate(
-        "[...document.querySelectorAll('button, .button, summary, nav a, select')].filter(e => e.offsetParent).map(e => [e.innerText, e.getBoundingClientRect()])"
-        ".filter(([, b]) => b.width < 44 || b.height < 44).map(([t, b]) => `${t} ${b.width}x${b.height}`)"
+        "[...document.querySelectorAll('button, .button, summary, nav a, select')].filter(e => e.offsetParent)"
+        ".map(e => [e.innerText, e.getBoundingClientRect()]).filter(([, b]) => b.width < 44 || b.height < 44)"
+        ".map(([t, b]) => `${t} ${b.width}x${b.height}`)"
     )
     assert small == []

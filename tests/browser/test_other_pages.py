@@ -1,0 +1,257 @@
+"""The other pages in a real browser: trends by finger and mouse, the journal, an alarm's acts, the tour, the ducts."""
+
+from __future__ import annotations
+
+import re
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from analysis.conditions import Condition
+from analysis.events import EventKind
+from tests.browser.conftest import Scene
+
+pytestmark = pytest.mark.slow
+
+
+def window_of(page: Page) -> tuple[float, float] | None:
+    """The window of time in the page's address, None while it follows the latest time."""
+    query = parse_qs(urlsplit(page.url).query)
+    return (float(query["start"][0]), float(query["end"][0])) if "start" in query else None
+
+
+def plot(page: Page) -> dict[str, float]:
+    box = page.locator("#charts .u-over").first.bounding_box()
+    assert box is not None
+    return dict(box)
+
+
+def wait_for_window(page: Page) -> tuple[float, float]:
+    page.wait_for_function("() => new URLSearchParams(location.search).has('start')")
+    found = window_of(page)
+    assert found is not None
+    return found
+
+
+def test_trends_are_moved_by_buttons(scene: Scene) -> None:
+    page = scene.go("/trends")
+    expect(page.locator("#charts canvas")).to_have_count(5)
+    page.get_by_role("button", name="10 min").click()
+    expect(page.locator("#window")).to_contain_text("10 minutes")
+    page.get_by_role("button", name="Earlier").click()
+    start, end = wait_for_window(page)
+    assert end - start == pytest.approx(600, abs=2)
+    page.get_by_role("button", name="Wider").click()
+    page.wait_for_function(
+        "() => { const q = new URLSearchParams(location.search); return (q.get('span') ?? q.get('end') - q.get('start')) > 1100 }"
+    )
+    page.get_by_role("button", name="Latest").click()
+    page.wait_for_function("() => !new URLSearchParams(location.search).has('start')")
+
+
+def test_a_finger_moves_the_trends_and_two_fingers_widen_them(scene: Scene) -> None:
+    page = scene.go("/trends")
+    page.get_by_role("button", name="10 min").click()
+    expect(page.locator("#window")).to_contain_text("10 minutes")
+    page.locator("#charts .u-over").first.scroll_into_view_if_needed()
+    box = plot(page)
+    middle = box["y"] + box["height"] / 2
+    tools = page.context.new_cdp_session(page)
+
+    def touch(kind: str, *xs: float) -> None:
+        points = [{"x": x, "y": middle, "id": number} for number, x in enumerate(xs)]
+        tools.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    from_x = box["x"] + box["width"] * 0.3
+    touch("touchStart", from_x)
+    for step in range(1, 11):
+        touch("touchMove", from_x + step * box["width"] * 0.05)
+    touch("touchEnd")
+    start, end = wait_for_window(page)
+    assert end - start == pytest.approx(600, rel=0.02)
+    assert end < scene.shop.t - 250, "half a window earlier"
+
+    left, right = box["x"] + box["width"] * 0.4, box["x"] + box["width"] * 0.6
+    touch("touchStart", left, right)
+    for step in range(1, 11):
+        touch("touchMove", left - step * box["width"] * 0.02, right + step * box["width"] * 0.02)
+    touch("touchEnd")
+    page.wait_for_function(
+        "() => { const q = new URLSearchParams(location.search); return q.get('end') - q.get('start') < 250; }"
+    )
+    closer = window_of(page)
+    assert closer is not None
+    assert closer[1] - closer[0] == pytest.approx(200, rel=0.1), "the fingers spread to three times: a third is seen"
+
+
+def test_a_mouse_drag_looks_closer_and_one_cursor_runs_over_all_charts(scene: Scene) -> None:
+    page = scene.go("/trends?span=1200")
+    expect(page.locator("#window")).to_contain_text("20 minutes")
+    page.locator("#charts .u-over").first.scroll_into_view_if_needed()
+    box = plot(page)
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.5, y)
+    expect(page.locator("#charts-time")).to_contain_text(re.compile(r"\d\d:\d\d:\d\d"))
+    crossed = page.evaluate(
+        "() => [...document.querySelectorAll('#charts .u-cursor-x')]"
+        ".filter(e => e.getBoundingClientRect().x > 0 && !e.classList.contains('u-off')).length"
+    )
+    assert crossed == 5
+    page.mouse.move(box["x"] + box["width"] * 0.25, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.75, y, steps=8)
+    page.mouse.up()
+    start, end = wait_for_window(page)
+    assert end - start == pytest.approx(600, rel=0.05)
+
+
+def test_any_series_may_be_shown_and_compared_with_before(scene: Scene) -> None:
+    page = scene.go("/trends?span=600")
+    expect(page.locator("#charts canvas")).to_have_count(5)
+    page.locator("#what summary").click()
+    page.get_by_label("Motor current").uncheck()
+    expect(page.locator("#charts canvas")).to_have_count(4)
+    page.get_by_label("Filter drag against clean").uncheck()
+    page.get_by_label("Air density").check()
+    expect(page.locator("#charts")).to_contain_text("Air density")
+    before = re.compile(r"/api/v1/trends\?start=([\d.]+)&end=([\d.]+)")
+    with page.expect_request(
+        lambda request: (found := before.search(request.url)) is not None and float(found[2]) < scene.shop.t - 500
+    ):
+        page.get_by_label("Compare with").select_option("span")
+    page.reload()
+    expect(page.locator("#charts")).to_contain_text("Air density")
+
+
+def test_what_happened_in_the_window_is_told_below(scene: Scene) -> None:
+    with scene.pump.lock:
+        scene.shop.note(EventKind.EMPTIED, "one bag")
+        scene.shop.claim(Condition.BAG_FULL)
+        scene.shop.step(400)
+    page = scene.go("/trends")
+    expect(page.locator("#in-this-time")).to_contain_text("Chip bag emptied: one bag")
+    expect(page.locator("#in-this-time")).to_contain_text("The chip bag is full")
+
+
+def test_a_chart_never_gets_more_points_than_it_has_pixels(scene: Scene) -> None:
+    page = scene.page
+    with page.expect_response(re.compile("/api/v1/trends")) as answer:
+        scene.go("/trends")
+    width = page.locator("#charts .u-over").first.bounding_box()
+    assert width is not None
+    assert 10 < len(answer.value.json()["t"]) <= width["width"] + 12
+
+
+def test_cleaning_is_entered_by_one_tap(scene: Scene) -> None:
+    page = scene.go("/journal")
+    page.get_by_role("button", name="Cleaned the filter").click()
+    expect(page.locator(".said")).to_have_text("Written into the journal.")
+    assert [event.kind for event in scene.shop.events] == [EventKind.CLEANED]
+
+
+def test_an_entry_is_corrected_in_place(scene: Scene) -> None:
+    page = scene.go("/journal")
+    entry = page.locator("#entries > li").first
+    entry.locator("summary").click()
+    entry.get_by_label("What").select_option("replaced")
+    entry.get_by_label("In your words").fill("new set of bags")
+    entry.get_by_role("button", name="Correct it").click()
+    expect(page.locator("#entries > li").first).to_contain_text("new set of bags")
+    expect(page.locator("#entries > li").first).to_contain_text("corrected; before: Filter cleaned")
+
+
+def test_an_alarm_is_put_aside_with_an_end_and_taken_back(scene: Scene) -> None:
+    with scene.pump.lock:
+        scene.shop.claim(Condition.BAG_FULL)
+        scene.shop.step(400)
+    page = scene.go("/alarms")
+    page.get_by_role("link", name="More about The chip bag is full").click()
+    page.get_by_label("Put aside for").select_option("14400")
+    page.get_by_label("Why").fill("no bags in the house")
+    page.get_by_role("button", name="Put aside").click()
+    expect(page.locator(".verdict")).to_contain_text("Put aside until")
+    expect(page.locator("ol")).to_contain_text("no bags in the house")
+    page.get_by_role("button", name="Take it back now").click()
+    expect(page.locator(".verdict")).to_contain_text("Not yet acknowledged")
+
+
+def test_a_refusal_is_told_where_it_was_asked(scene: Scene) -> None:
+    page = scene.go("/alarms")
+    page.locator("summary", has_text="Take something out of service").click()
+    page.get_by_label("What", exact=True).select_option("short_cycling")
+    button = page.get_by_role("button", name="Take out of service")
+    button.click()
+    expect(page.locator(".said")).to_have_text("Out of service.")
+    button.click()
+    expect(page.locator(".said")).to_contain_text("already out of service")
+    # A refusal shows on the browser's own console as well; that one is wanted.
+    scene.watch.errors = [error for error in scene.watch.errors if "409" not in error]
+
+
+def test_the_ducts_follow_the_gates(scene: Scene) -> None:
+    page = scene.go("/ducts")
+    expect(page.locator("#ducts h2").first).to_have_text("Open: planer")
+    with scene.pump.lock:
+        scene.shop.gates = ("lathe",)
+    expect(page.locator("#ducts h2").first).to_have_text("Open: lathe")
+    row = page.locator("tr", has_text="planer").first
+    expect(row).to_contain_text("shut")
+    drawing = page.locator("svg.ducts:visible")
+    expect(drawing).to_contain_text("too slow")
+
+
+def test_the_tour_leads_from_step_to_step(scene: Scene) -> None:
+    page = scene.go("/tour")
+    expect(page.get_by_role("button", name="Start the tour")).to_be_visible()
+    with scene.pump.lock:
+        scene.shop.writer.status(
+            "tour",
+            {
+                "active": True,
+                "phase": "set",
+                "step": 0,
+                "steps": 3,
+                "open_ports": [],
+                "words": "Shut all gates.",
+                "reason": "",
+                "progress": 0.0,
+                "measured": [],
+                "skipped": [],
+            },
+        )
+    expect(page.locator(".verdict")).to_contain_text("Shut all gates.")
+    with scene.pump.lock:
+        scene.shop.writer.status(
+            "tour",
+            {
+                "active": True,
+                "phase": "measure",
+                "step": 0,
+                "steps": 3,
+                "open_ports": [],
+                "words": "Measuring. Touch nothing.",
+                "reason": "",
+                "progress": 0.4,
+                "measured": [],
+                "skipped": [],
+            },
+        )
+    expect(page.locator("progress")).to_have_attribute("value", "40")
+
+
+def test_the_fan_curve_is_drawn(scene: Scene) -> None:
+    page = scene.go("/fan")
+    expect(page.locator("#curve canvas")).to_have_count(1)
+    expect(page.locator("#points")).to_contain_text("now")
+
+
+def test_the_page_says_when_it_has_lost_its_line(scene: Scene) -> None:
+    page = scene.go()
+    expect(page.locator("h1")).to_have_text("Nothing needs you")
+    page.route("**/api/v1/live", lambda route: route.abort())
+    page.reload()
+    expect(page.locator("#link-lost")).to_contain_text("lost its line", timeout=15_000)
+    page.unroute("**/api/v1/live")
+    expect(page.locator("#link-lost")).to_be_hidden(timeout=15_000)
+    scene.watch.errors = [error for error in scene.watch.errors if "ERR_" not in error]
