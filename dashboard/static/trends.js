@@ -39,8 +39,13 @@ function tell(group, wrong) {
   if (!rows.length) { const none = document.createElement("li"); none.textContent = "No alarm and no journal entry."; rows.push(none); }
   const list = $("in-this-time"), text = rows.map(item => item.textContent).join("|");
   if (list.dataset.text !== text) { list.dataset.text = text; list.replaceChildren(...rows); }
-  const state = new URLSearchParams(chosen().map(name => ["series", name]));
-  if (group.live) state.set("span", Math.round(group.span));
+  remember();
+}
+
+/** The page's address says what it shows, so that a reload or a link shows the same. */
+function remember() {
+  const state = new URLSearchParams(chosen().map(name => ["series", name])), { min, max } = charts.window;
+  if (charts.live) state.set("span", Math.round(charts.span));
   else { state.set("start", Math.round(min)); state.set("end", Math.round(max)); }
   history.replaceState(null, "", `?${state}`);
 }
@@ -51,7 +56,7 @@ const moves = {
   latest: () => charts.setSpan(charts.span),
 };
 for (const button of document.querySelectorAll("[data-move]")) button.addEventListener("click", () => moves[button.dataset.move]());
-for (const box of boxes) box.addEventListener("change", () => { charts.setPanels(chosen().map(name => [name])); charts.load(); });
+for (const box of boxes) box.addEventListener("change", () => { charts.setPanels(chosen().map(name => [name])); remember(); charts.load(); });
 $("compare").addEventListener("change", event => {
   charts.compareBy = event.target.value;
   charts.load();
