@@ -12,7 +12,6 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
-from typing import Protocol
 
 from analysis.events import EventKind, ShopEvent
 from daemon import documents
@@ -31,7 +30,7 @@ from daemon.store.lock import StoreLock
 from daemon.store.migrate import ensure_schema
 from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
-from daemon.supervision import Supervisor, keep_source, part_failed
+from daemon.supervision import Beside, Side, Supervisor, keep_source, part_failed
 from daemon.telling import Teller
 from daemon.touring import TourDesk, newest_baseline
 from daemon.wiring import build_pipeline
@@ -53,18 +52,8 @@ NOTED_STEP_S = 60.0
 """A clock that was set by more than this gets a line in the journal, so that a trend shows the correction."""
 
 
-class Side(Protocol):
-    """Something that runs beside the loop: the dashboard."""
-
-    def start(self) -> None:
-        """Begin."""
-
-    def stop(self) -> None:
-        """End."""
-
-
 class Service:
-    """One shop, watched. ``side`` makes what runs beside the loop; it is started once the sources run. With a ``pace``
+    """One shop, watched. ``side`` makes what runs beside the loop; it starts while the sources run already. With a ``pace``
     other than 1, event time passes that many times as fast as real time: a rehearsal. ``wait_s`` is how long a computer's
     clock that cannot be believed is waited for; ``wall`` is that clock.
     """
@@ -74,7 +63,7 @@ class Service:
         wall: Callable[[], float] = time.time,
     ) -> None:
         self._config = config
-        self._side = side
+        self._beside = Beside(side)
         self._pace = pace
         self._wait_s = wait_s
         self._wall = wall
@@ -130,11 +119,8 @@ class Service:
             self._start_sources(stack, sources)
             teller.start(clock.now())
             stack.callback(teller.stop)
-            if self._side is not None:
-                side = self._side()
-                side.start()
-                stack.callback(side.stop)
-            self._supervisor.ready()
+            self._beside.start()
+            stack.callback(self._beside.stop)
             self._loop(writer, pipeline, teller, tours, sources, clock)
             self._supervisor.stopping()
             pipeline.finish()
@@ -166,6 +152,7 @@ class Service:
     ) -> None:
         answerer = Answerer(pipeline, writer, tours)
         status_due = remember_due = time.monotonic()
+        ready = False
         while not self._stop.is_set():
             pipeline.feed(self._take())
             now = clock.now()
@@ -182,6 +169,9 @@ class Service:
                 remember_due = turn + REMEMBER_S
                 remember(writer, pipeline, teller.desk, tours)
             writer.tick()
+            if not ready and self._beside.running():
+                ready = True
+                self._supervisor.ready()
             self._supervisor.turn()
 
     def _take(self) -> list[Sample]:

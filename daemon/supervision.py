@@ -1,4 +1,5 @@
-"""The supervisor's side of the service: telling systemd how it goes, and parts that fail by an error of our own.
+"""Keeping the service alive: telling systemd how it goes, what runs beside the loop, and parts that fail by an error of
+our own.
 
 ``sdnotify`` is imported only where a supervisor listens (``NOTIFY_SOCKET``). Where none does, telling costs nothing.
 """
@@ -10,7 +11,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, Protocol
 
 from daemon.backoff import Backoff
 from daemon.sources.contract import SampleQueue, Source
@@ -79,6 +80,53 @@ def _watchdog_s(environment: Mapping[str, str]) -> float | None:
     except ValueError:
         return None
     return usec / 2e6 if usec > 0 and pid == os.getpid() else None
+
+
+class Side(Protocol):
+    """Something that runs beside the loop: the dashboard."""
+
+    def start(self) -> None:
+        """Begin."""
+
+    def stop(self) -> None:
+        """End."""
+
+
+class Beside:
+    """Starts what runs beside the loop in a thread of its own, so that readings are stored while it is still starting."""
+
+    def __init__(self, make: Callable[[], Side] | None) -> None:
+        self._make = make
+        self._side: Side | None = None
+        self._error: Exception | None = None
+        self._thread = threading.Thread(target=self._run, name="starter", daemon=True)
+
+    def _run(self) -> None:
+        if self._make is None:
+            return
+        try:
+            side = self._make()
+            side.start()
+            self._side = side
+        except Exception as error:
+            self._error = error
+
+    def start(self) -> None:
+        """Begin to start it; returns at once."""
+        self._thread.start()
+
+    def running(self) -> bool:
+        """Whether it runs (or there is nothing to run). Raises the error that kept it from starting."""
+        if self._error is not None:
+            error, self._error = self._error, None
+            raise error
+        return not self._thread.is_alive()
+
+    def stop(self) -> None:
+        """End it, also when it is still starting."""
+        self._thread.join(30.0)
+        if self._side is not None:
+            self._side.stop()
 
 
 def keep_source(source: Source, out: SampleQueue, stop: threading.Event) -> None:

@@ -12,7 +12,10 @@ import typer
 
 if TYPE_CHECKING:
     from daemon.config.config import Config
-    from daemon.service import Side
+    from daemon.supervision import Side
+
+STARTS_WITHIN_S = 120.0
+"""A busy small computer takes its time; readings are stored meanwhile."""
 
 DEMO = Path(__file__).resolve().parent.parent / "demo" / "chair-barn.toml"
 
@@ -107,7 +110,7 @@ def _dashboard(config: Config) -> Side:
 
     class Announced:
         def start(self) -> None:
-            thread.start()
+            thread.start(STARTS_WITHIN_S)
             typer.echo(f"dashboard: {thread.url}")
 
         def stop(self) -> None:
