@@ -18,6 +18,8 @@ from analysis.readings import Frame, Quality, RunState
 BLOCK_S = 10.0
 LEAST_PA, LEAST_A = 10.0, 0.5
 """Readings below these have no meaningful logarithm."""
+UNSTEADY = 0.35
+"""A block whose pressure or current ranged over more than this share of its mean is on its way from one state to another."""
 LEAST_PULSE_PA = 50.0
 """Below this the sensor's own noise is larger than the pulsation of the air."""
 
@@ -60,8 +62,9 @@ class Block:
     nothing); ``stats`` per channel; ``bad`` per channel how many frames lacked it and why; ``estimate`` the last one;
     ``flow``, ``drag`` moments of the estimates; ``gates_moved`` whether the estimated or reported gates changed within
     it or were being judged anew; ``started`` whether the fan was switched on at its beginning; ``heat_a2s`` the integral
-    of the squared current. ``shape`` is None unless the fan ran steadily and both pressures are known; ``pulse`` is the
-    relative step-to-step size of the pressures (geometric mean of those that are known) while the fan ran steadily.
+    of the squared current. ``shape`` is None unless the fan ran steadily, both pressures are known and none was on its
+    way to another state; ``pulse`` is the relative step-to-step size of the pressures (geometric mean of those that are
+    known) while the fan ran steadily.
     """
 
     began_t: float
@@ -176,7 +179,11 @@ def _shape(stats: Mapping[str, Stat]) -> tuple[Shape | None, float | None]:
     """Shape and pulse of a block of steady running."""
     inlet, bags, motor = stats.get("inlet_pa"), stats.get("filter_pa"), stats.get("motor_a")
     product, known = 1.0, 0
+    if motor is not None and motor.high - motor.low > UNSTEADY * motor.mean:
+        return None, None
     for stat in (inlet, bags):
+        if stat is not None and stat.high - stat.low > UNSTEADY * abs(stat.mean):
+            return None, None
         if stat is not None and stat.step_rms is not None and abs(stat.mean) > LEAST_PULSE_PA:
             product *= stat.step_rms / abs(stat.mean)
             known += 1

@@ -22,3 +22,17 @@ def number_list(value: object) -> list[float] | None:
         return None
     found = [number(item) for item in value]
     return None if any(item is None for item in found) else [item for item in found if item is not None]
+
+
+def as_list(value: object) -> list[object]:
+    """``value`` if it is a list, else an empty one."""
+    return value if isinstance(value, list) else []
+
+
+def names_of(value: object) -> tuple[str, ...]:
+    """The strings of a list out of a snapshot.
+
+    >>> names_of(["planer", 3]), names_of(None)
+    (('planer',), ())
+    """
+    return tuple(item for item in as_list(value) if isinstance(item, str))
