@@ -29,6 +29,8 @@ WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UN
 """States that wait for the owner's word."""
 LATCHED = (AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
 """States that last until the owner ends them."""
+OVER = (AlarmState.RETURNED, *LATCHED)
+"""States in which the cause is gone: what is left is to look."""
 QUIET = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 """States in which nobody is to be disturbed."""
 
@@ -100,6 +102,7 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
     texts = TEXTS[alarm.condition]
     finding = alarm.finding
     quiet = alarm.state in QUIET or alarm.state in (AlarmState.NORMAL, AlarmState.LATCHED_ACKNOWLEDGED)
+    over = alarm.state in OVER and not quiet
     return AlarmOut(
         id=alarm.id,
         condition=alarm.condition.value,
@@ -108,10 +111,10 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
         meaning=texts.meaning,
         action=finding.action or texts.action,
         urgency=alarm.urgency.value,
-        urgency_words=URGENCY_WORDS[alarm.urgency],
+        urgency_words="It is over" if over else URGENCY_WORDS[alarm.urgency],
         state=alarm.state.value,
         state_words=STATE_WORDS[alarm.state],
-        tone="quiet" if quiet else alarm.urgency.value,
+        tone="quiet" if quiet else "over" if over else alarm.urgency.value,
         since_t=alarm.since_t,
         raised_t=alarm.raised_t,
         cleared_t=alarm.cleared_t,
@@ -147,7 +150,14 @@ def by_weight(alarms: list[AlarmOut]) -> list[AlarmOut]:
     """The alarms in the order in which they want to be looked at: urgent first, quiet last, then the oldest."""
     order = {urgency.value: rank for urgency, rank in _URGENCY_ORDER.items()}
     return sorted(
-        alarms, key=lambda alarm: (alarm.tone == "quiet", order.get(alarm.urgency, 9), not alarm.acknowledgeable, alarm.raised_t)
+        alarms,
+        key=lambda alarm: (
+            alarm.tone == "quiet",
+            alarm.tone == "over",
+            order.get(alarm.urgency, 9),
+            not alarm.acknowledgeable,
+            alarm.raised_t,
+        ),
     )
 
 

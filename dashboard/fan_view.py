@@ -65,7 +65,7 @@ def fan_out(snapshot: Snapshot, screen: Screen, week: Trend | None, baseline: Do
         if _runs(snapshot)
         else None
     )
-    sentences: list[str] = []
+    sentences: list[str] = [] if now is not None else [_no_point(snapshot)]
     drawn, low, high, built = [], [], [], []
     if curve is not None:
         drawn = _line(curve)
@@ -140,6 +140,12 @@ def as_built_line(curve: FanCurve, baseline: Document | None) -> list[Pair]:
     )
     built = found.as_built
     return [(flow * built.fan_flow, rise * built.fan_pressure) for flow, rise in _line(replace(curve, points=points))]
+
+
+def _no_point(snapshot: Snapshot) -> str:
+    if not _runs(snapshot):
+        return "The fan does not run, so there is no present point."
+    return "There is no present point: it takes the air, the pressure before the fan and the pressure over the bags."
 
 
 def _runs(snapshot: Snapshot) -> bool:

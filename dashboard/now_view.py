@@ -137,11 +137,16 @@ def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: boo
             title=f"No reading since {since(snapshot.t, clock)}",
             text=f"The daemon is alive, but nothing arrives. {_waiting_for(snapshot)}".strip(),
         )
-    loud = [alarm for alarm in alarms if alarm.tone != "quiet"]
+    loud = [alarm for alarm in alarms if alarm.tone not in ("quiet", "over")]
     if loud:
-        named = "; ".join(alarm.title[:1].lower() + alarm.title[1:] for alarm in loud[:3])
-        more = f"; and {len(loud) - 3} more" if len(loud) > 3 else ""
-        return Verdict(tone=loud[0].urgency, title=_CALLS[loud[0].urgency], text=f"{named[:1].upper()}{named[1:]}{more}.")
+        first = loud[0].urgency
+        call = "Leave the fan off" if first == "stop" and state == "off" else _CALLS[first]
+        return Verdict(tone=first, title=call, text=_named(loud))
+    over = [alarm for alarm in alarms if alarm.tone == "over"]
+    if over:
+        return Verdict(
+            tone="over", title="Something was wrong, and is over", text=f"{_named(over)} Acknowledge when you have looked."
+        )
     if alarms:
         return Verdict(tone="ok", title="Nothing needs you", text=f"{len(alarms)} put aside or over; see below.")
     if state == "unknown":
@@ -149,6 +154,13 @@ def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: boo
             tone="wait", title="Not known whether the fan runs", text="Neither motor current nor pressure tells it yet."
         )
     return Verdict(tone="ok", title="Nothing needs you", text="No alarm is open.")
+
+
+def _named(alarms: list[AlarmOut]) -> str:
+    """The alarms in one sentence."""
+    named = "; ".join(alarm.title[:1].lower() + alarm.title[1:] for alarm in alarms[:3])
+    more = f"; and {len(alarms) - 3} more" if len(alarms) > 3 else ""
+    return f"{named[:1].upper()}{named[1:]}{more}."
 
 
 def _waiting_for(snapshot: Snapshot) -> str:

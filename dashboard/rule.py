@@ -64,7 +64,9 @@ def rule(
     if limit is not None:
         ends.append(shown(limit))
     low, high = min(ends), max(ends)
-    if value is not None and not low <= shown(value) <= high:
+    # A hair beyond an end (the noise around zero) is no reason for a longer rule; the mark is then held at the end.
+    hair = 0.02 * (high - low)
+    if value is not None and not low - hair <= shown(value) <= high + hair:
         low, high = min(low, shown(value)), max(high, shown(value))
     if high - low < 1e-9:
         high = low + 1.0
@@ -72,7 +74,7 @@ def rule(
     low, high = math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step
 
     def place(si: float | None) -> float | None:
-        return None if si is None else round((shown(si) - low) / (high - low), 4)
+        return None if si is None else round(min(1.0, max(0.0, (shown(si) - low) / (high - low))), 4)
 
     count = round((high - low) / step)
     decimals = max(0, -math.floor(math.log10(step)))

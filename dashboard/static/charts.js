@@ -73,7 +73,7 @@ class Panel {
     const { series, bands, shape } = this.build(trend, before);
     const any = this.lines.some(line => this.data[line].some(v => v != null));
     this.empty.hidden = any;
-    this.empty.textContent = trend.t.length ? "No reading of this in this time." : "Nothing was recorded in this time.";
+    this.empty.textContent = trend.t.length ? "No reading of this in this time." : "The fan did not run in this time, or nothing was recorded.";
     if (!this.plot || this.shape !== shape) {
       this.plot?.destroy();
       this.plot = new uPlot(this.options(series, bands), this.data, this.box);

@@ -120,6 +120,22 @@ def test_a_condition_out_of_service_is_quiet_until_it_returns(client: Visitor, s
     assert client.fresh()["alarms"][0]["state"] == "unacknowledged"
 
 
+def test_what_is_over_no_longer_shouts(client: Visitor, shop: Shop) -> None:
+    raised(shop)
+    shop.switch(False)
+    shop.step(10)
+    assert client.fresh()["verdict"]["title"] == "Leave the fan off"
+    shop.switch(True)
+    shop.claim(Condition.BAG_FULL, present=False)
+    shop.step(900)
+    now = client.fresh()
+    assert now["alarms"][0]["state"] in ("returned_unacknowledged", "latched_unacknowledged")
+    assert now["alarms"][0]["urgency_words"] == "It is over"
+    assert now["verdict"]["tone"] == "over"
+    assert now["verdict"]["title"] == "Something was wrong, and is over"
+    assert now["alarm_count"] == 1, "it still waits for the owner"
+
+
 def test_history_is_paged_and_bounded(client: Visitor, shop: Shop) -> None:
     raised(shop)
     shop.claim(Condition.BAG_FULL, present=False)

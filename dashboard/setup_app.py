@@ -1,0 +1,102 @@
+"""The application of a first run: the setup page and nothing else, on this computer only, behind the dashboard's own gate."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+from fastapi import FastAPI
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+
+from dashboard import problems
+from dashboard.access import Sessions
+from dashboard.assets import Assets
+from dashboard.gate import Gate
+from dashboard.page import environment
+from dashboard.routes import setup
+from dashboard.serve import listening_socket
+from dashboard.settings import DashboardSettings
+from dashboard.setup_view import SetupDesk
+
+HOST = "127.0.0.1"
+
+
+def create_setup_app(desk: SetupDesk, port: int, key: str, monotonic: Callable[[], float] = time.monotonic) -> FastAPI:
+    """The setup page over ``desk``. Whoever has not come by the address with the ``key`` sees nothing of it: others may use this
+    computer, and the page can open ports and write a file."""
+    sessions = Sessions()
+    # The gate asks for a session wherever a password is set; here the key stands for one.
+    settings = DashboardSettings(store=Path(), host=HOST, port=port, password_hash="by key")
+    assets = Assets()
+    app = FastAPI(
+        title="ductwarden setup",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        middleware=[
+            Middleware(Gate, settings=settings, sessions=sessions, clock=monotonic),
+            Middleware(GZipMiddleware, minimum_size=600, compresslevel=6),
+        ],
+    )
+    app.state.box = setup.SetupBox(desk, assets, environment(assets), sessions, key, monotonic)
+    problems.install(app)
+    app.include_router(setup.router)
+    return app
+
+
+class SetupServer:
+    """Serves the setup page in a thread; ``url`` is the address with its key."""
+
+    def __init__(self, desk: SetupDesk, port: int) -> None:
+        self._key = secrets.token_urlsafe(18)
+        self._socket: socket.socket = listening_socket(DashboardSettings(store=Path(), host=HOST, port=port))
+        self.port = int(self._socket.getsockname()[1])
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                create_setup_app(desk, self.port, self._key),
+                log_config=None,
+                access_log=False,
+                ws="none",
+                http="h11",
+                loop="asyncio",
+                lifespan="off",
+                server_header=False,
+                date_header=False,
+                timeout_graceful_shutdown=2,
+                limit_concurrency=40,
+                h11_max_incomplete_event_size=16_384,
+            )
+        )
+        self._thread = threading.Thread(target=self._run, name="setup page", daemon=True)
+
+    @property
+    def url(self) -> str:
+        """What the owner opens."""
+        return f"http://{HOST}:{self.port}/login?key={self._key}"
+
+    def start(self, timeout_s: float = 20.0) -> None:
+        """Begin to serve. Raises RuntimeError where it does not come up."""
+        self._thread.start()
+        deadline = time.monotonic() + timeout_s
+        while not self._server.started:
+            if not self._thread.is_alive() or time.monotonic() > deadline:
+                self.stop()
+                raise RuntimeError("the setup page did not come up")
+            time.sleep(0.02)
+
+    def stop(self, timeout_s: float = 5.0) -> None:
+        """Stop serving."""
+        self._server.should_exit = True
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+        self._socket.close()
+
+    def _run(self) -> None:
+        self._server.run(sockets=[self._socket])
