@@ -49,6 +49,12 @@ class FakeDevice:
                 assert time.monotonic() < deadline, "nobody reads"
                 time.sleep(0.001)
 
+    @property
+    def theirs(self) -> int:
+        """The terminal's device side."""
+        assert self._theirs is not None, "not plugged in"
+        return self._theirs
+
     def drain(self) -> None:
         """Throw away what nobody has read (the reader is gone)."""
         if self._theirs is not None:
