@@ -16,8 +16,9 @@ class FilterStage:
 
     The dust cake is laminar, so dp = (Se + K2 W) V with the face velocity V = Q/area: drag per area S = Se + K2 W in
     Pa s/m (EPA *Air Pollution Control Cost Manual*, EPA/452/B-02-001, section 6 chapter 1; equations from memory).
-    ``clean_at_drag_ratio`` [-] and ``clean_at_flow_lost`` [0..1] are the owner's two criteria for cleaning; None where
-    he has set none. ``uncertainty`` is one relative standard deviation of the clean drag.
+    ``clean_at_drag_ratio`` [-], ``clean_at_flow_lost`` [0..1] and ``clean_at_drop_pa`` [Pa] at ``clean_at_drop_flow_m3s``
+    [m3/s] are the owner's criteria for cleaning (drag, flow lost at the worst port, pressure at a reference flow); None
+    where he has set none. ``uncertainty`` is one relative standard deviation of the clean drag.
 
     Raises ValueError for an area or drag that is not above zero.
     """
@@ -27,6 +28,8 @@ class FilterStage:
     clean_at_drag_ratio: float | None = 1.75
     clean_at_flow_lost: float | None = 0.10
     uncertainty: float = 0.15
+    clean_at_drop_pa: float | None = None
+    clean_at_drop_flow_m3s: float | None = None
 
     def __post_init__(self) -> None:
         if not self.area_m2 > 0.0:

@@ -73,10 +73,12 @@ def build_design(file: ShopFile, air: Air) -> tuple[DuctDesign | None, list[str]
             errors.append(f"port[{index}].entry: port {table.name!r}: {error}")
     if fan is None or len(ports) < len(file.port):
         return None, errors, []
-    drop = file.filter.clean_drop
+    drop, limit = file.filter.clean_drop, file.filter.clean_at_drop
     bags = FilterStage(
         file.filter.area, drop.pressure / drop.at, file.filter.clean_at_drag_ratio, file.filter.clean_at_flow_lost,
         _or(file.filter.uncertainty, _USUAL.filter_drag),
+        None if limit is None else limit.pressure,
+        None if limit is None else limit.at,
     )
     separator = None
     if file.separator:

@@ -149,14 +149,31 @@ class DropTable(StrictModel):
     at: Flow
 
 
+USUAL_DRAG_RATIO, USUAL_FLOW_LOST = 1.75, "10 %"
+"""When bags are cleaned where the owner says nothing (common practice, no source)."""
+CRITERIA = ("clean_at_drag_ratio", "clean_at_flow_lost", "clean_at_drop")
+
+
 class FilterTable(StrictModel):
-    """[filter]: the bags, their drop when clean, and when the owner wants to clean them."""
+    """[filter]: the bags, their drop when clean, and when the owner wants to clean them.
+
+    The criteria that are written hold, whichever is reached first; where none is written, the first two hold with their
+    usual values.
+    """
 
     area: Area
     clean_drop: DropTable
-    clean_at_drag_ratio: Annotated[float, Field(gt=1.0, le=20.0)] | None = 1.75
-    clean_at_flow_lost: Annotated[Fraction, _share(0.01, 0.8)] | None = 0.10
+    clean_at_drag_ratio: Annotated[float, Field(gt=1.0, le=20.0)] | None = None
+    clean_at_flow_lost: Annotated[Fraction, _share(0.01, 0.8)] | None = None
+    clean_at_drop: DropTable | None = None
     uncertainty: Sd | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_criteria(cls, table: object) -> object:
+        if not isinstance(table, dict) or any(key in table for key in CRITERIA):
+            return table
+        return {**table, "clean_at_drag_ratio": USUAL_DRAG_RATIO, "clean_at_flow_lost": USUAL_FLOW_LOST}
 
 
 class SeparatorTable(StrictModel):
