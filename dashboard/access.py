@@ -91,11 +91,7 @@ def _digest(token: str) -> bytes:
 
 @dataclass
 class GuessLimit:
-    """Slows down guessing: after ``free`` wrong passwords each further one doubles the wait, up to ``longest_s``.
-
-    One count for everybody, not one per address: on a shop's own network an address costs nothing to change. The owner,
-    too, then waits at most ``longest_s``.
-    """
+    """Slows down one guesser: after ``free`` wrong passwords each further one doubles the wait, up to ``longest_s``."""
 
     free: int = 3
     first_s: float = 1.0
@@ -117,3 +113,24 @@ class GuessLimit:
         """Forget the wrong ones."""
         self._wrong = 0
         self._until = 0.0
+
+
+@dataclass
+class Guesses:
+    """One :class:`GuessLimit` for each address, so that a stranger's guesses do not lock the owner out.
+
+    At most ``most`` addresses are remembered; the one that was quiet longest is forgotten first. What a stranger gains
+    by many addresses is bounded by the cost of scrypt, which is reckoned for one guess at a time.
+    """
+
+    most: int = 256
+    _limits: OrderedDict[str, GuessLimit] = field(default_factory=OrderedDict)
+
+    def of(self, address: str) -> GuessLimit:
+        """The limit of an address; IPv6 addresses of one network (/64) count as one."""
+        key = ":".join(address.split(":")[:4]) if address.count(":") > 1 else address
+        limit = self._limits.pop(key, None) or GuessLimit()
+        self._limits[key] = limit
+        while len(self._limits) > self.most:
+            self._limits.popitem(last=False)
+        return limit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -10,7 +11,7 @@ from typing import Annotated, cast
 from fastapi import Path, Request
 from jinja2 import Environment
 
-from dashboard.access import GuessLimit, Sessions
+from dashboard.access import Guesses, Sessions
 from dashboard.assets import Assets
 from dashboard.deps import Store
 from dashboard.live import Live
@@ -34,7 +35,8 @@ class Box:
     templates: Environment
     sessions: Sessions
     live: Live | None = None
-    guesses: GuessLimit = field(default_factory=GuessLimit)
+    guesses: Guesses = field(default_factory=Guesses)
+    one_guess: asyncio.Lock = field(default_factory=asyncio.Lock)
     monotonic: Callable[[], float] = time.monotonic
 
 

@@ -91,7 +91,7 @@ def fan_out(snapshot: Snapshot, screen: Screen, week: Trend | None, baseline: Do
         cloud=_cloud(week),
         now=now,
         baseline=base,
-        expected=_expected(snapshot, screen, curve),
+        expected=_expected(snapshot, screen),
         x=screen.axis("flow"),
         y=screen.axis("pressure"),
         sentences=sentences,
@@ -152,8 +152,8 @@ def _runs(snapshot: Snapshot) -> bool:
     return text(snapshot.now, "state") == RunState.RUNNING.value
 
 
-def _rise(document: Document, key: str, *path: str) -> float | None:
-    plenum, inlet = number(document, key, "filter_pa", *path), number(document, key, "inlet_pa", *path)
+def _rise(document: Document, key: str) -> float | None:
+    plenum, inlet = number(document, key, "filter_pa"), number(document, key, "inlet_pa")
     return None if plenum is None or inlet is None else plenum - inlet
 
 
@@ -165,21 +165,13 @@ def _point(screen: Screen, flow: float | None, rise: float | None, words: str) -
     )
 
 
-def _expected(snapshot: Snapshot, screen: Screen, curve: FanCurve | None) -> FanPointOut | None:
-    """Where the drawing has the shop with these gates: the expected rise, at the flow at which the drawn curve gives it."""
-    rise = _rise(snapshot.now, "expected", "value") if _runs(snapshot) else None
-    if curve is None or rise is None:
+def _expected(snapshot: Snapshot, screen: Screen) -> FanPointOut | None:
+    """Where the drawing has the shop with these gates and clean bags, as the document "ducts" tells (``drawn``)."""
+    if not _runs(snapshot):
         return None
-    low, high = 0.0, curve.free_flow_m3s()
-    # From free flow downwards the curve rises up to its peak; the working branch is right of the peak.
-    peak = max(_line(curve), key=lambda pair: pair[1])[0]
-    low = peak
-    if curve.pressure_scalar(low)[0] < rise:
-        return None
-    for _ in range(50):
-        middle = (low + high) / 2
-        low, high = (middle, high) if curve.pressure_scalar(middle)[0] > rise else (low, middle)
-    return _point(screen, low, rise, "as drawn, with these gates")
+    return _point(
+        screen, number(snapshot.ducts, "drawn", "flow_m3s"), _rise(snapshot.ducts, "drawn"), "as drawn, with these gates"
+    )
 
 
 def _baseline_point(snapshot: Snapshot, screen: Screen, baseline: Document | None) -> FanPointOut | None:

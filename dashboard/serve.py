@@ -40,6 +40,7 @@ def make_server(settings: DashboardSettings) -> uvicorn.Server:
         lifespan="on",
         server_header=False,
         date_header=False,
+        proxy_headers=False,
         timeout_keep_alive=15,
         timeout_graceful_shutdown=2,
         limit_concurrency=settings.max_live_pages + 40,

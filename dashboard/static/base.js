@@ -108,9 +108,15 @@ function connect() {
   source.addEventListener("error", () => {
     clearTimeout(lostTimer);
     lostTimer = setTimeout(sayLost, 3000);
-    // A refusal (all places taken, logged out) closes the stream for good: come back later, by hand.
-    if (source.readyState === EventSource.CLOSED) setTimeout(connect, 5000);
+    // A refusal closes the stream for good: log in where that is asked, else come back later, by hand.
+    if (source.readyState === EventSource.CLOSED) setTimeout(again, 2000);
   });
+}
+
+async function again() {
+  const answer = await fetch("/api/v1/now").catch(() => null);
+  if (answer?.status === 401) location.assign(`/login?next=${encodeURIComponent(location.pathname)}`);
+  else if (!document.hidden && (!source || source.readyState === EventSource.CLOSED)) setTimeout(connect, 2000);
 }
 
 // A page in the background needs no feed, and a phone's battery is glad.

@@ -81,7 +81,9 @@ def main(arguments: list[str]) -> int:
     with tempfile.TemporaryDirectory() as work:
         port = free_port()
         command = [sys.executable, "-m", "daemon", "demo", "--port", str(port), "--pace", str(PACE), "--folder", work]
-        process = subprocess.Popen([*command, "--log-level", "error"], cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        process = subprocess.Popen(
+            [*command, "--log-level", "error"], cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
         try:
             url = f"http://127.0.0.1:{port}"
             wait_for_demo(url, process)

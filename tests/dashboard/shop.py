@@ -248,7 +248,8 @@ class Shop:
                 "carrying_ms": drawn["material"][key],
                 "by_design": piece["diameter_m"] > 0.13 and len(self.gates) < 2,
             }
-        return {"t": self.t, "pieces": pieces}
+        drawn = {"flow_m3s": 1.03 * flow, "inlet_pa": -2150.0, "filter_pa": 880.0 * 1.03 * flow}
+        return {"t": self.t, "pieces": pieces, "drawn": drawn}
 
     def note(self, kind: EventKind, text: str = "", by: str = "owner") -> int:
         """A journal entry."""

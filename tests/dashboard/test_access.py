@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.errors import ConfigError
-from dashboard.access import GuessLimit, Sessions, check_password, hash_password
+from dashboard.access import Guesses, GuessLimit, Sessions, check_password, hash_password
 from dashboard.settings import DashboardSettings, is_loopback, read_password_file
 
 # RFC 7914, section 12: scrypt (P="pleaseletmein", S="SodiumChloride", N=16384, r=8, p=1, dkLen=64).
@@ -80,6 +80,16 @@ def test_guessing_gets_slower_and_a_right_password_forgets_it() -> None:
     assert waits[8:] == [60.0] * 4, "the owner never waits longer than this"
     limit.right()
     assert limit.wait_s(now) == 0.0
+
+
+def test_a_strangers_guesses_do_not_lock_the_owner_out() -> None:
+    guesses = Guesses(most=2)
+    for _ in range(9):
+        guesses.of("192.168.1.66").wrong(0.0)
+    assert guesses.of("192.168.1.66").wait_s(0.0) > 0
+    assert guesses.of("192.168.1.5").wait_s(0.0) == 0
+    assert guesses.of("fd00:0:0:1:2::7") is guesses.of("fd00:0:0:1:9::1"), "one network"
+    assert guesses.of("192.168.1.66").wait_s(0.0) == 0, "forgotten: only two are remembered"
 
 
 @pytest.mark.parametrize(
