@@ -30,6 +30,8 @@ KNOWN = MqttSettings(
     gates=RULES.gates,
     wire=WireSettings(known=frozenset({"inlet_pa", "motor_a"}), ports=frozenset({"planer"})),
 )
+HEALTHS = (SourceHealth("fuzz", "mqtt"), SourceHealth("fuzz", "mqtt"))
+PARSERS = (PayloadParser(RULES, HEALTHS[0]), PayloadParser(KNOWN, HEALTHS[1]))
 
 SEEDS = (
     b"barn/inlet/pa\n-2100.5",
@@ -50,10 +52,11 @@ def check(data: bytes) -> Hashable:
     topic_bytes, _, payload = data.partition(b"\n")
     topic = topic_bytes.decode("utf-8", "replace")
     signature: list[Hashable] = []
-    for settings in (RULES, KNOWN):
+    for health, parser in zip(HEALTHS, PARSERS, strict=True):
         for retained in (False, True):
-            health = SourceHealth("fuzz", "mqtt")
-            sample = PayloadParser(settings, health).parse(topic, payload, retained, NOON)
+            health.refused.clear()
+            health.unknown_channels.clear()
+            sample = parser.parse(topic, payload, retained, NOON)
             signature.append(checked(sample, health))
     return tuple(signature)
 

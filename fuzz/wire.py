@@ -21,6 +21,9 @@ WIRES = (
     WireSettings(format="pairs"),
     WireSettings(format="json", device_time=False),
 )
+HEALTHS = [SourceHealth("fuzz", "serial") for _ in WIRES]
+PARSERS = [LineParser("fuzz", wire, health) for wire, health in zip(WIRES, HEALTHS, strict=True)]
+"""Made once: making them costs more than a line."""
 
 SEEDS = (
     b'{"inlet_pa":-2100.5,"filter_pa":310.2,"motor_a":19.4}\n',
@@ -72,9 +75,10 @@ def check(data: bytes) -> Hashable:
     assert splitter.too_long == pieces.too_long
     signature: list[Hashable] = []
     for line in [*lines, *splitter.flush()][:3]:
-        for wire in (WIRES[0], WIRES[1 + len(data) % 4]):
-            health = SourceHealth("fuzz", "serial")
-            parser = LineParser("fuzz", wire, health)
+        for which in (0, 1 + len(data) % 4):
+            health, parser = HEALTHS[which], PARSERS[which]
+            health.refused.clear()
+            health.unknown_channels.clear()
             signature.append(checked(parser.parse(line, NOON), health))
             parser.surely_whole(line)
     return tuple(signature[:2]), len(lines) > 1

@@ -39,7 +39,7 @@ def parse(text: str, path: Path) -> Config:
     """:func:`load` on a text; ``path`` names it in messages and is where relative paths start from."""
     try:
         tree = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # a TOMLDecodeError, or an integer of more than 4300 digits
         raise ConfigError([f"{path}: is not TOML: {error}"]) from error
     except RecursionError as error:
         raise ConfigError([f"{path}: is nested too deeply"]) from error

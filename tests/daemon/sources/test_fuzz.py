@@ -27,7 +27,7 @@ def fuzz(*arguments: str, folder: Path, script: str | None = None) -> subprocess
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("target", ["wire", "payloads", "recording"])
+@pytest.mark.parametrize("target", ["wire", "payloads", "recording", "configuration"])
 def test_a_short_run_finds_nothing(target: str, tmp_path: Path) -> None:
     ended = fuzz(str(FUZZ / f"{target}.py"), "--runs", "3000", folder=tmp_path)
     assert ended.returncode == 0, ended.stdout + ended.stderr
