@@ -37,6 +37,8 @@ def build_pipeline(
     """
     fitted = tuple(spec.channel for spec in config.sensors)
     runs = RunDetector(config.running)
+    every = build_detectors(config.design, fitted, build_limits(config), baseline)
+    detectors = [detector for detector in every if _wanted(config, detector.condition)]
     return Pipeline(
         calibrator=Calibrator(config.sensors, health or {}),
         vetter=Vetter(config.sensors),
@@ -44,8 +46,8 @@ def build_pipeline(
         else Framer(config.sensors, runs, period_s=FRAME_S),
         estimator=Estimator(config.design, baseline=baseline, sensors=build_sensor_sds(config)),
         blocks=BlockBuilder(frame_s=FRAME_S),
-        recognisers=build_recognisers(config.design),
-        detectors=[d for d in build_detectors(config.design, fitted, build_limits(config)) if _wanted(config, d.condition)],
+        recognisers=build_recognisers(config.design, detectors, baseline),
+        detectors=detectors,
         desk=AlarmDesk(build_alarm_settings(config)),
         related=build_related(config.design),
     )
@@ -74,6 +76,8 @@ def build_limits(config: Config) -> Limits:
         out_of_hours_s=table.out_of_hours,
         starts_per_hour=table.starts_per_hour,
         overload_margin=table.overload_margin,
+        suction_lost=table.suction_lost,
+        price_per_kwh=table.price_per_kwh,
         local_minute=local_minute,
     )
 

@@ -22,6 +22,12 @@ MEMORY_S = 10 * 3600.0
 MOST_KINDS = 24
 WINDOW = 30
 """Blocks of the short course, five minutes."""
+LEAST_ALLOWED = 0.010 / 60.0
+"""Growth per second, as a share of the clean drag, that is never suspicious."""
+TIMES_USUAL = 2.5
+"""How many times its usual rate a kind of work may load the bags without suspicion: dry, dusty boards do that (ours)."""
+LEARN_BELOW = 0.015
+"""Growth gathered beyond what is allowed from which nothing is learned as usual."""
 UNSURE = "?"
 """Kind of work where the open gates are not clear."""
 
@@ -52,9 +58,20 @@ class Growth:
         self.rates: dict[str, tuple[float, float]] = {}
         self._last: float | None = None
         self._run_s = 0.0
+        self.suspected = False
+        self.share = 0.0
+        self._block: Block | None = None
+        self._told = False
 
-    def update(self, block: Block, learn: bool = True) -> bool:
-        """Take in a block; True where it told something of the growth. ``learn``: the growth is believed to be usual."""
+    def update(self, block: Block) -> bool:
+        """Take in a block; True where it told something of the growth (``share``, of the clean drag). Shared by several
+        detectors: the first call for a block does the work. While ``suspected`` nothing is learned as usual."""
+        if block is not self._block:
+            self._block = block
+            self._told = self._take(block, not self.suspected and self.excess < LEARN_BELOW)
+        return self._told
+
+    def _take(self, block: Block, learn: bool) -> bool:
         if not block.running:
             self._last = None
             return False
@@ -75,7 +92,7 @@ class Growth:
         if abs(step) > SPLICE:
             return False
         self.noise += 0.02 * (min(abs(step), 3.0 * self.noise) - self.noise)
-        share = self.ratio * step
+        share = self.share = self.ratio * step
         self.course.append((self.running_s, (self.course[-1][1] if self.course else 0.0) + share))
         gathered = self.excess + share - self.allowed() * block.seconds
         if gathered > 0.0:
@@ -117,18 +134,24 @@ class Growth:
         """Begin a new course (cleaned, emptied); what was learned stays."""
         self.course.clear()
         self.excess, self.began_t, self._last = 0.0, None, None
+        self.suspected = False
 
     def snapshot(self) -> dict[str, object]:
         """What was learned and gathered."""
         return {
             "running_s": self.running_s, "excess": self.excess, "began_t": self.began_t, "noise": self.noise,
             "ratio": self.ratio, "kind": self.kind, "last": self._last, "run_s": self._run_s,
+            "suspected": self.suspected,
             "course": [list(point) for point in self.course],
             "rates": {kind: list(pair) for kind, pair in self.rates.items()},
         }
 
-    def restore(self, data: Mapping[str, object]) -> None:
+    def restore(self, data: object) -> None:
         """Take back a snapshot; what does not fit is left out."""
+        if not isinstance(data, Mapping):
+            return
+        self.suspected = data.get("suspected") is True
+        self.course.clear()
         self.running_s = number(data.get("running_s")) or 0.0
         self.excess = number(data.get("excess")) or 0.0
         self.began_t = number(data.get("began_t"))
@@ -145,10 +168,6 @@ class Growth:
                 found = pairs([row])
                 if found:
                     self.rates[str(name)] = found[0]
-
-
-LEAST_ALLOWED = 0.010 / 60.0
-TIMES_USUAL = 2.5
 
 
 def pairs(value: object) -> list[tuple[float, float]]:

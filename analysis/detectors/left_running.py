@@ -2,79 +2,102 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
+from analysis.detectors.growth import kind_of_work
 from analysis.detectors.limits import Limits
 from analysis.detectors.numbers import number
+from analysis.detectors.telling import Telling
 from analysis.detectors.words import not_yet_known
 from analysis.events import ShopEvent
 from analysis.findings import Claim, Evidence, Finding
 from analysis.readings import RunState
 
-LIVELY = 1.35
-"""Chips in flight shake the air: a block whose pulsation is this many times the quietest usual one shows work."""
+LIVELY = 1.22
+"""Chips in flight shake the air: pulsation this many times the quiet level of the same gates shows work (ours)."""
+SMOOTH_S = 90.0
+LAG_S = 90.0
+"""How long ago work was, when the smoothed pulsation says that it is no more."""
+QUIET_SHARE = 0.15
+"""The quiet level is this quantile of the smoothed pulsation."""
+QUIET_STEP = 0.02
+MOST_KINDS = 24
+SETTLE_S = 30.0
 
 
-class LeftRunning:
-    """Signs of work are a start, gates that move, and pulsation of the pressures well above the quiet level of the shop
-    (learned as a low quantile). Without any for ``idle_run_s`` the claim is made; so it is after ``out_of_hours_s``
-    of running outside the shop's hours, work or no work. It ends when the fan stops.
+class LeftRunning(Telling):
+    """Signs of work are a start, gates that move, and pulsation of the pressures well above the quiet level of the same
+    gates (learned as a low quantile). Without any for ``idle_run_s`` the claim is made; so it is after
+    ``out_of_hours_s`` of running outside the shop's hours, work or no work. It ends when the fan stops.
     """
 
     condition = Condition.LEFT_RUNNING
 
     def __init__(self, limits: Limits) -> None:
+        super().__init__()
         self._limits = limits
-        self._t: float | None = None
+        self._seen = False
         self._idle_s = 0.0
         self._late_s = 0.0
-        self._quiet: float | None = None
-        self._lively = 0
+        self._quiet: dict[str, float] = {}
+        self._kind = ""
+        self._pulse: float | None = None
         self._since: float | None = None
 
     def update(self, block: Block) -> None:
         """Take in a block."""
         self._t = block.t
+        self._seen = True
         if block.state in (RunState.OFF, RunState.STOPPING):
             self._idle_s = self._late_s = 0.0
-            self._since = None
+            self._pulse = None
+            self._set(None)
             return
         if block.state not in (RunState.STARTING, RunState.RUNNING):
             return
         self._idle_s += block.seconds
         self._late_s = 0.0 if self._limits.in_hours(block.t) else self._late_s + block.seconds
-        if block.started or block.gates_moved or self._works(block):
+        if block.started or block.gates_moved:
             self._idle_s = 0.0
+            self._pulse = None
+        elif self._works(block):
+            self._idle_s = min(self._idle_s, LAG_S)
         overdue = self._idle_s >= self._limits.idle_run_s or self._late_s >= self._limits.out_of_hours_s
-        if not overdue:
-            self._since = None
-        elif self._since is None:
-            self._since = block.t
+        self._set(block.t if overdue else None)
 
     def _works(self, block: Block) -> bool:
-        pulse = _pulse(block)
-        if pulse is None:
+        if block.pulse is None or block.run_s < SETTLE_S:
             return False
-        # The quiet level: falls at once towards a quieter block, rises slowly (to twice in about an hour).
-        if self._quiet is None or pulse < self._quiet:
-            self._quiet = pulse if self._quiet is None else self._quiet + 0.3 * (pulse - self._quiet)
-        else:
-            self._quiet += 0.002 * (min(pulse, 2.0 * self._quiet) - self._quiet)
-        self._lively = self._lively + 1 if pulse > LIVELY * self._quiet else 0
-        return self._lively >= 2
+        kind = kind_of_work(block.estimate)
+        if kind != self._kind:
+            self._kind, self._pulse = kind, None
+        log = math.log(block.pulse)
+        share = 1.0 - math.exp(-block.seconds / SMOOTH_S)
+        self._pulse = log if self._pulse is None else self._pulse + share * (log - self._pulse)
+        quiet = self._quiet.pop(kind, self._pulse)
+        # A quantile by small steps: as many pulls downwards as upwards once the share below it is right.
+        quiet += QUIET_STEP * (QUIET_SHARE if self._pulse > quiet else QUIET_SHARE - 1.0)
+        self._quiet[kind] = quiet
+        if len(self._quiet) > MOST_KINDS:
+            self._quiet.pop(next(iter(self._quiet)))
+        return self._pulse - quiet > math.log(LIVELY)
+
+    def _set(self, since: float | None) -> None:
+        if (since is None) is not (self._since is None):
+            self._since = since
+            self._changed()
 
     def event(self, event: ShopEvent) -> None:
         """Somebody who writes into the journal is there."""
         if event.by == "owner":
             self._idle_s = 0.0
 
-    def findings(self) -> tuple[Finding, ...]:
-        """One claim."""
-        if self._t is None:
+    def _tell(self) -> tuple[Finding, ...]:
+        if not self._seen:
             return (not_yet_known(0.0, self.condition, "nothing seen yet"),)
-        present = self._since is not None
         evidence = {
             "idle_s": Evidence(self._idle_s, "time", "running without a sign of work"),
             "agreed_s": Evidence(self._limits.idle_run_s, "time", "agreed to"),
@@ -85,7 +108,7 @@ class LeftRunning:
             Finding(
                 t=self._t,
                 condition=self.condition,
-                claim=Claim.PRESENT if present else Claim.ABSENT,
+                claim=Claim.ABSENT if self._since is None else Claim.PRESENT,
                 confidence=0.9,
                 since=self._since,
                 evidence=evidence,
@@ -95,22 +118,22 @@ class LeftRunning:
 
     def snapshot(self) -> dict[str, object]:
         """What was counted and learned."""
-        return {"idle_s": self._idle_s, "late_s": self._late_s, "quiet": self._quiet, "since": self._since}
+        return {
+            "seen": self._seen, "idle_s": self._idle_s, "late_s": self._late_s, "quiet": dict(self._quiet),
+            "kind": self._kind, "pulse": self._pulse, "since": self._since,
+        }
 
     def restore(self, data: Mapping[str, object]) -> None:
         """Take back a snapshot."""
+        self._seen = data.get("seen") is True
         self._idle_s = number(data.get("idle_s")) or 0.0
         self._late_s = number(data.get("late_s")) or 0.0
-        self._quiet = number(data.get("quiet"))
+        quiet = data.get("quiet")
+        for kind, value in list(quiet.items())[-MOST_KINDS:] if isinstance(quiet, Mapping) else ():
+            level = number(value)
+            if level is not None:
+                self._quiet[str(kind)] = level
+        self._kind = str(data.get("kind") or "")
+        self._pulse = number(data.get("pulse"))
         self._since = number(data.get("since"))
-
-
-def _pulse(block: Block) -> float | None:
-    """Relative step-to-step size of the pressures: the geometric mean of those that are known."""
-    product, count = 1.0, 0
-    for channel in ("inlet_pa", "filter_pa"):
-        stat = block.stats.get(channel)
-        if stat is not None and stat.step_rms is not None and abs(stat.mean) > 50.0:
-            product *= stat.step_rms / abs(stat.mean)
-            count += 1
-    return product ** (1.0 / count) if count and product > 0.0 else None
+        self._changed()
