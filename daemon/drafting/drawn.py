@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from pydantic import ValidationError
 
-from analysis import units
 from analysis.duct import stock
 from analysis.duct.design import FAN
 from daemon.config.ducting import PortTable, RunTable
@@ -17,7 +16,8 @@ from daemon.drafting.draft import Draft
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One run or port as drawn; lengths in m. ``words`` are its measures as the owner wrote them."""
+    """One run or port as drawn; lengths in m. ``words`` are its measures as the owner wrote them, ``more`` its hose and
+    what its machine needs."""
 
     name: str
     into: str
@@ -26,8 +26,8 @@ class Piece:
     length_m: float
     hose_m: float
     diameter_m: float
-    needs_m3s: float | None
     words: str
+    more: str = ""
 
 
 def pieces(draft: Draft) -> list[Piece]:
@@ -40,12 +40,12 @@ def pieces(draft: Draft) -> list[Piece]:
             except ValidationError:
                 continue
             hose = (read.hose_length or 0.0) if isinstance(read, PortTable) else 0.0
-            words = f"{row.get('pipe', '')}, {row.get('length', '')}"
-            if hose:
-                words += f" + {row.get('hose_length', '')} hose"
+            words = f"{row.get('length', '')} of {row.get('pipe', '')}"
+            more = [f"{row.get('hose_length', '')} of hose"] if hose else []
+            more += [f"needs {row['needs']}"] if row.get("needs") else []
             found.append(Piece(
                 read.name, read.into, step.item, read.join, read.length, hose, stock.pipe(read.pipe).inside_diameter_m,
-                read.needs if isinstance(read, PortTable) else None, words,
+                words, ", ".join(more),
             ))
     return found
 
@@ -60,11 +60,9 @@ def tree_lines(draft: Draft) -> Iterator[str]:
             if piece.into != into or at in seen:
                 continue
             seen.add(at)
-            system: units.System = "si" if draft.of("shop").get("units") == "si" else "us"
-            needs = "" if piece.needs_m3s is None else f", needs {units.show(piece.needs_m3s, 'flow', system)}"
             joined = "" if piece.into == FAN else f" ({piece.join})"
             name = piece.name if piece.kind == "run" else f"[{piece.name}]"
-            yield f"{indent}{name}: {piece.words}{joined}{needs}"
+            yield f"{indent}{name}: {piece.words}{joined}{', ' if piece.more else ''}{piece.more}"
             if piece.kind == "run":
                 yield from walk(piece.name, indent + "  ")
 

@@ -43,7 +43,7 @@ def length(text: str) -> str:
     """A length with one number: feet and inches together become feet, or inches where those come out even; fractions become
     decimals.
 
-    >>> length("14 ft 6 in"), length("7' 5\""), length("6 1/2 in"), length("5'"), length("3.2 m")
+    >>> length("14 ft 6 in"), length("7 ft 5 in"), length("6 1/2 in"), length("5'"), length("3.2 m")
     ('14.5 ft', '89 in', '6.5 in', '5 ft', '3.2 m')
     """
     written = no_comma(plain(text))
