@@ -128,9 +128,11 @@ class Interview:
     def _ask_lines(self, step: Step, question: Question, context: Context, known: Answers) -> str | None:
         lines = [line for line in known.get(question.name, "").split("\n") if line]
         self._paper.say(f"{question.words}. One a line, such as {question.sample(context.system)}; an empty line ends them.")
+        show = True
         while True:
-            for number, line in enumerate(lines, start=1):
+            for number, line in enumerate(lines if show else (), start=1):
                 self._paper.say(f"  {number}: {line}")
+            show = False
             text = self._prompt(f"  {len(lines) + 1}").strip()
             if text == HELP:
                 self._paper.help(question, context)
@@ -138,6 +140,7 @@ class Interview:
                 if not lines:
                     return None
                 lines.pop()
+                show = True
             elif text:
                 try:
                     read_answer(step, question, text, context)
