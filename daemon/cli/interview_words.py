@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from analysis.readings import CHANNELS
 from analysis.units import System
 from daemon.config.summary import CAN_TELL
 from daemon.drafting.asking import Choice, Context, Question, Step
@@ -96,7 +97,9 @@ class Paper:
         self.console.print()
         for number, row in enumerate(rows, start=1):
             words = row.get("name") or row.get("channel") or step.item
-            rest = [row[key] for key in ("kind", "into", "pipe", "length", "source", "raw", "unit") if row.get(key)]
+            known = CHANNELS.get(row.get("channel", ""))
+            rest = [] if known is None else [known.words]
+            rest += [row[key] for key in ("kind", "into", "pipe", "length", "source", "raw", "unit") if row.get(key)]
             self.say(f"  {number}  {words}{': ' + ', '.join(rest) if rest else ''}")
         if step.name in ("runs", "ports"):
             for line in tree_lines(draft):

@@ -21,6 +21,7 @@ def serve_setup(shop: Path, port: int) -> bool:
     answered is kept."""
     from daemon.cli.setup_desk import SetupDesk
     from daemon.drafting.files import draft_path
+    from daemon.errors import ConfigError
     from dashboard.setup_app import SetupServer
 
     shop = shop.absolute()
@@ -29,11 +30,16 @@ def serve_setup(shop: Path, port: int) -> bool:
     if shop.is_dir():
         raise typer.BadParameter(f"{shop} is a folder; name a file, such as {shop / 'shop.toml'}")
     desk = SetupDesk(shop)
-    server = SetupServer(desk, port)
+    try:
+        server = SetupServer(desk, port)
+    except ConfigError as error:
+        raise ConfigError([f"port {port} cannot be had on this computer; give another one with --port"]) from error
     server.start()
     try:
         typer.echo("Open this address in a browser on this computer (it is the key to the page):")
         typer.echo(f"  {server.url}")
+        typer.echo("From another computer, through ssh, with the same address then:")
+        typer.echo(f"  ssh -N -L {server.port}:127.0.0.1:{server.port} USER@THIS-COMPUTER")
         typer.echo("Ctrl-C ends the page; what was answered is kept.")
         while not desk.ended.wait(0.5):
             pass

@@ -13,6 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from analysis.readings import CHANNELS
 from daemon.config.summary import CAN_TELL
 from daemon.drafting.asking import WHOLE, Context, Question, Step
 from daemon.drafting.checks import check_step
@@ -308,9 +309,12 @@ def _item(step: Step, at: int, row: Answers, found: list[Trouble]) -> Document:
         "device", "host",
     )
     words = [row[key] for key in told if row.get(key) and not (key == "join" and row.get("into") == "fan")]
+    channel = CHANNELS.get(row.get("channel", ""))
+    if channel is not None:
+        words.insert(0, channel.name)
     return {
         "index": at,
-        "title": row.get("name") or row.get("channel") or f"{step.item} {at + 1}",
+        "title": row.get("name") or (f"{step.item} {at + 1}" if channel is None else channel.words.capitalize()),
         "words": ", ".join(words),
         "troubles": [trouble.words for trouble in found if trouble.step == step.name and trouble.index == at and _wrong(trouble)],
     }
