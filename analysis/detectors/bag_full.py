@@ -110,7 +110,7 @@ class BagFull(Telling):
     def _needed(self) -> float:
         """Growth that must gather now."""
         needed = NEEDED
-        ratio = self._pulse_ratio()
+        ratio = self.pulse_ratio
         if ratio is not None:
             needed *= LIVELY_FACTOR if ratio > LIVELY else DULL_FACTOR if ratio < DULL else 1.0
         fill = self._bag.fill()
@@ -121,7 +121,9 @@ class BagFull(Telling):
                 needed *= FULL_FACTOR
         return max(needed, NOISE * self.growth.noise * self.growth.ratio)
 
-    def _pulse_ratio(self) -> float | None:
+    @property
+    def pulse_ratio(self) -> float | None:
+        """Pulsation of the pressures over its usual size."""
         return None if self._pulse is None or not self._usual_pulse else self._pulse / self._usual_pulse
 
     def event(self, event: ShopEvent) -> None:
@@ -166,7 +168,7 @@ class BagFull(Telling):
                 "of the clean drag added in ten running minutes"),
             "usual_growth": Evidence(600.0 * growth.rate(), "fraction", "usually added by this work in ten minutes"),
         }
-        ratio = self._pulse_ratio()
+        ratio = self.pulse_ratio
         if ratio is not None:
             found["pulsation"] = Evidence(ratio, "ratio", "pulsation of the pressures over its usual size")
         fill = self._bag.fill()
@@ -182,7 +184,7 @@ class BagFull(Telling):
     def _confidence(self, present: bool) -> float:
         if self._by_level:
             return 0.97
-        ratio = self._pulse_ratio()
+        ratio = self.pulse_ratio
         if not present:
             return 0.9
         return 0.8 if ratio is None else 0.93 if ratio > LIVELY else 0.72

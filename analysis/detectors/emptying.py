@@ -18,6 +18,8 @@ WORK_S = 600.0
 """Running after the stop over which the growth is judged."""
 CALM = 0.35
 """Share of the growth at the claim below which chips are no longer carried over."""
+QUIET = 1.35
+"""Pulsation over its usual size above which chips still shake the air."""
 STILL = 0.8
 """Share of it above which they still are, and the judgement begins anew."""
 
@@ -80,7 +82,8 @@ class Emptying:
         if self._work_s < WORK_S:
             return None
         rate = self._grown / self._work_s
-        if rate < CALM * bag.claimed_rate:
+        shaken = bag.pulse_ratio
+        if rate < CALM * bag.claimed_rate and (shaken is None or shaken < QUIET):
             text = "Chips are no longer carried over since the fan stood still: the chip bag was emptied."
             return ShopEvent(self._stopped_t, EventKind.EMPTIED, by="ductwarden", text=text)
         if rate > STILL * bag.claimed_rate:

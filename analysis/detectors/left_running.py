@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from analysis.blocks import Block
+from analysis.blocks import Block, Shape
 from analysis.conditions import Condition
 from analysis.detectors.growth import kind_of_work
 from analysis.detectors.limits import Limits
@@ -18,14 +18,16 @@ from analysis.readings import RunState
 
 LIVELY = 1.22
 """Chips in flight shake the air: pulsation this many times the quiet level of the same gates shows work (ours)."""
-SMOOTH_S = 90.0
-LAG_S = 90.0
+SMOOTH_S = 150.0
+LAG_S = 150.0
 """How long ago work was, when the smoothed pulsation says that it is no more."""
 QUIET_SHARE = 0.15
 """The quiet level is this quantile of the smoothed pulsation."""
 QUIET_STEP = 0.02
 MOST_KINDS = 24
 SETTLE_S = 30.0
+STEP = 0.05
+"""Logarithm by which a pressure must have stepped for a gate to have moved (ours)."""
 
 
 class LeftRunning(Telling):
@@ -45,6 +47,9 @@ class LeftRunning(Telling):
         self._quiet: dict[str, float] = {}
         self._kind = ""
         self._pulse: float | None = None
+        self._shape: Shape | None = None
+        self._puzzled = False
+        self._reported: Mapping[str, bool] | None = None
         self._since: float | None = None
 
     def update(self, block: Block) -> None:
@@ -53,14 +58,14 @@ class LeftRunning(Telling):
         self._seen = True
         if block.state in (RunState.OFF, RunState.STOPPING):
             self._idle_s = self._late_s = 0.0
-            self._pulse = None
+            self._pulse = self._shape = None
             self._set(None)
             return
         if block.state not in (RunState.STARTING, RunState.RUNNING):
             return
         self._idle_s += block.seconds
         self._late_s = 0.0 if self._limits.in_hours(block.t) else self._late_s + block.seconds
-        if block.started or block.gates_moved:
+        if block.started or self._moved(block):
             self._idle_s = 0.0
             self._pulse = None
         elif self._works(block):
@@ -68,8 +73,28 @@ class LeftRunning(Telling):
         overdue = self._idle_s >= self._limits.idle_run_s or self._late_s >= self._limits.out_of_hours_s
         self._set(block.t if overdue else None)
 
+    def _moved(self, block: Block) -> bool:
+        """Was a gate moved? Where only the estimate says so, the pressures must have stepped: it also judges anew when
+        something puzzles it."""
+        before, self._reported = self._reported, block.gates
+        if block.gates is not None and before is not None and block.gates != before:
+            return True
+        shape, last = block.shape, self._shape
+        if shape is None or block.run_s < SETTLE_S:
+            self._puzzled = self._puzzled or block.gates_moved
+            return False
+        self._puzzled = self._puzzled or block.gates_moved
+        if self._puzzled and not block.gates_moved:
+            self._puzzled = False
+            self._shape = shape
+            return last is not None and max(
+                abs(shape.filter_log - last.filter_log), abs(shape.suction_log - last.suction_log)) > STEP
+        if not self._puzzled:
+            self._shape = shape
+        return False
+
     def _works(self, block: Block) -> bool:
-        if block.pulse is None or block.run_s < SETTLE_S:
+        if block.pulse is None or block.run_s < SETTLE_S or block.gates_moved:
             return False
         kind = kind_of_work(block.estimate)
         if kind != self._kind:

@@ -1,0 +1,1 @@
+"""Shops, trials and ordinary years for the benchmark of the detectors."""

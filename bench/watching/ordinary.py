@@ -1,0 +1,93 @@
+"""Ordinary use, day after day, in which nothing is wrong but what wears: every alarm is set against the truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.conditions import Condition
+from analysis.plant.day import Habits, work
+from analysis.plant.dust import DustState
+from analysis.plant.faults import Fault, FaultKind
+from analysis.plant.plant import Plant
+from analysis.plant.weather import Weather
+from bench.watching.ears import Ears, Said
+from bench.watching.play import blocks_of
+from bench.watching.settings import DAY_S, START, feed, setting
+
+LOADED, FULL = 0.85, 0.93
+"""Share of the owner's drag ratio from which "clean the filter" is right (the clean drag is known to 15 %), and the fill
+of the bag from which "empty it" is."""
+
+
+@dataclass
+class Year:
+    """What was told in ordinary use: alarms and claims that were right, and those that were not, by condition."""
+
+    seed: int
+    knowledge: str
+    days: float = 0.0
+    running_h: float = 0.0
+    false_alarms: list[Said] = field(default_factory=list)
+    false_claims: list[Said] = field(default_factory=list)
+    right: dict[str, int] = field(default_factory=dict)
+    recognised: int = 0
+    done: int = 0
+    invented: int = 0
+
+
+def ordinary(seed: int, knowledge: str, days: int, first_day: int = 0) -> Year:
+    """``days`` of ordinary use of the shop of ``seed``: gates changed in mid-run, two machines, summer and winter, mains
+    swing, tired sensors whose zeros creep by 20 Pa a year, three readings in a thousand lost. Every second shop tells
+    its journal nothing."""
+    shop = setting(seed, knowledge, tired=True)
+    pipeline = shop.pipeline()
+    ears = Ears()
+    pipeline.sinks = [ears]
+    year = Year(seed, knowledge)
+    begin = START + (1 + first_day) * DAY_S
+    rng = np.random.default_rng([seed, 61])
+    habits = Habits(
+        run_min=float(rng.uniform(40.0, 120.0)), mean_run_min=float(rng.uniform(7.0, 16.0)),
+        second_machine=float(rng.uniform(0.2, 0.5)), empty_at=0.7, forgets=0.1)
+    creep = [
+        Fault(FaultKind.SENSOR_DRIFT, begin, where="inlet_pa", size=20.0 / 365.0),
+        Fault(FaultKind.SENSOR_DRIFT, begin, where="filter_pa", size=-12.0 / 365.0),
+    ]
+    state = DustState.at(shop.shop.bags, 1.0 + 0.1 * (seed % 3), 0.1)
+    weather = Weather(seed, shop.shop.mean_air_c, shop.shop.site_pressure_pa)
+    plant = Plant(shop.shop, seed, creep, state=state, dropout=0.003, weather=weather)
+    tells = seed % 2 == 0
+    ratio = fill = 1.0
+    loaded_t = full_t = -1e12
+    heard = claimed = events = 0
+    clean_at = shop.design.filter.clean_at_drag_ratio or 1.75
+    for block in blocks_of(plant, work(shop.shop, seed, begin, days, habits)):
+        year.done += len(block.events)
+        feed(pipeline, block, shop.gates, tells)
+        ratio, fill = float(block.truth.drag_ratio.max()), float(block.truth.bag_fill.max())
+        t = float(block.t[-1])
+        year.running_h += float(block.truth.fan.sum()) / 3600.0
+        loaded_t = t if ratio > LOADED * clean_at else loaded_t
+        full_t = t if fill > FULL else full_t
+        for said in ears.alarms[heard:]:
+            if _right(said, loaded_t, full_t):
+                year.right[said.condition.value] = year.right.get(said.condition.value, 0) + 1
+            else:
+                year.false_alarms.append(said)
+        year.false_claims += [s for s in ears.claims[claimed:] if not _right(s, loaded_t, full_t)]
+        heard, claimed = len(ears.alarms), len(ears.claims)
+    year.recognised = len(ears.events)
+    del events
+    year.days = float(days)
+    return year
+
+
+def _right(said: Said, loaded_t: float, full_t: float) -> bool:
+    """Whether what was said is so: the filter is nearly due, or the bag nearly full, within the last day of it."""
+    if said.condition is Condition.FILTER_LOADING:
+        return said.t - loaded_t < DAY_S
+    if said.condition is Condition.BAG_FULL:
+        return said.t - full_t < DAY_S
+    return False

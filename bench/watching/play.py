@@ -1,0 +1,144 @@
+"""Plays a trial after some ordinary days, and says what was told of it and when."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from analysis.conditions import Condition
+from analysis.plant.blocks import Block
+from analysis.plant.day import Habits, Span, work
+from analysis.plant.dust import DustState
+from analysis.plant.plant import COAST_TAIL_S, Plant
+from analysis.plant.simulate import reworked
+from bench.watching.ears import Ears, Said
+from bench.watching.settings import DAY_S, START, Setting, feed, setting
+from bench.watching.trials import Trial, trials
+from daemon.pipeline import Pipeline
+
+BEFORE_DAYS = 6
+CLEAN_AT = 1.75
+COMPANIONS: dict[Condition, tuple[Condition, ...]] = {
+    Condition.BAG_FULL: (Condition.FILTER_LOADING,),
+    Condition.FILTER_BLINDED: (Condition.FILTER_LOADING,),
+    Condition.SHORT_CYCLING: (),
+}
+"""What may be told beside a condition without being wrong: a full bag loads the filter."""
+
+
+@dataclass
+class Outcome:
+    """What came of one trial. ``claim_s``/``alarm_s`` running time from the onset to the first right claim and alarm, None
+    where none came; ``named`` whether the place was right; ``wrong`` other alarms after the fault began; ``note`` a
+    figure of the trial's own."""
+
+    name: str
+    seed: int
+    knowledge: str
+    allowed_s: float | None
+    claim_s: float | None = None
+    alarm_s: float | None = None
+    named: bool | None = None
+    wrong: list[str] = field(default_factory=list)
+    note: float | None = None
+
+
+def blocks_of(plant: Plant, script: Iterable[Span]) -> Iterator[Block]:
+    """The blocks of a script on a plant that the caller keeps, as :func:`analysis.plant.simulate.simulate` makes them."""
+    running: list[Span] = []
+    for span in reworked(script, plant.book):
+        if span.fan:
+            running.append(span)
+            continue
+        start = span.t0
+        if running:
+            tail = min(COAST_TAIL_S, span.t1 - span.t0)
+            yield plant.run(running, tail)
+            running = []
+            start += tail
+        if span.t1 > start:
+            yield from plant.rest(start, span.t1, span.chores)
+    if running:
+        yield plant.run(running, 0.0)
+
+
+def before(shop: Setting) -> tuple[Pipeline, DustState]:
+    """A pipeline that has seen some ordinary days, and the dust as it then lies."""
+    pipeline = shop.pipeline()
+    habits = Habits(run_min=80.0, empty_at=0.7, forgets=0.1)
+    plant = Plant(shop.shop, shop.seed, state=DustState.at(shop.shop.bags, 1.0 + 0.2 * (shop.seed % 3), 0.2))
+    for block in blocks_of(plant, work(shop.shop, shop.seed, START + DAY_S, BEFORE_DAYS, habits)):
+        feed(pipeline, block, shop.gates, True)
+    return pipeline, plant.dust
+
+
+def play(shop: Setting, pipeline: Pipeline, dust: DustState, trial: Trial, knowledge: str) -> Outcome:
+    """One trial on a copy of the pipeline."""
+    pipeline = copy.deepcopy(pipeline)
+    ears = Ears()
+    pipeline.sinks = [ears]
+    bags = shop.shop.bags
+    dust = replace(dust, bag_kg=trial.fill * bags.chip_bag_kg)
+    if trial.drag_ratio is not None:
+        dust = DustState.at(bags, trial.drag_ratio, trial.fill)
+    running: list[np.ndarray] = []
+    onset = trial.onset_t
+    crossed: float | None = None
+    ratio_t: list[np.ndarray] = []
+    ratios: list[np.ndarray] = []
+    plant = Plant(shop.shop, shop.seed + 1, trial.faults, state=dust)
+    columns = [shop.shop.port_names.index(name) for name in trial.ports]
+    for block in blocks_of(plant, trial.spans):
+        feed(pipeline, block, shop.gates, True)
+        on = block.truth.fan
+        if columns:
+            on = on & block.truth.gates[:, columns].any(axis=1)
+        running.append(block.t[on])
+        if trial.name == "filter loaded":
+            ratio_t.append(block.t)
+            ratios.append(block.truth.drag_ratio)
+            past = block.truth.drag_ratio > CLEAN_AT
+            if crossed is None and past.any():
+                crossed = float(block.t[np.argmax(past)])
+    pipeline.finish()
+    if trial.name == "filter loaded":
+        onset = crossed if crossed is not None else float("inf")
+    seconds = np.concatenate(running)
+    outcome = Outcome(trial.name, shop.seed, knowledge, trial.allowed_s)
+
+    def first(said: list[Said]) -> Said | None:
+        begun = min((fault.start_t for fault in trial.faults), default=0.0)
+        return next((s for s in said if s.condition in trial.conditions and s.t >= begun), None)
+
+    def delay(said: Said | None) -> float | None:
+        if said is None:
+            return None
+        return float(np.sum((seconds >= onset) & (seconds <= said.t))) - float(np.sum((seconds < onset) & (seconds > said.t)))
+
+    told = first(ears.alarms)
+    claimed = first(ears.claims)
+    outcome.claim_s, outcome.alarm_s = delay(claimed), delay(told)
+    if told is not None and trial.where:
+        outcome.named = told.where in trial.where
+    begun = min((fault.start_t for fault in trial.faults), default=float("inf"))
+    allowed = {*trial.conditions, *(c for right in trial.conditions for c in COMPANIONS.get(right, ()))}
+    outcome.wrong = [f"{s.condition.value}" for s in ears.alarms if s.t >= begun and s.condition not in allowed]
+    if trial.name == "filter loaded" and claimed is not None:
+        t = np.concatenate(ratio_t)
+        outcome.note = float(np.concatenate(ratios)[min(int(np.searchsorted(t, claimed.t)), len(t) - 1)])
+    return outcome
+
+
+def all_trials(seed: int, knowledge: str, only: str = "") -> list[Outcome]:
+    """Every trial of one shop at one level of knowledge."""
+    shop = setting(seed, knowledge)
+    pipeline, dust = before(shop)
+    idle_s = shop.config.file.limits.idle_run
+    found = []
+    for trial in trials(shop.shop, seed, START + (BEFORE_DAYS + 1) * DAY_S, idle_s):
+        if only in trial.name:
+            found.append(play(shop, pipeline, dust, trial, knowledge))
+    return found
