@@ -13,6 +13,9 @@ from analysis.events import EventKind
 from tests.browser.conftest import Scene
 
 pytestmark = pytest.mark.slow
+on_a_phone = pytest.mark.parametrize("scene", ["phone"], indirect=True)
+on_a_desk = pytest.mark.parametrize("scene", ["desktop"], indirect=True)
+"""For what does not depend on the screen: once is enough."""
 
 
 def window_of(page: Page) -> tuple[float, float] | None:
@@ -106,6 +109,7 @@ def test_a_mouse_drag_looks_closer_and_one_cursor_runs_over_all_charts(scene: Sc
     assert end - start == pytest.approx(600, rel=0.05)
 
 
+@on_a_desk
 def test_any_series_may_be_shown_and_compared_with_before(scene: Scene) -> None:
     page = scene.go("/trends?span=600")
     expect(page.locator("#charts canvas")).to_have_count(5)
@@ -124,6 +128,7 @@ def test_any_series_may_be_shown_and_compared_with_before(scene: Scene) -> None:
     expect(page.locator("#charts")).to_contain_text("Air density")
 
 
+@on_a_phone
 def test_what_happened_in_the_window_is_told_below(scene: Scene) -> None:
     with scene.pump.lock:
         scene.shop.note(EventKind.EMPTIED, "one bag")
@@ -134,6 +139,7 @@ def test_what_happened_in_the_window_is_told_below(scene: Scene) -> None:
     expect(page.locator("#in-this-time")).to_contain_text("The chip bag is full")
 
 
+@on_a_phone
 def test_a_chart_never_gets_more_points_than_it_has_pixels(scene: Scene) -> None:
     page = scene.page
     with page.expect_response(re.compile("/api/v1/trends")) as answer:
@@ -143,6 +149,7 @@ def test_a_chart_never_gets_more_points_than_it_has_pixels(scene: Scene) -> None
     assert 10 < len(answer.value.json()["t"]) <= width["width"] + 12
 
 
+@on_a_phone
 def test_cleaning_is_entered_by_one_tap(scene: Scene) -> None:
     page = scene.go("/journal")
     page.get_by_role("button", name="Cleaned the filter").click()
@@ -150,6 +157,7 @@ def test_cleaning_is_entered_by_one_tap(scene: Scene) -> None:
     assert [event.kind for event in scene.shop.events] == [EventKind.CLEANED]
 
 
+@on_a_desk
 def test_an_entry_is_corrected_in_place(scene: Scene) -> None:
     page = scene.go("/journal")
     entry = page.locator("#entries > li").first
@@ -161,6 +169,7 @@ def test_an_entry_is_corrected_in_place(scene: Scene) -> None:
     expect(page.locator("#entries > li").first).to_contain_text("corrected; before: Filter cleaned")
 
 
+@on_a_phone
 def test_an_alarm_is_put_aside_with_an_end_and_taken_back(scene: Scene) -> None:
     with scene.pump.lock:
         scene.shop.claim(Condition.BAG_FULL)
@@ -176,6 +185,7 @@ def test_an_alarm_is_put_aside_with_an_end_and_taken_back(scene: Scene) -> None:
     expect(page.locator(".verdict")).to_contain_text("Not yet acknowledged")
 
 
+@on_a_desk
 def test_a_refusal_is_told_where_it_was_asked(scene: Scene) -> None:
     page = scene.go("/alarms")
     page.locator("summary", has_text="Take something out of service").click()
@@ -201,6 +211,7 @@ def test_the_ducts_follow_the_gates(scene: Scene) -> None:
     expect(drawing).to_contain_text("too slow")
 
 
+@on_a_phone
 def test_the_tour_leads_from_step_to_step(scene: Scene) -> None:
     page = scene.go("/tour")
     expect(page.get_by_role("button", name="Start the tour")).to_be_visible()
@@ -240,12 +251,14 @@ def test_the_tour_leads_from_step_to_step(scene: Scene) -> None:
     expect(page.locator("progress")).to_have_attribute("value", "40")
 
 
+@on_a_desk
 def test_the_fan_curve_is_drawn(scene: Scene) -> None:
     page = scene.go("/fan")
     expect(page.locator("#curve canvas")).to_have_count(1)
     expect(page.locator("#points")).to_contain_text("now")
 
 
+@on_a_phone
 def test_the_page_says_when_it_has_lost_its_line(scene: Scene) -> None:
     page = scene.go()
     expect(page.locator("h1")).to_have_text("Nothing needs you")

