@@ -392,7 +392,8 @@ class _Problem:
         information = inner - precision[np.ix_(shared, shared)]
         return Fit(
             self.design, self.baseline, lay, self.axis, self.sets, self.stretches, self.side, grids[0], grids[1],
-            x, tuple(np.asarray(v, dtype=np.float64) for v in vectors), tuple(covariances), scaled / scaled.sum(), best, whole, information,
+            x, tuple(np.asarray(v, dtype=np.float64) for v in vectors),
+            tuple(np.asarray(c, dtype=np.float64) for c in covariances), scaled / scaled.sum(), best, whole, information,
             math.sqrt(float(gap @ gap) / max(len(gap), 1)), steps=steps)
 
     def strange(self, found: Fit) -> set[int]:
