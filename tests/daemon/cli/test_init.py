@@ -103,6 +103,7 @@ def test_help_and_the_way_back(tmp_path: Path) -> None:
     assert draft.of("fan")["wheel_diameter"] == "12.5 in"
 
 
+@pytest.mark.slow
 def test_ended_anywhere_it_goes_on_from_there(tmp_path: Path) -> None:
     """After any number of answers the sitting ends; a second one, told the rest, comes to the same file."""
     whole = tmp_path / "whole.toml"
