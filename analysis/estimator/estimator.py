@@ -314,7 +314,9 @@ class Estimator:
             # A channel fell silent, or came back: what the model misses is another thing now.
             self._begin_stretch(t, stepped=False)
             return
-        if self._point is None or (stretch.blocks in JUDGE_AT and stretch.weighed != stretch.blocks):
+        # In a young stretch a block may lack a channel that an earlier one had, or bring one that was missing.
+        same = self._point is not None and channels == self._point.channels == self._channels(blocks.mean)
+        if not same or (stretch.blocks in JUDGE_AT and stretch.weighed != stretch.blocks):
             self._weigh(stretch, response, channels)
         else:
             self._move(response, channels)

@@ -73,8 +73,11 @@ class Watched:
         before = self.source().get("samples", 0)
 
         def grows() -> bool:
+            nonlocal before
             send(self.line())
-            return bool(self.source().get("samples", 0) > before)
+            count = self.source().get("samples", 0)
+            before = min(before, count)  # just after a start the page may still show the counts of the life before
+            return bool(count > before)
 
         self.wait(grows, f"readings again after {words}")
 

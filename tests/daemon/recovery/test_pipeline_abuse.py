@@ -1,0 +1,12 @@
+"""Readings that no honest device sends, through the pipeline; ``python -m tests.endurance.pipeline --seeds 2000`` for more."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.endurance.pipeline import one
+
+
+@pytest.mark.parametrize("lot", range(4))
+def test_nothing_raises_and_every_number_is_one(lot: int) -> None:
+    assert sum(one(seed) for seed in range(1 + 8 * lot, 9 + 8 * lot)) > 3_000
