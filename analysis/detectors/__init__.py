@@ -53,7 +53,7 @@ def build_detectors(
         OpenGateOrLeak(meter, watch, departures),
         LowVelocity(book),
         SuctionLost(watch, departures, limits.suction_lost),
-        LeftRunning(limits),
+        LeftRunning(limits, growth),
         ShortCycling(limits.starts_per_hour),
     ]
 

@@ -6,19 +6,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.conditions import Condition
 from analysis.plant.day import Habits, work
 from analysis.plant.dust import DustState
 from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.plant import Plant
 from analysis.plant.weather import Weather
 from bench.watching.ears import Ears, Said
-from bench.watching.play import blocks_of
+from bench.watching.play import CLEAN_AT, Truth, blocks_of
 from bench.watching.settings import DAY_S, START, feed, setting
-
-LOADED, FULL = 0.85, 0.93
-"""Share of the owner's drag ratio from which "clean the filter" is right (the clean drag is known to 15 %), and the fill
-of the bag from which "empty it" is."""
 
 
 @dataclass
@@ -59,35 +54,20 @@ def ordinary(seed: int, knowledge: str, days: int, first_day: int = 0) -> Year:
     weather = Weather(seed, shop.shop.mean_air_c, shop.shop.site_pressure_pa)
     plant = Plant(shop.shop, seed, creep, state=state, dropout=0.003, weather=weather)
     tells = seed % 2 == 0
-    ratio = fill = 1.0
-    loaded_t = full_t = -1e12
-    heard = claimed = events = 0
-    clean_at = shop.design.filter.clean_at_drag_ratio or 1.75
+    true = Truth(shop.design.filter.clean_at_drag_ratio or CLEAN_AT)
+    heard = claimed = 0
     for block in blocks_of(plant, work(shop.shop, seed, begin, days, habits)):
         year.done += len(block.events)
         feed(pipeline, block, shop.gates, tells)
-        ratio, fill = float(block.truth.drag_ratio.max()), float(block.truth.bag_fill.max())
-        t = float(block.t[-1])
+        true.see(block)
         year.running_h += float(block.truth.fan.sum()) / 3600.0
-        loaded_t = t if ratio > LOADED * clean_at else loaded_t
-        full_t = t if fill > FULL else full_t
         for said in ears.alarms[heard:]:
-            if _right(said, loaded_t, full_t):
+            if true.right(said):
                 year.right[said.condition.value] = year.right.get(said.condition.value, 0) + 1
             else:
                 year.false_alarms.append(said)
-        year.false_claims += [s for s in ears.claims[claimed:] if not _right(s, loaded_t, full_t)]
+        year.false_claims += [s for s in ears.claims[claimed:] if not true.right(s)]
         heard, claimed = len(ears.alarms), len(ears.claims)
     year.recognised = len(ears.events)
-    del events
     year.days = float(days)
     return year
-
-
-def _right(said: Said, loaded_t: float, full_t: float) -> bool:
-    """Whether what was said is so: the filter is nearly due, or the bag nearly full, within the last day of it."""
-    if said.condition is Condition.FILTER_LOADING:
-        return said.t - loaded_t < DAY_S
-    if said.condition is Condition.BAG_FULL:
-        return said.t - full_t < DAY_S
-    return False

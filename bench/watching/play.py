@@ -29,6 +29,34 @@ COMPANIONS: dict[Condition, tuple[Condition, ...]] = {
 """What may be told beside a condition without being wrong: a full bag loads the filter."""
 
 
+LOADED, FULL = 0.85, 0.93
+"""Share of the owner's drag ratio from which "clean the filter" is right (the clean drag is known to 15 %), and the fill
+of the bag from which "empty it" is."""
+
+
+@dataclass
+class Truth:
+    """When the filter was last nearly due, and the bag last nearly full."""
+
+    clean_at: float
+    loaded_t: float = -1e12
+    full_t: float = -1e12
+
+    def see(self, block: Block) -> None:
+        """Take in a block."""
+        t = float(block.t[-1])
+        if float(block.truth.drag_ratio.max()) > LOADED * self.clean_at:
+            self.loaded_t = t
+        if float(block.truth.bag_fill.max()) > FULL:
+            self.full_t = t
+
+    def right(self, said: Said) -> bool:
+        """Whether what was said is so, within the last day."""
+        if said.condition is Condition.FILTER_LOADING:
+            return said.t - self.loaded_t < DAY_S
+        return said.condition is Condition.BAG_FULL and said.t - self.full_t < DAY_S
+
+
 @dataclass
 class Outcome:
     """What came of one trial. ``claim_s``/``alarm_s`` running time from the onset to the first right claim and alarm, None
@@ -90,9 +118,15 @@ def play(shop: Setting, pipeline: Pipeline, dust: DustState, trial: Trial, knowl
     ratio_t: list[np.ndarray] = []
     ratios: list[np.ndarray] = []
     plant = Plant(shop.shop, shop.seed + 1, trial.faults, state=dust)
+    true = Truth(shop.design.filter.clean_at_drag_ratio or CLEAN_AT)
     columns = [shop.shop.port_names.index(name) for name in trial.ports]
+    wrong: list[Said] = []
+    heard = 0
     for block in blocks_of(plant, trial.spans):
         feed(pipeline, block, shop.gates, True)
+        true.see(block)
+        wrong += [s for s in ears.alarms[heard:] if not true.right(s)]
+        heard = len(ears.alarms)
         on = block.truth.fan
         if columns:
             on = on & block.truth.gates[:, columns].any(axis=1)
@@ -125,7 +159,7 @@ def play(shop: Setting, pipeline: Pipeline, dust: DustState, trial: Trial, knowl
         outcome.named = told.where in trial.where
     begun = min((fault.start_t for fault in trial.faults), default=float("inf"))
     allowed = {*trial.conditions, *(c for right in trial.conditions for c in COMPANIONS.get(right, ()))}
-    outcome.wrong = [f"{s.condition.value}" for s in ears.alarms if s.t >= begun and s.condition not in allowed]
+    outcome.wrong = [f"{s.condition.value} {s.where}".strip() for s in wrong if s.t >= begun and s.condition not in allowed]
     if trial.name == "filter loaded" and claimed is not None:
         t = np.concatenate(ratio_t)
         outcome.note = float(np.concatenate(ratios)[min(int(np.searchsorted(t, claimed.t)), len(t) - 1)])

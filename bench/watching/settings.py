@@ -48,8 +48,15 @@ class Setting:
     gates: bool
 
     def pipeline(self) -> Pipeline:
-        """The whole pipeline of this shop, fresh."""
-        return build_pipeline(self.config, baseline=self.baseline)
+        """The whole pipeline of this shop, fresh. As when live, a part that fails spares the others; it is printed."""
+        made = build_pipeline(self.config, baseline=self.baseline)
+        made.trouble = failed
+        return made
+
+
+def failed(part: str, error: Exception) -> None:
+    """A part of the pipeline failed by an error of its own."""
+    print(f"!! {part}: {error!r}", flush=True)
 
 
 @cache

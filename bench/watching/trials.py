@@ -41,7 +41,8 @@ class Trial:
 def busy_day(shop: PlantShop, seed: int, t0: float) -> tuple[tuple[Span, ...], Span]:
     """A working day with long cuts, and one of them: not the last, so that the day goes on after it."""
     habits = Habits(
-        run_min=200.0, mean_run_min=30.0, second_machine=0.4, forgets=1.0, saturday=1.0, sunday=1.0)
+        run_min=200.0, mean_run_min=30.0, second_machine=0.4, empty_at=0.6, clean_at=9.0, forgets=0.0, saturday=1.0,
+        sunday=1.0)
     for attempt in range(60):
         spans = tuple(work(shop, seed + 77 + 1000 * attempt, t0, 1, habits))
         long = [s for s in spans if s.fan and s.cuts and s.t1 - s.t0 > LONG_S and s.t0 < t0 + 0.55 * DAY_S]
