@@ -58,7 +58,7 @@ def step_words(by: float) -> str:
     """What happened to the clock, for the log and the journal.
 
     >>> step_words(-7200.0)
-    "the computer's clock was set back by 2 h"
+    "the computer's clock was set back by 2.0 h"
     """
     if by < 0.0:
         return f"the computer's clock was set back by {duration(-by)}"
