@@ -12,6 +12,7 @@ from daemon.cli.calibrate import calibrate
 from daemon.cli.check import check
 from daemon.cli.expect import expect
 from daemon.cli.export import backup, export
+from daemon.cli.init import init
 from daemon.cli.journal import journal
 from daemon.cli.listen import listen
 from daemon.cli.plan import plan
@@ -19,6 +20,7 @@ from daemon.cli.record import record
 from daemon.cli.replay import replay
 from daemon.cli.run import demo, run
 from daemon.cli.service import service
+from daemon.cli.setup import setup
 from daemon.cli.traverse import traverse
 from daemon.errors import DuctwardenError
 
@@ -30,8 +32,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 for command in (
-    run, demo, check, expect, plan, baseline, replay, journal, alarms, record, export, backup, listen, calibrate, traverse,
-    service,
+    run, demo, init, setup, check, expect, plan, baseline, replay, journal, alarms, record, export, backup, listen, calibrate,
+    traverse, service,
 ):
     app.command()(command)
 

@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field
 
 from analysis.readings import RunState
 from daemon.store.reader import Trend
-from dashboard.shapes import Axis, Quantity, Screen, day_and_time, dig, number, text
+from dashboard.shapes import Axis, Quantity, Screen, day_and_time, dig, number, table, text
 from dashboard.snapshot import Document, Snapshot
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ def curve_of(shop: Document) -> FanCurve | None:
             uncertainty=number(shop, "fan", "uncertainty") or 0.05,
             generic=dig(shop, "fan", "generic") is True,
         )
-    except (TypeError, ValueError, IndexError, KeyError):
+    except (TypeError, ValueError, IndexError, KeyError, ArithmeticError):
         return None
 
 
@@ -130,7 +130,7 @@ def as_built_line(curve: FanCurve, baseline: Document | None) -> list[Pair]:
     from analysis.baseline.model import Baseline, BaselineError, bend
 
     try:
-        found = Baseline.from_dict(dig(baseline, "document") or {})
+        found = Baseline.from_dict(table(baseline, "document"))
     except BaselineError:
         return []
     free = curve.free_flow_m3s() / curve.speed_factor

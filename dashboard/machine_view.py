@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pydantic import BaseModel, Field
 
 from dashboard.rule import RuleOut, rule
-from dashboard.shapes import TWO_SD, Quantity, Screen, dig, number, rows, running_hours, since, text
+from dashboard.shapes import TWO_SD, Quantity, Screen, dig, number, rows, running_hours, since, table, text, texts
 from dashboard.snapshot import Document, Snapshot
 
 
@@ -58,8 +58,8 @@ class BagOut(BaseModel):
 
 def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
     """The air through the fan, from the estimate."""
-    estimate = dig(snapshot.now, "estimate") or {}
-    notes = [str(note) for note in dig(estimate, "notes") or []]
+    estimate = table(snapshot.now, "estimate")
+    notes = texts(estimate, "notes")
     why = notes[0] if notes else ("the fan is off" if text(snapshot.now, "state") == "off" else "not yet known")
     flow, sd = number(estimate, "flow_m3s"), number(estimate, "flow_sd")
     gates, probability = dig(estimate, "gates"), number(estimate, "gate_probability")

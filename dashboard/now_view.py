@@ -8,7 +8,7 @@ from analysis.readings import CHANNELS
 from dashboard.alarm_view import AlarmOut, alarm_out, by_weight
 from dashboard.machine_view import AirOut, BagOut, FilterOut, air_out, bag_out, filter_out
 from dashboard.rule import RuleOut, rule
-from dashboard.shapes import SERIES, TWO_SD, Quantity, Screen, clock_time, day_and_time, dig, duration, number, since, text
+from dashboard.shapes import SERIES, TWO_SD, Quantity, Screen, clock_time, day_and_time, dig, duration, number, since, table, text
 from dashboard.snapshot import Snapshot
 
 MAIN_CHANNELS = ("inlet_pa", "filter_pa", "motor_a")
@@ -179,7 +179,7 @@ def is_fitted(snapshot: Snapshot, name: str) -> bool:
     told = dig(snapshot.shop, "channels", name, "fitted")
     if isinstance(told, bool):
         return told
-    return name in (dig(snapshot.now, "values") or {}) or name in (dig(snapshot.now, "quality") or {})
+    return name in table(snapshot.now, "values") or name in table(snapshot.now, "quality")
 
 
 def _signal(snapshot: Snapshot, name: str, screen: Screen, state: str) -> SignalOut:
@@ -272,7 +272,7 @@ def _expected(snapshot: Snapshot) -> dict[str, list[float]]:
     if text(snapshot.now, "state") != "running":
         return {}
     found: dict[str, list[float]] = {}
-    for name in dig(snapshot.now, "expected") or {}:
+    for name in table(snapshot.now, "expected"):
         value, sd = number(snapshot.now, "expected", name, "value"), number(snapshot.now, "expected", name, "sd")
         if value is not None and sd is not None:
             found[str(name)] = [value, sd]

@@ -21,6 +21,8 @@ from analysis.units import System
 
 DASH = "–"
 SYSTEMS: tuple[System, ...] = ("us", "si")
+LARGEST = 1e15
+"""Nothing in a shop is larger, in any unit; what is comes from a spoiled document."""
 TWO_SD = 1.96
 """Half-width of the band that holds 19 of 20 normal values, in standard deviations."""
 
@@ -257,11 +259,23 @@ def shape_of(*parts: object) -> str:
 
 
 def number(document: Mapping[str, Any] | None, *path: str) -> float | None:
-    """The finite number at ``path`` in a status document, None where there is none."""
+    """The number at ``path`` in a status document, None where there is none, or none that anything here could be."""
     found = dig(document, *path)
-    if isinstance(found, bool) or not isinstance(found, int | float) or not math.isfinite(found):
+    if isinstance(found, bool) or not isinstance(found, int | float) or not abs(found) < LARGEST:
         return None
     return float(found)
+
+
+def table(document: Mapping[str, Any] | None, *path: str) -> Mapping[str, Any]:
+    """The mapping at ``path`` in a status document; {} where there is none."""
+    found = dig(document, *path)
+    return found if isinstance(found, Mapping) else {}
+
+
+def texts(document: Mapping[str, Any] | None, *path: str) -> list[str]:
+    """The list of texts at ``path`` in a status document; [] where there is no list."""
+    found = dig(document, *path)
+    return [str(item) for item in found] if isinstance(found, list | tuple) else []
 
 
 def text(document: Mapping[str, Any] | None, *path: str, default: str = "") -> str:

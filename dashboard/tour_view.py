@@ -10,7 +10,7 @@ from __future__ import annotations
 from pydantic import BaseModel, Field
 
 from dashboard.machine_view import ports_words
-from dashboard.shapes import day_and_time, dig, number, rows, shape_of, text
+from dashboard.shapes import day_and_time, dig, number, rows, shape_of, text, texts
 from dashboard.snapshot import Document, Snapshot
 
 PHASES = ("zero", "set", "measure", "refused", "done")
@@ -94,7 +94,7 @@ def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
         skipped=skipped,
         report=report,
         shape=shape_of(active, phase, step, measured, skipped, report, [number(row, "id") for row in baselines]),
-        notes=[str(note) for note in dig(tour, "notes") or []],
+        notes=texts(tour, "notes"),
         baselines=[
             BaselineOut(name=text(row, "name"), when=day_and_time(number(row, "t")), t=number(row, "t")) for row in baselines
         ],

@@ -24,6 +24,10 @@ Floats = npt.NDArray[np.float64]
 
 FAN_PARTS = ("fan_pressure", "fan_flow", "fan_low", "fan_middle", "fan_high", "leak", "motor_tilt")
 
+TILT_SD = 0.40
+"""How far the growth of the motor's current with its load may differ from the model where no baseline has measured it:
+one half of it to one and a half times, since the idle current of a small motor is anything from 30 to 70 % of its rated
+one (common practice, no source)."""
 LEAK_UNIT_M2 = 1e-4
 """Leakage that one unit of the vector stands for [m2]: a square centimetre."""
 LEAK_SD = 8.0
@@ -114,7 +118,11 @@ def layout(
     known = uncertain_parts(design, baseline, zero_inlet_pa=1.0, zero_filter_pa=1.0, density_sd=0.01)
     parts = (*FAN_PARTS, *(f"port:{p.name}" for p in design.ports), *(f"run:{r.name}" for r in design.runs))
     at = [known.index(name) for name in parts]
-    inverse = np.linalg.inv(known.covariance[np.ix_(at, at)])
+    covariance = known.covariance[np.ix_(at, at)].copy()
+    if baseline is None:
+        tilt = parts.index("motor_tilt")
+        covariance[tilt, tilt] = max(covariance[tilt, tilt], TILT_SD**2)
+    inverse = np.linalg.inv(covariance)
 
     names = list(parts)
     variance: list[float] = []

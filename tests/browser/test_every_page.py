@@ -149,6 +149,7 @@ def test_motion_is_off_where_it_is_not_wanted(browser: Browser, place: str) -> N
         context = browser.new_context(base_url=place, reduced_motion=wish)  # type: ignore[arg-type]
         page = context.new_page()
         settle(page, "/")
+        page.wait_for_selector(".rule .hand", state="attached")
         duration = page.evaluate("getComputedStyle(document.querySelector('.rule .hand')).transitionDuration")
         assert (duration not in ("0s", "")) is moves
         context.close()

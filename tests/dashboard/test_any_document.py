@@ -79,7 +79,7 @@ def everything(snapshot: Snapshot) -> None:
 
 
 @given(SNAPSHOTS)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_no_document_breaks_a_page(snapshot: Snapshot) -> None:
     everything(snapshot)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import queue
 import shutil
 import signal
@@ -249,6 +250,10 @@ def test_an_error_that_nobody_foresaw_is_logged_and_ends_with_exit_code_1(
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+        for opened in list(logging.getLogger().handlers):
+            if isinstance(opened, logging.FileHandler):
+                logging.getLogger().removeHandler(opened)
+                opened.close()
     assert ended.exit_code == 1
     last = json.loads(log.read_text().splitlines()[-1])
     assert last["level"] == "critical"
