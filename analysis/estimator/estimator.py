@@ -317,7 +317,11 @@ class Estimator:
         # In a young stretch a block may lack a channel that an earlier one had, or bring one that was missing.
         same = self._point is not None and channels == self._point.channels == self._channels(blocks.mean)
         if not same or (stretch.blocks in JUDGE_AT and stretch.weighed != stretch.blocks):
-            self._weigh(stretch, response, channels)
+            weighable = self._channels(stretch.mean)
+            if not weighable:
+                self._stop_following()
+                return
+            self._weigh(stretch, response, weighable)
         else:
             self._move(response, channels)
         if self._point is not None:
