@@ -77,7 +77,6 @@ def build_limits(config: Config) -> Limits:
         starts_per_hour=table.starts_per_hour,
         overload_margin=table.overload_margin,
         suction_lost=table.suction_lost,
-        price_per_kwh=table.price_per_kwh,
         local_minute=local_minute,
     )
 

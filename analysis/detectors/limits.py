@@ -24,8 +24,7 @@ class Limits:
     """``idle_run_s`` running without a sign of work until the unit counts as left running [s]; ``hours`` of the shop in
     minutes after midnight, None: any; ``out_of_hours_s`` running tolerated outside them [s]; ``starts_per_hour`` at
     most. ``overload_margin`` times the full-load current is what the motor may draw for ever, None: its service factor.
-    ``suction_lost`` share of its baseline flow that a port may lose; ``price_per_kwh`` in the owner's money, None: not
-    told. All defaults are common practice, no source.
+    ``suction_lost`` share of its baseline flow that a port may lose. All defaults are common practice, no source.
     """
 
     idle_run_s: float = 3600.0
@@ -34,7 +33,6 @@ class Limits:
     starts_per_hour: int = 10
     overload_margin: float | None = None
     suction_lost: float = 0.10
-    price_per_kwh: float | None = None
     local_minute: LocalMinute = utc_minute
 
     def in_hours(self, t: float) -> bool:

@@ -102,7 +102,6 @@ class LimitsTable(StrictModel):
     starts_per_hour: Annotated[int, Field(ge=2, le=120)] = 10
     overload_margin: Annotated[float, Field(ge=1.0, le=2.0)] | None = None
     suction_lost: Annotated[Fraction, Field(ge=0.02, le=0.8)] = 0.10
-    price_per_kwh: Annotated[float, Field(ge=0.0, le=100.0)] | None = None
 
 
 class SimulatorTable(StrictModel):
