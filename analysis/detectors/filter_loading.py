@@ -68,7 +68,7 @@ class FilterLoading(Telling):
         if not block.running:
             return
         estimate = block.estimate
-        if estimate.drag_ratio is None or estimate.filter_drag is None:
+        if not estimate.drag_ratio or not estimate.filter_drag or min(estimate.drag_ratio, estimate.filter_drag) <= 0.0:
             self._reason = "filter drag is not known: it needs the filter pressure and a flow"
             return
         self._settled_s += block.seconds
@@ -77,8 +77,7 @@ class FilterLoading(Telling):
         self._ratio = before + weight * (estimate.drag_ratio - before)
         drag = estimate.filter_drag if self._drag is None else self._drag
         self._drag = drag + weight * (estimate.filter_drag - drag)
-        relative = (estimate.filter_drag_sd or 0.0) / estimate.filter_drag if estimate.filter_drag > 0.0 else 0.0
-        self._ratio_sd = self._ratio * relative
+        self._ratio_sd = self._ratio * (estimate.filter_drag_sd or 0.0) / estimate.filter_drag
         self._lost_s += block.seconds
         if self._lost_s >= WORST_EVERY_S and self._settled_s >= GRACE_S:
             self._lost, self._lost_s = self._worst_port.lost(self._drag, self._drag / self._ratio), 0.0
@@ -222,10 +221,10 @@ class FilterLoading(Telling):
         self._use.restore(data.get("use"))
         self._growth.restore(data.get("growth"))
         self._drag, self._ratio = number(data.get("drag")), number(data.get("ratio"))
-        if self._drag is None or not self._ratio:
-            self._drag = self._ratio = None
+        if not self._drag or not self._ratio or min(self._drag, self._ratio) <= 0.0:
+            self._drag = self._ratio = self._lost = None
         self._ratio_sd = number(data.get("ratio_sd")) or 0.0
-        lost = data.get("lost")
+        lost = data.get("lost") if self._ratio is not None else None
         if isinstance(lost, list) and len(lost) == 2 and (share := number(lost[1])) is not None:
             self._lost = str(lost[0]), share
         self._lost_s = number(data.get("lost_s")) or 0.0

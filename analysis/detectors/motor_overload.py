@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from analysis.blocks import Block
 from analysis.conditions import Condition
 from analysis.detectors.numbers import number
+from analysis.detectors.telling import Telling
 from analysis.detectors.words import not_yet_known
 from analysis.duct.motor import Motor
 from analysis.events import ShopEvent
@@ -22,7 +23,7 @@ RELEASE = 0.92
 """A standing claim is kept until the heat falls below this share of what is allowed."""
 
 
-class MotorOverload:
+class MotorOverload(Telling):
     """Inverse-time: follows the heat in the winding, a first-order lag of the squared current over the squared allowed
     current, and claims when it passes 1. Twice the allowed current is claimed within a minute, a tenth more after some
     minutes, and the surge of a start not at all. The allowed current is the full-load current times the margin:
@@ -34,6 +35,7 @@ class MotorOverload:
     condition = Condition.MOTOR_OVERLOAD
 
     def __init__(self, motor: Motor | None, margin: float | None = None) -> None:
+        super().__init__()
         self._allowed_a: float | None = None
         self._full_load_a: float | None = None
         if motor is not None:
@@ -41,38 +43,40 @@ class MotorOverload:
             self._allowed_a = motor.full_a * (margin if margin is not None else motor.service_factor)
         self._heat = 0.0
         self._amps: float | None = None
-        self._most: float = 0.0
-        self._t: float | None = None
+        self._last_t: float | None = None
         self._since: float | None = None
 
     def update(self, block: Block) -> None:
         """Take in a block."""
-        before, self._t = self._t, block.t
+        before, self._last_t, self._t = self._last_t, block.t, block.t
         if self._allowed_a is None:
             return
         if before is not None and block.began_t - before > 60.0:
             self._heat *= math.exp(-(block.began_t - before) / COOLING_S)
         stat = block.stats.get("motor_a")
         on = block.state in (RunState.STARTING, RunState.RUNNING)
-        if stat is None or block.heat_a2s is None:
+        if stat is None or block.heat_a2s is None or not block.seconds > 0.0:
             if not on:
                 self._heat *= math.exp(-block.seconds / COOLING_S)
             return
-        self._amps, self._most = stat.mean, stat.high
+        if self._amps is None:
+            self._changed()
+        self._amps = stat.mean
         load = block.heat_a2s / block.seconds / self._allowed_a**2 if on else 0.0
         lag = HEATING_S if on else COOLING_S
         self._heat += (load - self._heat) * (1.0 - math.exp(-block.seconds / lag))
         if self._since is None and self._heat >= 1.0:
             self._since = block.t
+            self._changed()
         elif self._since is not None and self._heat < RELEASE:
             self._since = None
+            self._changed()
 
     def event(self, event: ShopEvent) -> None:
         """Nothing that is done to the unit changes what the motor may draw."""
 
-    def findings(self) -> tuple[Finding, ...]:
-        """One claim."""
-        t = self._t or 0.0
+    def _tell(self) -> tuple[Finding, ...]:
+        t = self._t
         if self._allowed_a is None or self._full_load_a is None:
             return (not_yet_known(t, self.condition, "the configuration has no [motor]"),)
         if self._amps is None:
@@ -100,10 +104,12 @@ class MotorOverload:
 
     def snapshot(self) -> dict[str, object]:
         """The heat, so that a restart does not cool the motor."""
-        return {"heat": self._heat, "t": self._t, "since": self._since}
+        return {"heat": self._heat, "t": self._last_t, "since": self._since, "amps": self._amps}
 
     def restore(self, data: Mapping[str, object]) -> None:
         """Take back a snapshot."""
         self._heat = number(data.get("heat")) or 0.0
-        self._t = number(data.get("t"))
+        self._last_t = number(data.get("t"))
         self._since = number(data.get("since"))
+        self._amps = number(data.get("amps"))
+        self._changed()
