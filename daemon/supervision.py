@@ -6,6 +6,7 @@ our own.
 
 from __future__ import annotations
 
+import ctypes
 import logging
 import os
 import threading
@@ -18,6 +19,8 @@ from daemon.sources.contract import SampleQueue, Source
 
 LOG = logging.getLogger("ductwarden")
 
+_M_ARENA_MAX = -8
+"""Of glibc's mallopt(3)."""
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 1.0, 300.0
 
 
@@ -127,6 +130,16 @@ class Beside:
         self._thread.join(30.0)
         if self._side is not None:
             self._side.stop()
+
+
+def one_arena() -> None:
+    """Let all threads take memory from one place. The C library gives each its own for speed, which Python's lock leaves
+    unused: on a small computer that is a megabyte and a half for nothing. Where it cannot be set, nothing is lost.
+    """
+    try:
+        ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
+    except (OSError, AttributeError):
+        return
 
 
 def keep_source(source: Source, out: SampleQueue, stop: threading.Event) -> None:

@@ -83,7 +83,9 @@ def _serve(config: Config, dashboard: bool, pace: float = 1.0, wait_s: float = 1
     from daemon import logs
     from daemon.errors import DuctwardenError
     from daemon.service import Service
+    from daemon.supervision import one_arena
 
+    one_arena()
     side = (lambda: _dashboard(config)) if dashboard and config.file.dashboard.enabled else None
     service = Service(config, side, pace=pace, wait_s=wait_s)
     for number in (signal.SIGTERM, signal.SIGINT):
