@@ -69,7 +69,8 @@ class AppriseSender:
         warnings.filterwarnings("ignore", message="'imghdr' is deprecated", category=DeprecationWarning)
         import apprise
 
-        asset = apprise.AppriseAsset(app_id="ductwarden", app_desc="ductwarden", app_url="")
+        # One after the other in the courier's own thread: a pool's workers would be waited for when the daemon ends.
+        asset = apprise.AppriseAsset(app_id="ductwarden", app_desc="ductwarden", app_url="", async_mode=False)
         services = []
         for number, url in enumerate(urls, start=1):
             service = apprise.Apprise(asset=asset)
