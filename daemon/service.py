@@ -28,6 +28,7 @@ from daemon.sources.build import build_sources
 from daemon.sources.contract import Sample, SampleQueue, Source
 from daemon.store.lock import StoreLock
 from daemon.store.migrate import ensure_schema
+from daemon.store.postgres import Mirror
 from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.supervision import Beside, Side, Supervisor, keep_source, part_failed
@@ -64,6 +65,7 @@ class Service:
     ) -> None:
         self._config = config
         self._beside = Beside(side)
+        self._mirror = Mirror.of(config)
         self._pace = pace
         self._wait_s = wait_s
         self._wall = wall
@@ -119,6 +121,9 @@ class Service:
             self._start_sources(stack, sources)
             teller.start(clock.now())
             stack.callback(teller.stop)
+            if self._mirror is not None:
+                self._mirror.start(self._stop)
+                stack.callback(self._mirror.join)
             self._beside.start()
             stack.callback(self._beside.stop)
             self._loop(writer, pipeline, teller, tours, sources, clock)
@@ -201,7 +206,8 @@ class Service:
     ) -> None:
         writer.status("detectors", [documents.finding_document(finding) for finding in pipeline.last_findings])
         writer.status("sources", [documents.source_document(source.health) for source in sources])
-        writer.status("outlets", [documents.outlet_document(health) for health in teller.health])
+        mirrored = [] if self._mirror is None else [self._mirror.health]
+        writer.status("outlets", [documents.outlet_document(health) for health in (*teller.health, *mirrored)])
         writer.status("daemon", daemon_document(writer, pipeline, clock, self._began_wall, self._watch))
         frame, estimate = pipeline.last_frame, pipeline.last_estimate
         if frame is not None and estimate is not None:

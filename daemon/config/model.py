@@ -340,6 +340,9 @@ class StoreTable(StrictModel):
 
     file: str = "ductwarden.db"
     keep_raw: Duration = 90 * 86400.0
+    postgres_file: str | None = None
+    """A file with the connection string of a PostgreSQL database that gets a copy of roll-ups and alarms."""
+    postgres_env: str | None = None
 
 
 class DashboardTable(StrictModel):
