@@ -69,8 +69,11 @@ class AppriseSender:
         warnings.filterwarnings("ignore", message="'imghdr' is deprecated", category=DeprecationWarning)
         import apprise
 
-        # One after the other in the courier's own thread: a pool's workers would be waited for when the daemon ends.
-        asset = apprise.AppriseAsset(app_id="ductwarden", app_desc="ductwarden", app_url="", async_mode=False)
+        # In the courier's own thread, one after the other, by the services' own time limits: with a limit of its own or in
+        # parallel apprise uses a pool, whose workers Python waits for when the daemon ends.
+        asset = apprise.AppriseAsset(
+            app_id="ductwarden", app_desc="ductwarden", app_url="", async_mode=False, service_timeout=0
+        )
         services = []
         for number, url in enumerate(urls, start=1):
             service = apprise.Apprise(asset=asset)
