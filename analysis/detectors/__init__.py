@@ -44,7 +44,7 @@ def build_detectors(
     return [
         SensorFault(channels, None if motor is None else motor.full_a),
         MotorOverload(motor, limits.overload_margin),
-        FilterBreach(meter),
+        FilterBreach(meter, watch),
         WeakFan(watch),
         BagFull(growth),
         FilterLoading(design.filter, WorstPort(design, book), growth),

@@ -20,6 +20,8 @@ NEEDED = 0.036
 """Growth beyond what is allowed that must gather, as a share of the clean drag."""
 NOISE = 5.0
 """And as a multiple of the step from block to block: below it, it is scatter."""
+MOST_NOISE = 0.005
+"""Chips that are carried up make it rougher; that must not hide them."""
 LIVELY, DULL = 1.5, 1.2
 """Pulsation over its usual size: above the first the claim needs less, below the second it needs more."""
 LIVELY_FACTOR, DULL_FACTOR = 0.6, 1.6
@@ -119,7 +121,7 @@ class BagFull(Telling):
                 needed *= EMPTY_FACTOR
             elif probability_above(fill[0], fill[1], FULL_ABOVE) > 0.5:
                 needed *= FULL_FACTOR
-        return max(needed, NOISE * self.growth.noise * self.growth.ratio)
+        return max(needed, NOISE * min(self.growth.noise, MOST_NOISE) * self.growth.ratio)
 
     @property
     def pulse_ratio(self) -> float | None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
-from analysis.detectors.departures import Departures
+from analysis.detectors.departures import Departure, Departures
 from analysis.detectors.fan_line import FanWatch
 from analysis.detectors.flow_meter import FlowMeter
 from analysis.detectors.levels import KEPT, Level, Levels, compare
@@ -38,6 +38,7 @@ MISFIT = 12.0
 OFF_LINE = 0.07
 """Further off the fan's own line than this it is the fan, its motor or a sensor."""
 LIKELY = 0.6
+STRETCH = 6
 BACK, BACK_BLOCKS = 0.5, 4
 """Share of the lost flow that must be back for the claim to be taken back, and for how many blocks in a row."""
 HOW = {
@@ -106,10 +107,21 @@ class BlockedRun(Telling):
         elif departure is not None and departure.value < -max(LEAST_LOSS[departure.known], SURE * departure.sd):
             self._agree += 1
             if self._agree >= HOLD_BLOCKS:
-                self._claim(departure.gates, -departure.value, departure.sd, departure.known)
+                self._claim(self._gates_before(departure), -departure.value, departure.sd, departure.known)
         else:
             self._agree = 0
             self._look_back()
+
+    def _gates_before(self, departure: Departure) -> tuple[str, ...]:
+        """The gates that are meant: as reported; else those that were open in this run before the flow fell, for a plug makes
+        one port look like another; none where only the drawing is known."""
+        if departure.reported:
+            return departure.gates
+        if not self._departures.has_baseline:
+            return ()
+        stretch = min(departure.blocks, len(self._sets))
+        earlier = [gates for gates in list(self._sets)[: len(self._sets) - stretch] if gates]
+        return max(set(earlier[-STRETCH:]), key=earlier[-STRETCH:].count) if len(earlier) >= 3 else departure.gates
 
     def _look_back(self) -> None:
         """Did the flow slide away within this run, or fall while no gate moved?"""
@@ -131,7 +143,8 @@ class BlockedRun(Telling):
         enough = change.flow < -SLIDE and change.flow + 2.0 * change.flow_sd < -0.3 * SLIDE
         if enough and change.misfit < MISFIT and change.drag > DRAG_SHARE * change.flow:
             sets = self._sets
-            gates = sets[max(0, len(sets) - 1 - age)] if sets else ()
+            known = sets and self._departures.has_baseline
+            gates = sets[max(0, len(sets) - 1 - age)] if known else ()
             if self._still >= age + 1 and self._reported is not None:
                 gates = tuple(name for name in self._gated if self._reported.get(name))
             self._claim(gates, -math.expm1(change.flow), change.flow_sd, "slide")

@@ -28,7 +28,9 @@ CALM_OTHERS = 2.5
 FLAT_BLOCKS = 12
 """Blocks without any change, to the digit, of a channel that otherwise moves."""
 SMOOTH = 0.4
-LEARN_UP, LEARN_DOWN = 0.02, 0.005
+LEARN_UP, LEARN_DOWN = 0.01, 0.005
+LEARN_WITHIN = 2.0
+"""What shakes more than this many times the usual is no example of it."""
 LEARNED_BLOCKS = 30
 
 
@@ -43,6 +45,7 @@ class ChannelWatch:
     wild: int = 0
     flat: int = 0
     seen: bool = False
+    running: bool = False
     moved: bool = False
     usual: float | None = None
     learned: int = 0
@@ -87,9 +90,10 @@ class ChannelWatch:
             return "no longer pulsates: the tube is plugged or kinked"
         if self.wild >= WILD_BLOCKS:
             return "shakes far more than usual while the others do not"
-        if not self.still and not self.wild and self.since is None:
+        if not self.still and self.since is None and (not known or apart < math.log(LEARN_WITHIN)):
             self.learned = min(self.learned + 1, LEARNED_BLOCKS)
-            self.usual += (LEARN_UP if size > self.usual else LEARN_DOWN) * (size - self.usual)
+            gain = max(LEARN_UP if size > self.usual else LEARN_DOWN, 1.0 / (self.learned + 1.0) if not known else 0.0)
+            self.usual += gain * (size - self.usual)
         return ""
 
     @property
@@ -102,16 +106,17 @@ class ChannelWatch:
         self.usual, self.size, self.learned, self.moved = None, None, 0, False
         self.still = self.wild = self.flat = 0
 
-    def judge(self, why: str, began_t: float, to_claim: int, to_release: int) -> bool:
-        """Take in the verdict on a block; True where a claim was raised or taken back."""
+    def judge(self, why: str, running: bool, began_t: float, to_claim: int, to_release: int) -> bool:
+        """Take in the verdict on a block; True where a claim was raised or taken back. What was found with the fan running
+        is taken back by running only, and what was found at rest by rest only."""
         before = self.since
         if why:
             if self.bad == 0:
                 self.began = began_t
-            self.bad, self.good, self.why = self.bad + 1, 0, why
+            self.bad, self.good, self.why, self.running = self.bad + 1, 0, why, running
             if self.since is None and self.bad >= to_claim:
                 self.since = self.began
-        else:
+        elif self.since is None or running is self.running:
             self.good += 1
             if self.since is None or self.good >= to_release:
                 self.bad, self.since, self.began = 0, None, None
@@ -121,7 +126,8 @@ class ChannelWatch:
         """Plain JSON values."""
         return {
             "bad": self.bad, "good": self.good, "still": self.still, "wild": self.wild, "flat": self.flat,
-            "seen": self.seen, "moved": self.moved, "usual": self.usual, "learned": self.learned, "size": self.size,
+            "seen": self.seen, "running": self.running, "moved": self.moved,
+            "usual": self.usual, "learned": self.learned, "size": self.size,
             "since": self.since, "began": self.began, "why": self.why, "value": self.value,
         }
 
@@ -131,5 +137,5 @@ class ChannelWatch:
             setattr(self, key, int(number(data.get(key)) or 0))
         for key in ("usual", "size", "since", "began", "value"):
             setattr(self, key, number(data.get(key)))
-        self.seen, self.moved = data.get("seen") is True, data.get("moved") is True
+        self.seen, self.moved, self.running = (data.get(key) is True for key in ("seen", "moved", "running"))
         self.why = str(data.get("why") or "")

@@ -62,6 +62,7 @@ class Departures:
         self._blocks = 0
         self._run_s = 0.0
         self._reported = False
+        self._had_current = False
         self._holding: set[str] = set()
         self._last: Block | None = None
         self._now: Departure | None = None
@@ -72,6 +73,11 @@ class Departures:
             self._holding.add(who)
         else:
             self._holding.discard(who)
+
+    @property
+    def held(self) -> bool:
+        """Whether something is wrong with the ducts now."""
+        return bool(self._holding)
 
     def update(self, block: Block) -> Departure | None:
         """The departure as of a block, None where nothing can be said. Shared by several detectors: the first call for a
@@ -96,6 +102,9 @@ class Departures:
         level = level_of(block)
         if level is None or estimate.along is None or estimate.along_sd is None or estimate.doubtful:
             return None
+        if level.current_log is None and self._had_current:
+            return None  # judged without a channel that is usually there, the gates come out differently
+        self._had_current = self._had_current or level.current_log is not None
         self._blocks += 1
         if self._blocks <= SETTLE_BLOCKS:
             return None
@@ -142,7 +151,7 @@ class Departures:
             "usual": self._usual.snapshot(), "gates": None if self._gates is None else list(self._gates),
             "mean": self._mean, "sd": self._sd, "start": None if self._start is None else self._start.plain(),
             "since": self._since, "blocks": self._blocks, "run_s": self._run_s, "reported": self._reported,
-            "holding": sorted(self._holding),
+            "had_current": self._had_current, "holding": sorted(self._holding),
         }
 
     def restore(self, data: object) -> None:
@@ -159,4 +168,5 @@ class Departures:
         self._blocks = int(number(data.get("blocks")) or 0)
         self._run_s = number(data.get("run_s")) or 0.0
         self._reported = data.get("reported") is True
+        self._had_current = data.get("had_current") is True
         self._holding = set(names_of(data.get("holding")))

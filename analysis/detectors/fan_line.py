@@ -20,11 +20,14 @@ CELL_S = 120.0
 """Running that makes a cell known."""
 MEMORY_S = 40 * 3600.0
 """Running after which what was learned fades, where the air's density is not measured: the line moves with the season."""
+FAR_S = 20.0
+"""What the mean of all cells counts for beside those near a current."""
+NEW_CELL = 0.07
 SETTLE_S = 25.0
 SMOOTH_S = 60.0
 CLIP = 0.4
 """One block counts for no more than this."""
-STRANGE = 0.6
+STRANGE = 0.7
 """What a gap counts for where no running at about this current was seen before."""
 LEARN_BELOW = 0.06
 """A fan further off its line than this teaches nothing."""
@@ -104,6 +107,7 @@ class FanLine:
         self._meter = meter
         self._density = design.air.density_kgm3
         self._cells: dict[int, tuple[float, float]] = {}
+        self._whole: float | None = None
         self.learned_s = 0.0
         self.measured = False
         for step in () if baseline is None else baseline.steps:
@@ -134,6 +138,8 @@ class FanLine:
         shape, gap = block.shape, self.residual(block)
         if gap is None or shape is None or shape.current_log is None:
             return
+        if self.known and not self.near(block) and abs(gap) > NEW_CELL:
+            return  # at a current never seen before only what lies on the whole line is believed to be healthy
         self.learned_s += block.seconds
         density = block.estimate.air_density_kgm3
         thick = 0.0 if density is None else math.log(density / self._density)
@@ -151,12 +157,14 @@ class FanLine:
         limit = MEMORY_S / 4.0 if fade else 1e9
         known_s = min(known_s, limit) + seconds
         self._cells[cell] = (mean + seconds / known_s * (gap - mean), known_s)
+        self._whole = None
 
     def _correction(self, log_a: float) -> float:
-        """Mean gap of the cells near a current, the nearer the more; 0 where nothing is near."""
+        """What the drawn line is corrected by at a current: the mean of the cells near it, and of all where few are."""
         at = log_a / CELL
         middle = round(at)
-        total = weight = 0.0
+        weight = FAR_S
+        total = weight * self._mean()
         for cell in range(middle - 3, middle + 4):
             found = self._cells.get(cell)
             if found is not None:
@@ -164,12 +172,15 @@ class FanLine:
                 w = min(found[1], 10 * CELL_S) * math.exp(-apart * apart)
                 total += w * found[0]
                 weight += w
-        if weight > 0.0:
-            return total / weight
-        if not self._cells:
-            return 0.0
-        nearest = min(self._cells, key=lambda cell: abs(cell - at))
-        return self._cells[nearest][0]
+        return total / weight
+
+    def _mean(self) -> float:
+        """Mean of all cells, each counting for ten minutes at most: the whole line's offset."""
+        if self._whole is None:
+            weight = sum(min(known_s, 5 * CELL_S) for _, known_s in self._cells.values())
+            total = sum(mean * min(known_s, 5 * CELL_S) for mean, known_s in self._cells.values())
+            self._whole = total / weight if weight > 0.0 else 0.0
+        return self._whole
 
     def near(self, block: Block) -> bool:
         """Whether running at about this current was seen before."""
@@ -190,7 +201,7 @@ class FanLine:
         self.learned_s = number(data.get("learned_s")) or 0.0
         rows = data.get("cells")
         if not self.measured:
-            self._cells = {}
+            self._cells, self._whole = {}, None
         for row in rows if isinstance(rows, list) else []:
             values = [number(item) for item in row] if isinstance(row, list) else []
             if len(values) == 3 and None not in values and len(self._cells) < MOST_CELLS:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
+from analysis.detectors.fan_line import FanWatch
 from analysis.detectors.flow_meter import Change, FlowMeter
 from analysis.detectors.levels import Level, Levels, compare
 from analysis.detectors.numbers import number, number_list
@@ -28,6 +29,8 @@ MISFIT = 12.0
 """Above this sum of squares pressure and current do not lie on one fan curve: a sensor or the fan, no bag."""
 MOST_FLOW = 0.25
 """Where the flow changed by more than this (gates), the drag is too blurred to judge."""
+OFF_LINE = 0.08
+"""With the fan this far off its own line its curve says nothing of the flow."""
 HEALED, HEALED_BLOCKS = 0.5, 12
 """Share of the fall that must have come back for the claim to be taken back, and for how many blocks in a row."""
 
@@ -42,9 +45,10 @@ class FilterBreach(Telling):
 
     condition = Condition.FILTER_BREACH
 
-    def __init__(self, meter: FlowMeter) -> None:
+    def __init__(self, meter: FlowMeter, watch: FanWatch) -> None:
         super().__init__()
         self._meter = meter
+        self._watch = watch
         self._levels = Levels(16)
         self._seen = False
         self._looks = 0
@@ -56,15 +60,16 @@ class FilterBreach(Telling):
     def update(self, block: Block) -> None:
         """Take in a block."""
         self._t = block.t
+        self._watch.update(block)
         level = self._levels.update(block)
         if level is None:
             self._looks = 0
             return
         self._seen = self._seen or len(self._levels) >= NEWEST + LOOK_BACK[0][0]
         if self._since is not None:
-            self._watch(level)
+            self._watch_tear(level)
             return
-        found = self._fallen()
+        found = None if self._watch.off_line(OFF_LINE) else self._fallen()
         if found is None:
             self._looks = 0
             return
@@ -88,7 +93,7 @@ class FilterBreach(Telling):
                 return before, change
         return None
 
-    def _watch(self, level: Level) -> None:
+    def _watch_tear(self, level: Level) -> None:
         """Has the drag come back (a strap put on again, or it was something else)?"""
         if self._intact is None or self._change is None:
             return
@@ -140,7 +145,8 @@ class FilterBreach(Telling):
         """The claim with what it rests on."""
         change = self._change
         return {
-            "seen": self._seen, "since": self._since, "looks": self._looks, "healed": self._healed,
+            "watch": self._watch.snapshot(), "seen": self._seen, "since": self._since, "looks": self._looks,
+            "healed": self._healed,
             "levels": self._levels.snapshot(),
             "intact": None if self._intact is None else self._intact.plain(),
             "change": None if change is None else [
@@ -149,6 +155,7 @@ class FilterBreach(Telling):
 
     def restore(self, data: Mapping[str, object]) -> None:
         """Take back a snapshot."""
+        self._watch.restore(data.get("watch"))
         self._seen = data.get("seen") is True
         self._since = number(data.get("since"))
         self._looks = int(number(data.get("looks")) or 0)

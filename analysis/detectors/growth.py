@@ -14,6 +14,8 @@ SETTLE_S = 30.0
 """Running before the first block counts: the bags inflate and the air comes to rest."""
 SPLICE = 0.025
 """A step of the tied logarithm between two blocks that is no growth: a gate, a hose, a tear."""
+ROUGH, ROUGH_GAIN = 0.018, 0.1
+"""Mean step from block to block above which a channel is too noisy to see growth by."""
 USUAL_RATE = math.log(2.0) / (20 * 3600.0)
 """Drag added per running second, as a share of the clean drag, until a rate is learned (doubles in 20 hours; ours)."""
 PRIOR_S = 1200.0
@@ -55,6 +57,7 @@ class Growth:
         self.kind = UNSURE
         self.ratio = 1.3
         self.noise = 0.005
+        self.rough = 0.005
         self.rates: dict[str, tuple[float, float]] = {}
         self._last: float | None = None
         self._run_s = 0.0
@@ -89,6 +92,10 @@ class Growth:
         if before is None or not same:
             return False
         step = shape.tied - before
+        self.rough += ROUGH_GAIN * (min(abs(step), 0.1) - self.rough)
+        if self.rough > ROUGH:
+            self.excess, self.began_t = 0.0, None
+            return False
         if abs(step) > SPLICE:
             return False
         self.noise += 0.02 * (min(abs(step), 3.0 * self.noise) - self.noise)
@@ -140,6 +147,7 @@ class Growth:
         """What was learned and gathered."""
         return {
             "running_s": self.running_s, "excess": self.excess, "began_t": self.began_t, "noise": self.noise,
+            "rough": self.rough,
             "ratio": self.ratio, "kind": self.kind, "last": self._last, "run_s": self._run_s,
             "suspected": self.suspected,
             "course": [list(point) for point in self.course],
@@ -156,6 +164,7 @@ class Growth:
         self.excess = number(data.get("excess")) or 0.0
         self.began_t = number(data.get("began_t"))
         self.noise = number(data.get("noise")) or 0.005
+        self.rough = number(data.get("rough")) or 0.005
         self.ratio = number(data.get("ratio")) or 1.3
         kind = data.get("kind")
         self.kind = kind if isinstance(kind, str) else UNSURE

@@ -6,8 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
-from analysis.detectors.channel_watch import PULSING, ChannelWatch
-from analysis.detectors.numbers import number
+from analysis.detectors.channel_watch import ChannelWatch
 from analysis.detectors.telling import Telling
 from analysis.detectors.words import not_yet_known
 from analysis.events import EventKind, ShopEvent
@@ -16,8 +15,6 @@ from analysis.readings import CHANNELS, RunState
 
 TO_CLAIM, TO_RELEASE = 4, 12
 """Bad blocks in a row until a claim, good ones until it is taken back."""
-DOUBT_BLOCKS = 18
-"""Blocks for which the estimate must doubt a pressure."""
 REST_PA = {"inlet_pa": 60.0, "filter_pa": 40.0, "pitot_pa": 40.0}
 """What a pressure may read with the fan at rest before its zero counts as drifted [Pa]. Stack effect and wind are a few
 pascals (common practice, no source)."""
@@ -31,8 +28,8 @@ IDLE_SHARE = 0.25
 
 class SensorFault(Telling):
     """One claim for each fitted channel, named in ``where``. Needs no duct model: it looks at the quality words of
-    vetting, at how lively a pressure is against its usual self, at what it reads at rest, at pairs that cannot be (the
-    motor runs, no suction), and at what the estimate leaves out because no state of the shop explains it.
+    vetting, at how lively a pressure is against its usual self, at what it reads at rest, and at pairs that cannot be (the
+    motor runs, no suction). A wrong zero or a span that crept shows at rest, not while the fan runs.
     """
 
     condition = Condition.SENSOR_FAULT
@@ -42,7 +39,6 @@ class SensorFault(Telling):
         self._channels = {name: ChannelWatch(name) for name in channels}
         self._rest_a = None if full_load_a is None else max(LEAST_REST_A, REST_A_SHARE * full_load_a)
         self._full_load_a = full_load_a
-        self._doubts: dict[str, int] = {}
 
     def update(self, block: Block) -> None:
         """Take in a block."""
@@ -52,7 +48,7 @@ class SensorFault(Telling):
         odd = self._odd_one(block)
         for name, channel in self._channels.items():
             why = self._wrong(name, channel, block, odd)
-            if why is not None and channel.judge(why, block.began_t, TO_CLAIM, TO_RELEASE):
+            if why is not None and channel.judge(why, block.running, block.began_t, TO_CLAIM, TO_RELEASE):
                 self._changed()
 
     def _wrong(self, name: str, channel: ChannelWatch, block: Block, odd: str) -> str | None:
@@ -71,8 +67,7 @@ class SensorFault(Telling):
             return None
         others = all(not other.shaking for other in self._channels.values() if other is not channel)
         return (
-            channel.constant(stat) or self._dead(name, stat.mean, block, odd)
-            or channel.liveliness(stat, others) or self._doubted(name, block))
+            channel.constant(stat) or self._dead(name, stat.mean, block, odd) or channel.liveliness(stat, others))
 
     def _odd_one(self, block: Block) -> str:
         """The motor current, where it alone says that the fan runs: too little to turn a fan, and no pressure anywhere."""
@@ -102,12 +97,6 @@ class SensorFault(Telling):
         if motor is not None and self._full_load_a is not None and motor.mean > 0.3 * self._full_load_a:
             lively = lively or stat is None
         return "reads nearly nothing although the fan moves air" if lively else ""
-
-    def _doubted(self, name: str, block: Block) -> str:
-        if name not in PULSING:
-            return ""  # a current that fits nothing is the motor's or the fan's affair as well
-        self._doubts[name] = self._doubts.get(name, 0) + 1 if name in block.estimate.doubtful else 0
-        return "fits nothing that the other channels say" if self._doubts[name] >= DOUBT_BLOCKS else ""
 
     def event(self, event: ShopEvent) -> None:
         """Where something was changed, how lively the channels usually are is learned anew."""
@@ -141,18 +130,13 @@ class SensorFault(Telling):
 
     def snapshot(self) -> dict[str, object]:
         """How each channel usually is, and how it is now."""
-        return {
-            "channels": {name: channel.snapshot() for name, channel in self._channels.items()},
-            "doubts": dict(self._doubts),
-        }
+        return {"channels": {name: channel.snapshot() for name, channel in self._channels.items()}}
 
     def restore(self, data: Mapping[str, object]) -> None:
         """Take back a snapshot."""
-        rows, doubts = data.get("channels"), data.get("doubts")
+        rows = data.get("channels")
         for name, channel in self._channels.items():
             row = rows.get(name) if isinstance(rows, Mapping) else None
             if isinstance(row, Mapping):
                 channel.restore(row)
-        for name, count in doubts.items() if isinstance(doubts, Mapping) else ():
-            self._doubts[str(name)] = int(number(count) or 0)
         self._changed()

@@ -22,7 +22,7 @@ ENOUGH = 3.0
 STRETCH_SD = 0.02
 """What one stretch differs from the next: the hose lies differently (ours)."""
 LIKELY, RELEASE = 0.9, 0.4
-SURE_SET = 0.75
+SURE_SET = 0.85
 OFF_LINE = 0.07
 
 
@@ -62,7 +62,7 @@ class SuctionLost(Telling):
         if departure.gates != self._gates:
             self._end(block.t)
             self._gates = departure.gates
-        if not sure or self._watch.off_line(OFF_LINE):
+        if not sure or self._departures.held or self._watch.off_line(OFF_LINE):
             return
         self._sum += departure.value * block.seconds
         self._sd_sum += departure.sd * block.seconds

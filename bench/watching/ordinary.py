@@ -12,7 +12,7 @@ from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.plant import Plant
 from analysis.plant.weather import Weather
 from bench.watching.ears import Ears, Said
-from bench.watching.play import CLEAN_AT, Truth, blocks_of
+from bench.watching.play import blocks_of, truth_of
 from bench.watching.settings import DAY_S, START, feed, setting
 
 
@@ -54,7 +54,7 @@ def ordinary(seed: int, knowledge: str, days: int, first_day: int = 0) -> Year:
     weather = Weather(seed, shop.shop.mean_air_c, shop.shop.site_pressure_pa)
     plant = Plant(shop.shop, seed, creep, state=state, dropout=0.003, weather=weather)
     tells = seed % 2 == 0
-    true = Truth(shop.design.filter.clean_at_drag_ratio or CLEAN_AT)
+    true = truth_of(shop)
     heard = claimed = 0
     for block in blocks_of(plant, work(shop.shop, seed, begin, days, habits)):
         year.done += len(block.events)

@@ -24,9 +24,9 @@ CLEAN_AT = 1.75
 COMPANIONS: dict[Condition, tuple[Condition, ...]] = {
     Condition.BAG_FULL: (Condition.FILTER_LOADING,),
     Condition.FILTER_BLINDED: (Condition.FILTER_LOADING,),
-    Condition.SHORT_CYCLING: (),
+    Condition.BLOCKED_RUN: (Condition.LOW_VELOCITY,),
 }
-"""What may be told beside a condition without being wrong: a full bag loads the filter."""
+"""What may be told beside a condition without being wrong: a full bag loads the filter, a plug makes the air slow."""
 
 
 LOADED, FULL = 0.85, 0.93
@@ -41,6 +41,8 @@ class Truth:
     clean_at: float
     loaded_t: float = -1e12
     full_t: float = -1e12
+    hot_t: float = -1e12
+    allowed_a: float = 1e9
 
     def see(self, block: Block) -> None:
         """Take in a block."""
@@ -49,12 +51,25 @@ class Truth:
             self.loaded_t = t
         if float(block.truth.bag_fill.max()) > FULL:
             self.full_t = t
+        amps = block.channels["motor_a"][block.truth.fan]
+        if len(amps) > 60 and float(np.nanquantile(amps, 0.7)) > self.allowed_a:
+            self.hot_t = t
 
     def right(self, said: Said) -> bool:
         """Whether what was said is so, within the last day."""
         if said.condition is Condition.FILTER_LOADING:
             return said.t - self.loaded_t < DAY_S
+        if said.condition is Condition.MOTOR_OVERLOAD:
+            return said.t - self.hot_t < DAY_S
         return said.condition is Condition.BAG_FULL and said.t - self.full_t < DAY_S
+
+
+def truth_of(shop: Setting) -> Truth:
+    """What to hold alarms against in a shop."""
+    motor = shop.design.motor
+    assert motor is not None
+    clean_at = shop.design.filter.clean_at_drag_ratio or CLEAN_AT
+    return Truth(clean_at, allowed_a=motor.full_a * motor.service_factor)
 
 
 @dataclass
@@ -96,8 +111,8 @@ def blocks_of(plant: Plant, script: Iterable[Span]) -> Iterator[Block]:
 def before(shop: Setting) -> tuple[Pipeline, DustState]:
     """A pipeline that has seen some ordinary days, and the dust as it then lies."""
     pipeline = shop.pipeline()
-    habits = Habits(run_min=80.0, empty_at=0.7, forgets=0.1)
-    plant = Plant(shop.shop, shop.seed, state=DustState.at(shop.shop.bags, 1.0 + 0.2 * (shop.seed % 3), 0.2))
+    habits = Habits(run_min=80.0, empty_at=0.7, clean_at=1.2, forgets=0.1)
+    plant = Plant(shop.shop, shop.seed, state=DustState.at(shop.shop.bags, 1.25 + 0.1 * (shop.seed % 3), 0.2))
     for block in blocks_of(plant, work(shop.shop, shop.seed, START + DAY_S, BEFORE_DAYS, habits)):
         feed(pipeline, block, shop.gates, True)
     return pipeline, plant.dust
@@ -118,7 +133,7 @@ def play(shop: Setting, pipeline: Pipeline, dust: DustState, trial: Trial, knowl
     ratio_t: list[np.ndarray] = []
     ratios: list[np.ndarray] = []
     plant = Plant(shop.shop, shop.seed + 1, trial.faults, state=dust)
-    true = Truth(shop.design.filter.clean_at_drag_ratio or CLEAN_AT)
+    true = truth_of(shop)
     columns = [shop.shop.port_names.index(name) for name in trial.ports]
     wrong: list[Said] = []
     heard = 0

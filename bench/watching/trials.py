@@ -120,7 +120,7 @@ def filter_trials(shop: PlantShop, seed: int, t0: float, spans: tuple[Span, ...]
     ports = shop.ports
     dusty = tuple(
         replace(s, cuts=tuple(
-            Cut(c.port, c.kg_min, min(8.0 * c.fines, 0.5), c.pass_s, c.pause_s) for c in s.cuts)) for s in spans)
+            Cut(c.port, c.kg_min, min(3.0 * c.fines, 0.5), c.pass_s, c.pause_s) for c in s.cuts)) for s in spans)
     yield Trial("filter loaded", (C.FILTER_LOADING,), dusty, (), t0, drag_ratio=1.5)
     habits = Habits(run_min=120.0, forgets=1.0, saturday=1.0, sunday=1.0)
     days = []
