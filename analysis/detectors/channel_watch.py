@@ -25,6 +25,8 @@ STILL, STILL_BLOCKS = 0.35, 6
 WILD, WILD_BLOCKS = 5.0, 6
 """One whose reading shakes this many times more than usual, while the others do not, is noisy; blocks."""
 CALM_OTHERS = 2.5
+CALMER = 0.65
+"""Another pressure whose pulsation is below this share of its usual one says that the air itself has calmed down."""
 FLAT_BLOCKS = 12
 """Blocks without any change, to the digit, of a channel that otherwise moves."""
 SMOOTH = 0.4
@@ -74,8 +76,12 @@ class ChannelWatch:
         self.flat += 1
         return WORDS[Quality.STUCK] if self.moved and self.flat >= FLAT_BLOCKS else ""
 
-    def liveliness(self, stat: Stat, others_calm: bool) -> str:
-        """Does a running pressure pulsate as it usually does? Learns what is usual while nothing is wrong."""
+    def liveliness(self, stat: Stat, others_calm: bool, others_calmer: bool = False) -> str:
+        """Does a running pressure pulsate as it usually does? Learns what is usual while nothing is wrong.
+
+        Where another has become calmer as well (``others_calmer``) it is the air that calmed down, as it does when an
+        overfull chip bag was emptied, and not a tube.
+        """
         if self.name not in PULSING or stat.step_rms is None:
             return ""
         size = math.log(max(stat.step_rms / max(abs(stat.mean), 1.0), 1e-7))
@@ -84,7 +90,7 @@ class ChannelWatch:
             self.usual = size
         apart = self.size - self.usual
         known = self.learned >= LEARNED_BLOCKS
-        self.still = self.still + 1 if known and apart < math.log(STILL) else 0
+        self.still = self.still + 1 if known and apart < math.log(STILL) and not others_calmer else 0
         self.wild = self.wild + 1 if known and apart > math.log(WILD) and others_calm else 0
         if self.still >= STILL_BLOCKS:
             return "no longer pulsates: the tube is plugged or kinked"
@@ -100,6 +106,11 @@ class ChannelWatch:
     def shaking(self) -> bool:
         """Whether it shakes clearly more than usual."""
         return self.size is not None and self.usual is not None and self.size - self.usual > math.log(CALM_OTHERS)
+
+    @property
+    def calmer(self) -> bool:
+        """Whether it pulsates clearly less than usual."""
+        return self.size is not None and self.usual is not None and self.size - self.usual < math.log(CALMER)
 
     def begin_anew(self) -> None:
         """Another sensor, or another tube: what was usual is to be learned again."""

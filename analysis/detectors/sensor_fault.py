@@ -65,9 +65,10 @@ class SensorFault(Telling):
             return self._at_rest(name, stat.mean)
         if not block.running:
             return None
-        others = all(not other.shaking for other in self._channels.values() if other is not channel)
+        others = [other for other in self._channels.values() if other is not channel]
+        calm, calmer = all(not other.shaking for other in others), any(other.calmer for other in others)
         return (
-            channel.constant(stat) or self._dead(name, stat.mean, block, odd) or channel.liveliness(stat, others))
+            channel.constant(stat) or self._dead(name, stat.mean, block, odd) or channel.liveliness(stat, calm, calmer))
 
     def _odd_one(self, block: Block) -> str:
         """The motor current, where it alone says that the fan runs: too little to turn a fan, and no pressure anywhere."""
