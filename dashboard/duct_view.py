@@ -102,6 +102,8 @@ def _piece(
     is_open = None
     if kind == "port":
         is_open = True if row.get("has_gate") is False else None if gates is None else name in gates
+    elif dig(air, "in_use") is False:
+        is_open = False  # every port that it serves is shut: only leakage passes
     tone, words = _judge(velocity, carrying, is_open, running, dig(air, "by_design") is True)
     shown_flow, shown_velocity = screen.quantity(flow, "flow", why=DASH), screen.quantity(velocity, "velocity", why=DASH)
     shown = [quantity.shown for quantity in (shown_flow, shown_velocity) if quantity.si is not None]
