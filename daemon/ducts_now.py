@@ -51,6 +51,7 @@ class DuctsNow:
                     "carrying_ms": state.carrying_ms,
                     "static_pa": state.static_pa,
                     "by_design": name in self._slow_by_design,
+                    "in_use": state.in_use,
                 }
                 for name, state in self._states.items()
             },
