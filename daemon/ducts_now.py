@@ -27,6 +27,7 @@ class DuctsNow:
     _states: dict[str, SectionState] = field(default_factory=dict, init=False)
     _slow_by_design: frozenset[str] = field(default=frozenset(), init=False)
     _flow: float = field(default=1.0, init=False)
+    _drawn: Document = field(default_factory=dict, init=False)
 
     def document(self, frame: Frame, estimate: Estimate, baseline: Baseline | None = None) -> Document | None:
         """The status document "ducts"; None while the fan does not run steadily or the gates are not known."""
@@ -44,6 +45,7 @@ class DuctsNow:
         return {
             "t": frame.t,
             "open": list(gates),
+            "drawn": self._drawn,
             "pieces": {
                 name: {
                     "flow_m3s": state.flow_m3s * scale,
@@ -64,6 +66,7 @@ class DuctsNow:
         drawn = solve(self.design, gates)
         self._gates, self._drag, self._flow = gates, drag, point.flow_m3s
         self._states = {**point.runs, **point.ports}
+        self._drawn = {"flow_m3s": drawn.flow_m3s, "inlet_pa": drawn.inlet_pa, "filter_pa": drawn.filter_pa}
         self._slow_by_design = frozenset(
             name for name, state in {**drawn.runs, **drawn.ports}.items() if state.velocity_ms < state.carrying_ms
         )

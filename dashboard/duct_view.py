@@ -1,9 +1,10 @@
 """The ducts as data: every run and port with its air, its velocity and whether that carries chips.
 
 The drawing comes from the status document "shop" (``runs``, ``ports``), the air from the document "ducts":
-``{"t", "pieces": {name: {"flow_m3s", "velocity_ms", "carrying_ms", "by_design", "in_use"}}}``, where ``by_design`` tells that even
-the drawing has this piece below its carrying velocity with these gates. (``drawn``: ``flow_m3s``, ``inlet_pa`` and
-``filter_pa`` of the drawing with these gates and clean bags; the page "Fan curve" shows it.)
+``{"t", "pieces": {name: {"flow_m3s", "velocity_ms", "carrying_ms", "by_design", "in_use"}}}``, where ``by_design`` tells
+that even the drawing has this piece below its carrying velocity with these gates, and ``in_use`` that an open port feeds
+it. (``drawn``: ``flow_m3s``, ``inlet_pa`` and ``filter_pa`` of the drawing with these gates and clean bags; the page "Fan
+curve" shows it.)
 """
 
 from __future__ import annotations
