@@ -51,6 +51,7 @@ class BagFull(Telling):
         self._bag = ChipBag()
         self._usual_pulse: float | None = None
         self._pulse: float | None = None
+        self._held_pulse: float | None = None
         self._level: float | None = None
         self._level_blocks = 0
         self._since: float | None = None
@@ -102,7 +103,11 @@ class BagFull(Telling):
     def _follow_pulse(self, block: Block) -> None:
         pulse = block.pulse
         if pulse is None or block.gates_moved:
+            self._held_pulse = None
             return
+        # A gate that moves within the block shakes it more than any chips do.
+        held, self._held_pulse = self._held_pulse, pulse
+        pulse = min(pulse, held) if held is not None else pulse
         self._pulse = pulse if self._pulse is None else self._pulse + PULSE_GAIN * (pulse - self._pulse)
         if self._since is None:
             # Half an hour of memory, so that an overfull bag does not become the usual state before it is found.
@@ -195,7 +200,8 @@ class BagFull(Telling):
         """What was learned."""
         return {
             "growth": self.growth.snapshot(), "bag": self._bag.snapshot(), "usual_pulse": self._usual_pulse,
-            "pulse": self._pulse, "since": self._since, "gathered": self._gathered, "rate": self._rate,
+            "pulse": self._pulse, "held_pulse": self._held_pulse, "since": self._since, "gathered": self._gathered,
+            "rate": self._rate,
             "by_level": self._by_level, "level_blocks": self._level_blocks,
         }
 
@@ -205,6 +211,7 @@ class BagFull(Telling):
         self._bag.restore(data.get("bag"))
         self._usual_pulse = number(data.get("usual_pulse"))
         self._pulse = number(data.get("pulse"))
+        self._held_pulse = number(data.get("held_pulse"))
         self._since = number(data.get("since"))
         self._gathered = number(data.get("gathered")) or 0.0
         self._rate = number(data.get("rate")) or 0.0

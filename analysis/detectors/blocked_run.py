@@ -29,12 +29,15 @@ NEWEST = 3
 WORTH_A_LOOK = 0.10
 """Fall of the logarithm of the filter pressure within a run that is looked into."""
 SLIDE = 0.14
-"""Logarithm of the flow that must have gone within the run."""
+"""Logarithm of the pressure over the bags (and so of the flow) that must have gone within the run."""
 SLIDE_BLOCKS = 2
 """Levels that must lie on the way: a gate that is moved leaves none, a heap that grows leaves several."""
-DRAG_SHARE = 0.6
-"""Where the drag fell by more than this share of the flow's loss it is the bags."""
-MISFIT = 12.0
+SLIDE_SD = 0.03
+LEAST_RISEN, RISEN_ALONE = -0.01, 0.012
+"""What the fan's pressure must have done in a plug (logarithm): with the current to agree, and without."""
+CURRENT_SHARE = 0.10
+"""Fall of the current (logarithm) in a plug, at least, for a unit of the fall over the bags: fans of this kind draw less
+when they move less."""
 OFF_LINE = 0.07
 """Further off the fan's own line than this it is the fan, its motor or a sensor."""
 LIKELY = 0.6
@@ -139,15 +142,27 @@ class BlockedRun(Telling):
             now.filter_log + 0.12 * fall < log < before.filter_log - 0.12 * fall for log in logs[len(logs) - age:-NEWEST])
         if between < SLIDE_BLOCKS and self._still < age + 1:
             return
-        change = compare(self._meter, before, now)
-        enough = change.flow < -SLIDE and change.flow + 2.0 * change.flow_sd < -0.3 * SLIDE
-        if enough and change.misfit < MISFIT and change.drag > DRAG_SHARE * change.flow:
-            sets = self._sets
-            known = sets and self._departures.has_baseline
-            gates = sets[max(0, len(sets) - 1 - age)] if known else ()
-            if self._still >= age + 1 and self._reported is not None:
-                gates = tuple(name for name in self._gated if self._reported.get(name))
-            self._claim(gates, -math.expm1(change.flow), change.flow_sd, "slide")
+        if not self._plug_like(before, now):
+            return
+        sets = self._sets
+        known = sets and self._departures.has_baseline
+        gates = sets[max(0, len(sets) - 1 - age)] if known else ()
+        if self._still >= age + 1 and self._reported is not None:
+            gates = tuple(name for name in sorted(self._gated) if self._reported.get(name))
+        # The drag stays as it was, so the pressure over the bags goes with the flow.
+        self._claim(gates, -math.expm1(-fall), SLIDE_SD, "slide")
+
+    @staticmethod
+    def _plug_like(before: Level, now: Level) -> bool:
+        """The signs of a plug: less over the bags, no less from the fan, less current (a tear draws more, a weak fan gives
+        less)."""
+        fall = before.filter_log - now.filter_log
+        risen = now.total_log - before.total_log
+        if fall < SLIDE:
+            return False
+        if now.current_log is None or before.current_log is None:
+            return risen > RISEN_ALONE
+        return risen > LEAST_RISEN and now.current_log - before.current_log < -CURRENT_SHARE * fall
 
     def _claim(self, gates: tuple[str, ...], loss: float, sd: float, how: str) -> None:
         self._since = self._t

@@ -19,6 +19,8 @@ WORDS = {
     Quality.JUMP: "jumps further than anything in the shop can",
     Quality.UNREADABLE: "sends what is no number",
 }
+HEARD = (WORDS[Quality.SILENT], WORDS[Quality.UNREADABLE])
+"""What is over as soon as the channel speaks again, whatever the fan does."""
 PULSING = ("inlet_pa", "filter_pa", "pitot_pa")
 STILL, STILL_BLOCKS = 0.35, 6
 """A running pressure whose pulsation stays below this share of its usual one hangs on a plugged or kinked tube; blocks."""
@@ -119,7 +121,7 @@ class ChannelWatch:
 
     def judge(self, why: str, running: bool, began_t: float, to_claim: int, to_release: int) -> bool:
         """Take in the verdict on a block; True where a claim was raised or taken back. What was found with the fan running
-        is taken back by running only, and what was found at rest by rest only."""
+        is taken back by running only, and what was found at rest by rest only; silence by being heard."""
         before = self.since
         if why:
             if self.bad == 0:
@@ -127,7 +129,7 @@ class ChannelWatch:
             self.bad, self.good, self.why, self.running = self.bad + 1, 0, why, running
             if self.since is None and self.bad >= to_claim:
                 self.since = self.began
-        elif self.since is None or running is self.running:
+        elif self.since is None or running is self.running or self.why in HEARD:
             self.good += 1
             if self.since is None or self.good >= to_release:
                 self.bad, self.since, self.began = 0, None, None

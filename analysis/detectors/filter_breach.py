@@ -27,8 +27,8 @@ SURE, VERY_SURE = 4.0, 7.0
 """Standard deviations that the fall must have in two looks in a row, or in one."""
 MISFIT = 12.0
 """Above this sum of squares pressure and current do not lie on one fan curve: a sensor or the fan, no bag."""
-MOST_FLOW = 0.25
-"""Where the flow changed by more than this (gates), the drag is too blurred to judge."""
+LEAST_FLOW, MOST_FLOW = -0.04, 0.25
+"""Less drag never brings less air: a flow that fell is gates or a plug. One that rose by more is gates as well."""
 OFF_LINE = 0.08
 """With the fan this far off its own line its curve says nothing of the flow."""
 HEALED, HEALED_BLOCKS = 0.5, 12
@@ -89,7 +89,7 @@ class FilterBreach(Telling):
             before = levels.span(age, count)
             change = compare(self._meter, before, levels.newest(NEWEST))
             fallen = change.drag < -max(LEAST_FALL, SURE * change.drag_sd)
-            if fallen and change.misfit < MISFIT and abs(change.flow) < MOST_FLOW:
+            if fallen and change.misfit < MISFIT and LEAST_FLOW < change.flow < MOST_FLOW:
                 return before, change
         return None
 

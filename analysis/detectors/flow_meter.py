@@ -120,7 +120,8 @@ class FlowMeter:
         bottom = sum((slope / sd) ** 2 for _, slope, sd in seen)
         flow = top / bottom if bottom > 1e-9 else 0.0
         misfit = sum(
-            (change - slope * flow) ** 2 / (sd**2 + (FORM_SD * slope * flow) ** 2) for change, slope, sd in seen)
+            (change - slope * flow) ** 2 / (sd**2 + (FORM_SD * slope * flow) ** 2)
+            for change, slope, sd in seen)
         return flow, misfit
 
     def _slope(self, column: list[float], log_flow: float) -> float:

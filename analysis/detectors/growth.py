@@ -7,11 +7,13 @@ from collections import deque
 from collections.abc import Mapping
 
 from analysis.blocks import Block
-from analysis.detectors.numbers import number
+from analysis.detectors.numbers import number, number_list
 from analysis.estimates import Estimate
 
 SETTLE_S = 30.0
 """Running before the first block counts: the bags inflate and the air comes to rest."""
+RATIO_S = 180.0
+"""Within a run the drag over the clean drag is taken from the estimate until then, and carried on by its own growth."""
 SPLICE = 0.025
 """A step of the tied logarithm between two blocks that is no growth: a gate, a hose, a tear."""
 ROUGH, ROUGH_GAIN = 0.018, 0.1
@@ -61,6 +63,7 @@ class Growth:
         self.rates: dict[str, tuple[float, float]] = {}
         self._last: float | None = None
         self._run_s = 0.0
+        self._pending: tuple[float, float, float] | None = None
         self.suspected = False
         self.share = 0.0
         self._block: Block | None = None
@@ -76,13 +79,14 @@ class Growth:
 
     def _take(self, block: Block, learn: bool) -> bool:
         if not block.running:
-            self._last = None
+            self._last = self._pending = None
             return False
         self.running_s += block.seconds
         shape, estimate = block.shape, block.estimate
-        if estimate.drag_ratio is not None:
-            self.ratio = min(max(estimate.drag_ratio, 0.5), 8.0)
+        if estimate.drag_ratio is not None and block.run_s < RATIO_S:
+            self.ratio = min(max(estimate.drag_ratio, 0.5), 6.0)
         kind = kind_of_work(estimate)
+        pending, self._pending = self._pending, None
         if shape is None or block.run_s < SETTLE_S or block.seconds < 5.0 or block.gates_moved:
             self._last = None
             return False
@@ -98,19 +102,28 @@ class Growth:
             return False
         if abs(step) > SPLICE:
             return False
+        # A gate that moves late in a block shows in the next one: a step is believed when the block after it is calm.
+        self._pending = (self.ratio * step, block.seconds, block.began_t)
         self.noise += 0.02 * (min(abs(step), 3.0 * self.noise) - self.noise)
-        share = self.share = self.ratio * step
+        if pending is None:
+            return False
+        self._count(*pending, kind, learn)
+        return True
+
+    def _count(self, share: float, seconds: float, began_t: float, kind: str, learn: bool) -> None:
+        """Let one step count."""
+        self.share = share
+        self.ratio = min(self.ratio + share, 6.0)
         self.course.append((self.running_s, (self.course[-1][1] if self.course else 0.0) + share))
-        gathered = self.excess + share - self.allowed() * block.seconds
+        gathered = self.excess + share - self.allowed() * seconds
         if gathered > 0.0:
             if self.excess == 0.0:
-                self.began_t = block.began_t
+                self.began_t = began_t
             self.excess = gathered
         else:
             self.excess, self.began_t = 0.0, None
         if learn:
-            self._learn(kind, share, block.seconds)
-        return True
+            self._learn(kind, share, seconds)
 
     def _learn(self, kind: str, share: float, seconds: float) -> None:
         grown, known_s = self.rates.get(kind, (0.0, 0.0))
@@ -140,7 +153,7 @@ class Growth:
     def clear(self) -> None:
         """Begin a new course (cleaned, emptied); what was learned stays."""
         self.course.clear()
-        self.excess, self.began_t, self._last = 0.0, None, None
+        self.excess, self.began_t, self._last, self._pending = 0.0, None, None, None
         self.suspected = False
 
     def snapshot(self) -> dict[str, object]:
@@ -149,7 +162,7 @@ class Growth:
             "running_s": self.running_s, "excess": self.excess, "began_t": self.began_t, "noise": self.noise,
             "rough": self.rough,
             "ratio": self.ratio, "kind": self.kind, "last": self._last, "run_s": self._run_s,
-            "suspected": self.suspected,
+            "suspected": self.suspected, "pending": None if self._pending is None else list(self._pending),
             "course": [list(point) for point in self.course],
             "rates": {kind: list(pair) for kind, pair in self.rates.items()},
         }
@@ -169,6 +182,8 @@ class Growth:
         kind = data.get("kind")
         self.kind = kind if isinstance(kind, str) else UNSURE
         self._last = number(data.get("last"))
+        pending = number_list(data.get("pending"))
+        self._pending = (pending[0], pending[1], pending[2]) if pending is not None and len(pending) == 3 else None
         self._run_s = number(data.get("run_s")) or 0.0
         self.course.extend(pairs(data.get("course")))
         rates = data.get("rates")
