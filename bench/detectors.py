@@ -21,13 +21,13 @@ import argparse
 import os
 from collections import Counter
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 
 import numpy as np
 
 from bench.watching.ordinary import Year, ordinary
 from bench.watching.play import Outcome, all_trials
-from bench.watching.settings import KNOWLEDGE
+from bench.watching.settings import DAY_S, KNOWLEDGE, START
 
 
 def span(text: str) -> list[int]:
@@ -86,6 +86,20 @@ def show_years(years: list[Year]) -> None:
         print(f"{'':12s} done by the maker {sum(y.done for y in rows)}, recognised {sum(y.recognised for y in rows)}")
 
 
+def show_each(found: list[Outcome] | Year) -> None:
+    """A line for each trial, or for each false alarm of an ordinary year."""
+    if isinstance(found, Year):
+        for s in found.false_alarms:
+            numbers = ", ".join(f"{name} {item.value:.3g}" for name, item in s.finding.evidence.items())
+            print(f"year {found.seed} {found.knowledge}: day {(s.t - START) / DAY_S:.3f} {s.condition.value} {s.where}"
+                  f" ({s.finding.confidence:.2f}; {numbers})", flush=True)
+        print(f"year {found.seed} {found.knowledge}: {len(found.false_alarms)} false in {found.days:.0f} days", flush=True)
+        return
+    for o in found:
+        print(f"{o.seed} {o.knowledge}: {o.name}: claim {o.claim_s}, alarm {o.alarm_s}, place {o.named}, beside {o.wrong}",
+              flush=True)
+
+
 def main() -> None:
     """Run and print the tables."""
     options = argparse.ArgumentParser()
@@ -101,19 +115,19 @@ def main() -> None:
     outcomes: list[Outcome] = []
     years: list[Year] = []
     with ProcessPoolExecutor(given.jobs) as pool:
-        faults = [pool.submit(all_trials, seed, k, given.only) for seed in span(given.seeds) for k in known]
-        use = [pool.submit(ordinary, seed, k, given.days) for seed in span(given.years) for k in known]
-        for done in faults:
-            outcomes += done.result()
-        for year in use:
-            years.append(year.result())
-    if given.each:
-        for o in outcomes:
-            print(f"{o.seed:5d} {o.knowledge:11s} {o.name:26s} claim {o.claim_s} alarm {o.alarm_s} named {o.named} {o.wrong}")
-        for y in years:
-            for s in y.false_alarms:
-                print(f"{y.seed:5d} {y.knowledge:11s} day {(s.t - 1_767_600_000.0) / 86400:8.3f} {s.condition.value}"
-                      f" {s.where} {s.finding.confidence:.2f} {[(k, round(e.value, 3)) for k, e in s.finding.evidence.items()]}")
+        tasks: list[Future[list[Outcome] | Year]] = [
+            pool.submit(all_trials, seed, k, given.only) for seed in span(given.seeds) for k in known]
+        tasks += [pool.submit(ordinary, seed, k, given.days) for seed in span(given.years) for k in known]
+        for task in as_completed(tasks):
+            found = task.result()
+            if isinstance(found, Year):
+                years.append(found)
+            else:
+                outcomes += found
+            if given.each:
+                show_each(found)
+    outcomes.sort(key=lambda o: (known.index(o.knowledge), o.seed))
+    years.sort(key=lambda y: (known.index(y.knowledge), y.seed))
     if outcomes:
         show_faults(outcomes)
     if years:
