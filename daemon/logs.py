@@ -1,8 +1,8 @@
 """The daemon's log: one line an entry, as text for people, ``key=value`` or JSON for programs; rate-limited and rotated.
 
-What the outside sends may stand in a message: control characters are escaped, so that nobody can write lines of his own.
-Of entries that are alike no more than ``MOST_ALIKE`` are written a minute; the next one says how many were left out. A
-log that cannot be written (disk full) never disturbs the daemon.
+What the outside sends may stand in a message: line ends and control characters do not get through, so nobody can write
+lines of his own. Of entries that are alike no more than ``MOST_ALIKE`` are written a minute; the next says how many were left
+out. A log that cannot be written (disk full) never disturbs the daemon.
 """
 
 from __future__ import annotations
@@ -173,11 +173,12 @@ def _fields(formatter: _Formatter, record: logging.LogRecord) -> dict[str, str]:
 
 
 def escaped(text: str) -> str:
-    r"""``text`` with every control character and line separator written out.
+    r"""``text`` on one line: a blank for every line end, and every other control character written out.
 
     >>> escaped("barn\x1b[2J\nWARNING all is well")
-    'barn\\x1b[2J\\x0aWARNING all is well'
+    'barn\\x1b[2J WARNING all is well'
     """
+    text = text.replace("\r\n", " ").replace("\n", " ")
     return _CONTROL.sub(lambda found: f"\\x{ord(found[0]):02x}", text)
 
 

@@ -74,7 +74,7 @@ class Broker:
     """Started by ``start``, stopped by ``stop``; it keeps its port over restarts.
 
     ``password`` is a (user, password) pair; without one anybody may connect. ``tls`` is (ca, certificate, key).
-    ``rules`` are lines of an access-control file.
+    ``rules`` are lines of an access-control file, ``more`` further lines of the configuration.
     """
 
     def __init__(
@@ -84,6 +84,7 @@ class Broker:
         tls: tuple[str, str, str] | None = None,
         wants_client_certificate: bool = False,
         rules: str | None = None,
+        more: str = "",
     ) -> None:
         assert MOSQUITTO is not None
         folder.mkdir(parents=True, exist_ok=True)
@@ -113,7 +114,7 @@ class Broker:
             (folder / "rules").write_text(rules)
             lines.append(f"acl_file {folder / 'rules'}")
         self._conf = folder / "broker.conf"
-        self._conf.write_text("\n".join(lines) + "\n")
+        self._conf.write_text("\n".join(lines) + "\n" + more)
 
     def start(self) -> None:
         """Start it and wait until it listens."""

@@ -24,8 +24,8 @@ from analysis.conditions import Condition
 from analysis.estimates import Estimate
 from analysis.findings import Finding
 from daemon.__main__ import app
-from daemon.alarms.types import Transition
-from daemon.config.load import parse
+from daemon.alarms.types import AlarmState, Transition
+from daemon.config.load import load, parse
 from daemon.pipeline import Pipeline
 from daemon.sources.contract import Sample, SampleQueue, SourceHealth
 from daemon.supervision import keep_source, part_failed
@@ -319,6 +319,23 @@ def test_readings_that_repeat_to_the_digit_are_borne_and_told() -> None:
     pipeline.feed(Sample("unit", start + at, same if at > 60 else off) for at in range(1200))
     pipeline.finish()
     assert {(step.alarm.condition, step.alarm.where) for step in told} >= {(Condition.SENSOR_FAULT, "inlet_pa")}
+
+
+def test_a_channel_that_speaks_again_while_the_fan_runs_is_no_longer_called_silent() -> None:
+    pipeline = build_pipeline(load(BARN), grace_s=0.5)
+    told: list[Transition] = []
+    pipeline.moved = told.extend  # type: ignore[method-assign]
+    t = 1_790_000_000.0
+    day = list(shop_day(BARN, drag_ratio=1.1, bag_fill=0.05, minutes=35.0, cutting=False))
+    for second, values in enumerate(day):
+        t += 1.0
+        if not 500 <= second < 900:  # the node is without power, the fan runs on
+            pipeline.feed([Sample("unit", t, values)])
+        pipeline.advance(t)
+    states = [(step.alarm.condition, step.after) for step in told if step.alarm.where == "inlet_pa"]
+    assert states == [
+        (Condition.SENSOR_FAULT, AlarmState.UNACKNOWLEDGED), (Condition.SENSOR_FAULT, AlarmState.RETURNED)
+    ]
 
 
 class Faulty:
