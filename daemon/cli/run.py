@@ -30,9 +30,16 @@ def run(
     wait_for_clock: Annotated[float, typer.Option(min=0.0, help="Seconds to wait for a clock that is not set yet.")] = 120.0,
 ) -> None:
     """Watch the shop: sources, store, alarms, notices, dashboard. Ctrl-C or SIGTERM ends it properly."""
+    import sys
+
     from daemon import logs
+    from daemon.cli.setup import serve_setup
     from daemon.config.load import load
 
+    if not shop.exists() and dashboard and sys.stdin.isatty():
+        typer.echo(f"There is no configuration at {shop} yet: it is made by answering questions on a page.")
+        if not serve_setup(shop, 8765):
+            raise typer.Exit(2)
     logs.set_up(log_level, cast(logs.Format, log_format), log_file)
     _serve(load(shop), dashboard, pace, wait_for_clock)
 
