@@ -54,13 +54,13 @@ class Fit:
     """The end of the fit. ``at`` is the vector that the grids belong to; ``x`` and ``covariance`` are those of each spread
     of the hoses in turn, ``weight`` how probable each is, ``best`` the most probable. ``information`` is what the data
     alone say of the shared unknowns, ``misfit`` the root mean square of the residuals in standard deviations;
-    ``dropped`` are stretches that fit nothing."""
+    ``groups`` are the gate sets, by their number; ``dropped`` stretches that fit nothing."""
 
     design: DuctDesign
     baseline: Baseline | None
     layout: Layout
     axis: Axis
-    sets: tuple[Gates, ...]
+    groups: tuple[tuple[Gates, ...], ...]
     stretches: tuple[Stretch, ...]
     side: tuple[int, ...]
     before: Grid
@@ -156,12 +156,12 @@ class _Problem:
         rows = [row for row in rows if row[0].group in both]
         self.stretches = tuple(s for s, _ in rows)
         self.side = tuple(k for _, k in rows)
-        self.sets = tuple(dict.fromkeys(s.open_ports for s in self.stretches))
-        self.set_of = np.array([self.sets.index(s.open_ports) for s in self.stretches])
+        self.groups = tuple(dict.fromkeys(s.group for s in self.stretches))
+        self.set_of = np.array([self.groups.index(s.group) for s in self.stretches])
         self.side_of = np.array(self.side)
-        self.layout = layout(design, baseline, self.stretches, self.side, self.sets, assumed)
+        self.layout = layout(design, baseline, self.stretches, self.side, len(self.groups), assumed)
         self.gates = np.array(
-            [[port.name in opened or not port.has_gate for port in design.ports] for opened in self.sets])
+            [[port.name in opened or not port.has_gate for port in design.ports] for opened, *_ in self.groups])
         used = self.gates.any(axis=0)
         lay = self.layout
         # What moves nothing, or may not move, needs no derivative: ports that stayed shut, ports that were not altered.
@@ -391,7 +391,7 @@ class _Problem:
         inner = normal[np.ix_(shared, shared)] - cross @ np.linalg.solve(normal[np.ix_(local, local)], cross.T)
         information = inner - precision[np.ix_(shared, shared)]
         return Fit(
-            self.design, self.baseline, lay, self.axis, self.sets, self.stretches, self.side, grids[0], grids[1],
+            self.design, self.baseline, lay, self.axis, self.groups, self.stretches, self.side, grids[0], grids[1],
             x, tuple(np.asarray(v, dtype=np.float64) for v in vectors),
             tuple(np.asarray(c, dtype=np.float64) for c in covariances), scaled / scaled.sum(), best, whole, information,
             math.sqrt(float(gap @ gap) / max(len(gap), 1)), steps=steps)

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from analysis.baseline.model import bent_design
 from analysis.compare.fit import Fit, Fits, Grid
 from analysis.compare.mixture import Interval, Mixture, holm
 from analysis.compare.stretch import Gates
@@ -71,6 +72,50 @@ class SetJudged:
 
 
 @dataclass(frozen=True, slots=True)
+class ChartPoint:
+    """A point in the fan's chart: ``flow_m3s`` and ``static_pa``, the fan's static pressure rise, in the design's air."""
+
+    flow_m3s: float
+    static_pa: float
+    words: str = ""
+
+
+def fan_line(found: Fits, number: int) -> tuple[tuple[ChartPoint, ...], tuple[ChartPoint, ...]]:
+    """The fan's curve as fitted, and three operating points of gate set ``number``: before, with the ducts changed and
+    the bags as before, and after."""
+    best = found.best
+    place = Place(best, number)
+    earlier, later = (place.mean_drag[side] + place.shift[0] for side in (0, 1))
+    points = tuple(
+        _fan_point(place, grid, log_drag, words) for grid, log_drag, words in (
+            (best.before, earlier, "before"), (best.after, earlier, "ducts changed"), (best.after, later, "after")))
+    pressure, stretch = math.exp(best.at[0]), math.exp(best.at[1])
+    known = (1.0, 1.0, 1.0)
+    if best.baseline is not None:
+        pressure *= best.baseline.as_built.fan_pressure
+        stretch *= best.baseline.as_built.fan_flow
+        known = best.baseline.fan_bend
+    bends = [k * math.exp(v) for k, v in zip(known, best.at[2:5].tolist(), strict=True)]
+    fan = bent_design(best.design, (bends[0], bends[1], bends[2])).fan
+    density = best.design.air.density_kgm3
+    motor, curve = best.design.motor, []
+    for q in np.linspace(0.0, fan.free_flow_m3s() * stretch, 49).tolist():
+        static = pressure * fan.pressure_scalar(q / stretch, 1.0, density)[0]
+        watts = fan.power_scalar(q / stretch, 1.0, density)
+        slower = 0.0 if motor is None or watts is None else SLIP * (watts * pressure * stretch / motor.power_w - 1.0)
+        curve.append(ChartPoint(q * (1.0 - slower), static * (1.0 - 2.0 * slower)))
+    return tuple(curve), points
+
+
+def _fan_point(place: Place, grid: Grid, log_drag: float, words: str) -> ChartPoint:
+    inlet, filter_pa, flow = (math.exp(place.look(grid, log_drag, column)[0]) for column in (0, 1, FLOW))
+    design = place.found.design
+    area = next(run.area_m2 for run in design.runs if run.into == FAN)
+    velocity_pa = 0.5 * design.air.density_kgm3 * (flow / area) ** 2
+    return ChartPoint(flow, inlet - velocity_pa + filter_pa, words)
+
+
+@dataclass(frozen=True, slots=True)
 class _Sum:
     """A number with its derivatives by the vector of the fit."""
 
@@ -80,7 +125,7 @@ class _Sum:
 
 def judge(found: Fits, form_sd: float = FORM_SD) -> tuple[SetJudged, ...]:
     """Every gate set of the fits. The claims are corrected together (Holm)."""
-    sets = [_set(found, number, form_sd) for number in range(len(found.best.sets))]
+    sets = [_set(found, number, form_sd) for number in range(len(found.best.groups))]
     flat = [change for one in sets for change in one.changes]
     adjusted = holm([change.duct.p for change in flat])
     at = 0
@@ -122,9 +167,9 @@ def _set(found: Fits, number: int, form_sd: float) -> SetJudged:
         total = _mixture(found, sums, form).mapped().interval()
         level = best.level(column, kind)
         changes.append(MeasureChange(
-            measure, where, one.sets[number], mine[0][0].group, level, level * (1.0 + total.value), total, told["duct"],
+            measure, where, one.groups[number][0], one.groups[number], level, level * (1.0 + total.value), total, told["duct"],
             told["filter"], told["air"], told["mains"]))
-    return SetJudged(one.sets[number], mine[0][0].group, (seconds[0], seconds[1]), (runs[0], runs[1]), tuple(changes))
+    return SetJudged(one.groups[number][0], one.groups[number], (seconds[0], seconds[1]), (runs[0], runs[1]), tuple(changes))
 
 
 def _mixture(found: Fits, parts: Sequence[_Sum], form: Sequence[float]) -> Mixture:
@@ -143,7 +188,7 @@ class Place:
 
     def __init__(self, found: Fit, number: int) -> None:
         self.found, self.number = found, number
-        self.set_of = [found.sets.index(s.open_ports) for s in found.stretches]
+        self.set_of = [found.groups.index(s.group) for s in found.stretches]
         self.mean_drag = [self._mean(side, found.at[found.layout.drag_of]) for side in (0, 1)]
         shift = np.log([s.viscosity_ratio / s.density_ratio for s in found.stretches])
         self.shift = [self._mean(side, shift) for side in (0, 1)]
@@ -168,9 +213,15 @@ class Place:
         design = self.found.design
         last = next(run.name for run in design.runs if run.into == FAN)
         told: list[tuple[tuple[MeasureName, str], int, str]] = []
+        group = self.found.groups[self.number]
         for i, port in enumerate(design.ports):
-            if port.name in self.found.sets[self.number]:
+            if port.name not in group[0]:
+                continue
+            if len(group) == 1:
                 told.append((("flow", port.name), FIRST_PORT + i, "flow"))
+            elif all(len(gates) == 1 for gates in group):
+                # Nobody knows which of them it was: the flow is that of the one that stood open.
+                told.append((("flow", " or ".join(gates[0] for gates in group)), FIRST_PORT + i, "flow"))
         told.append((("inlet static pressure", ""), 0, "pressure"))
         told.append((("velocity", last), FLOW, "flow"))
         return told

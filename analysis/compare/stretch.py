@@ -164,13 +164,13 @@ class Gatherer:
         estimate = block.estimate
         if estimate.gates is None or estimate.gate_probability is None:
             return None, "the gates were not known"
-        sets = {self._gated_of(estimate.gates)}
-        whole = estimate.gate_probability
-        for other in estimate.alternatives:
-            sets.add(self._gated_of(other.open_ports))
-            whole += other.probability
+        whole = estimate.gate_probability + sum(other.probability for other in estimate.alternatives)
         if whole < PROBABLE:
             return None, "the gates were not known"
+        told = [estimate.gates, *(other.open_ports for other in estimate.alternatives)]
+        if any(name not in self._design.port_names for gates in told for name in gates):
+            return None, "a gate stood open that the drawing does not have"
+        sets = {self._gated_of(gates) for gates in told}
         return (tuple(sorted(sets)), False), ""
 
     def _gated_of(self, open_ports: Gates) -> Gates:

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.baseline.model import Baseline
-from analysis.compare.stretch import Gates, Stretch
+from analysis.compare.stretch import Stretch
 from analysis.duct.design import FAN, DuctDesign
 from analysis.estimator.uncertain import uncertain_parts
 
@@ -112,9 +112,10 @@ class Layout:
 
 def layout(
     design: DuctDesign, baseline: Baseline | None, stretches: Sequence[Stretch], side: Sequence[int],
-    sets: Sequence[Gates], assumed: Assumed,
+    sets: int, assumed: Assumed,
 ) -> Layout:
-    """The vector for these stretches; ``side`` says for each whether it is before (0) or after (1)."""
+    """The vector for these stretches; ``side`` says for each whether it is before (0) or after (1);
+    ``sets`` is the number of gate sets."""
     known = uncertain_parts(design, baseline, zero_inlet_pa=1.0, zero_filter_pa=1.0, density_sd=0.01)
     parts = (*FAN_PARTS, *(f"port:{p.name}" for p in design.ports), *(f"run:{r.name}" for r in design.runs))
     at = [known.index(name) for name in parts]
@@ -146,7 +147,7 @@ def layout(
     sensed = all(s.log_volts is not None for s in stretches)
     volts = more("volts", [MAINS_SENSED_SD if sensed else MAINS_SIDE_SD] * 2)
     drag = more("drag", [DRAG_SIDE_SD] * 2)
-    offset = more("offset", list(OFFSET_SD) * len(sets))
+    offset = more("offset", list(OFFSET_SD) * sets)
     shared = slice(0, len(names))
 
     # Runs are numbered by side and start, days by side and date.

@@ -1,0 +1,194 @@
+"""``ductwarden compare``: did a change to the ducts cost the ports their air, and how much of it was the filter?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from daemon.comparing.comparing import Report, Told
+    from daemon.config.config import Config
+    from daemon.store.reader import Reader
+
+
+def compare(
+    shop: Annotated[Path, typer.Argument(help="The shop's configuration.", exists=True, dir_okay=False)],
+    before: Annotated[str | None, typer.Option(help="The period before, as 2026-03-01..2026-03-07 in local time.")] = None,
+    after: Annotated[str | None, typer.Option(help="The period after.")] = None,
+    entry: Annotated[int | None, typer.Option(help="Around this journal entry; else around the latest added run.")] = None,
+    baselines: Annotated[tuple[str, str] | None, typer.Option(help="Two stored baselines by name.")] = None,
+    before_recording: Annotated[
+        Path | None, typer.Option(help="A recording from before.", exists=True, dir_okay=False)] = None,
+    after_recording: Annotated[
+        Path | None, typer.Option(help="A recording from after.", exists=True, dir_okay=False)] = None,
+    check: Annotated[str | None, typer.Option(
+        help="Guide a short tour with the running daemon: before the work, after it, or report on both.")] = None,
+    find_changes: Annotated[bool, typer.Option(
+        "--find-changes", help="Look for changes of the ducts that nobody wrote down.")] = False,
+    within: Annotated[str | None, typer.Option(help="Where to look for them, as 2026-03-01..2026-05-31.")] = None,
+    keep: Annotated[bool, typer.Option("--keep", help="Write the found changes into the journal.")] = False,
+    change: Annotated[
+        Path | None, typer.Option(help="What was drawn: the file of ductwarden plan.", exists=True, dir_okay=False)] = None,
+    joined: Annotated[str | None, typer.Option(help="The run that was cut into.")] = None,
+    name: Annotated[str, typer.Option(help="What to call the change in the sentences.")] = "",
+    html: Annotated[Path | None, typer.Option(help="Write the report as one HTML file.", dir_okay=False)] = None,
+    csv: Annotated[Path | None, typer.Option(help="Write the measures as CSV (SI).", dir_okay=False)] = None,
+    units: Annotated[str | None, typer.Option(help="us or si; else as the configuration says.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON with SI values instead of tables.")] = False,
+) -> None:
+    """Compare the time before and after a change: the air at each port, what the filter took, and what was drawn."""
+    from daemon.comparing.comparing import Told
+    from daemon.config.load import load
+
+    config = load(shop)
+    ways = {
+        "--before and --after": before is not None or after is not None, "--entry": entry is not None,
+        "--baselines": baselines is not None, "--check": check is not None, "--find-changes": find_changes,
+        "--before-recording and --after-recording": (before_recording is not None or after_recording is not None)
+        and not find_changes,
+    }
+    chosen = [way for way, wanted in ways.items() if wanted]
+    if len(chosen) > 1:
+        raise typer.BadParameter(f"one comparison at a time: {' or '.join(chosen)}")
+    if (keep or within is not None) and not find_changes:
+        raise typer.BadParameter("--keep and --within belong to --find-changes")
+    if find_changes:
+        _find(config, after_recording or before_recording, within, keep, html, as_json)
+        return
+    told = Told(change, joined, name)
+    report = _report(config, told, before, after, entry, baselines, before_recording, after_recording, check)
+    if report is not None:
+        _tell(config, report, html, csv, units, as_json)
+
+
+def _report(
+    config: Config, told: Told, before: str | None, after: str | None, entry: int | None, baselines: tuple[str, str] | None,
+    before_recording: Path | None, after_recording: Path | None, check: str | None,
+) -> Report | None:
+    from daemon.comparing import comparing
+    from daemon.comparing.periods import entry_of, read_span
+    from daemon.store.reader import Reader
+
+    store = config.at(config.file.store.file)
+    if before_recording is not None or after_recording is not None:
+        if before_recording is None or after_recording is None:
+            raise typer.BadParameter("two recordings are needed: --before-recording and --after-recording")
+        reader = Reader(store) if store.exists() else None
+        try:
+            return comparing.between_recordings(config, before_recording, after_recording, told, reader)
+        finally:
+            if reader is not None:
+                reader.close()
+    reader = Reader(store)
+    try:
+        if check is not None:
+            return _check(config, reader, check, told)
+        if baselines is not None:
+            return comparing.between_baselines(config, reader, baselines[0], baselines[1], told)
+        if before is not None or after is not None:
+            if before is None or after is None:
+                raise typer.BadParameter("two periods are needed: --before and --after")
+            spans = (read_span(before, "--before"), read_span(after, "--after"))
+            return comparing.between_spans(config, reader, spans[0], spans[1], told)
+        return comparing.around_entry(config, reader, entry_of(reader, entry), told)
+    finally:
+        reader.close()
+
+
+def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | None:
+    from daemon.cli.compare_guide import CheckGuide
+    from daemon.comparing.guided import CheckTour, compare_checks
+
+    if check not in ("before", "after", "report"):
+        raise typer.BadParameter(f"{check!r} is no check; allowed: before, after, report")
+    if check != "report":
+        tour = CheckTour(config, reader, "before" if check == "before" else "after")
+        if not CheckGuide(tour.ask, tour.status, typer.echo, _prompt).run("", False, 0):
+            raise typer.Exit(1)
+        if check == "before":
+            typer.echo(
+                "Now do the work. Afterwards enter the new run in the configuration, let the daemon run, and say"
+                " ductwarden compare SHOP --check after")
+            return None
+    return compare_checks(config, reader, told)
+
+
+def _prompt(words: str) -> str:
+    return str(typer.prompt(words, default="", show_default=False))
+
+
+def _tell(config: Config, report: Report, html: Path | None, csv: Path | None, units: str | None, as_json: bool) -> None:
+    from daemon.cli.expect import chosen_system, terminal
+
+    system = chosen_system(units, config)
+    if as_json:
+        import json
+
+        from daemon.comparing.document import as_json as plain
+
+        typer.echo(json.dumps(plain(report), indent=2, ensure_ascii=False))
+    else:
+        from daemon.comparing.words import print_report
+
+        print_report(terminal(), report, system)
+    if html is not None:
+        from daemon.comparing.page import write_page
+
+        write_page(report, html, system)
+        typer.echo(f"the report is in {html}", err=True)
+    if csv is not None:
+        from daemon.comparing.tables import write_csv
+
+        typer.echo(f"{write_csv(report, csv)} rows written to {csv}", err=True)
+
+
+def _find(
+    config: Config, recording: Path | None, within: str | None, keep: bool, html: Path | None, as_json: bool
+) -> None:
+    from daemon.comparing import finding
+    from daemon.comparing.periods import local_words, read_span
+    from daemon.comparing.reading import Span
+    from daemon.store import requests
+    from daemon.store.reader import EVER, Reader
+
+    store = config.at(config.file.store.file)
+    if recording is not None:
+        if keep or within is not None:
+            raise typer.BadParameter("--keep and --within belong to the store, not to a recording")
+        found = finding.in_recording(config, recording)
+    else:
+        reader = Reader(store)
+        try:
+            found = finding.in_store(config, reader, Span(-EVER, EVER) if within is None else read_span(within, "--within"))
+        finally:
+            reader.close()
+    if as_json:
+        import json
+
+        typer.echo(json.dumps([
+            {
+                "began_t": c.began_t, "ended_t": c.ended_t, "earliest_t": c.earliest_t, "latest_t": c.latest_t,
+                "resistance": c.resistance.value, "low": c.resistance.low, "high": c.resistance.high, "words": c.words(),
+                "entry": None if e is None else e.id} for c, e in zip(found.changes, found.known, strict=True)], indent=2))
+    else:
+        for line in found.lines():
+            typer.echo(line)
+    if html is not None:
+        from daemon.comparing.page import changes_page
+
+        span = ""
+        if found.departures:
+            span = f"{local_words(found.departures[0].t)} to {local_words(found.departures[-1].t)}"
+        html.write_text(
+            changes_page(config.file.shop.name, found.departures, found.changes, found.lines(), span), encoding="utf-8")
+        typer.echo(f"the report is in {html}", err=True)
+    new = [c for c, known in zip(found.changes, found.known, strict=True) if known is None]
+    if keep:
+        for one in new:
+            event = one.event()
+            requests.append(store, "journal_add", {"kind": event.kind.value, "text": event.text, "t": event.t}, event.by)
+        typer.echo(f"{len(new)} entries asked for; the running daemon writes them", err=True)
+    elif new and recording is None and not as_json:
+        typer.echo("with --keep they are written into the journal")

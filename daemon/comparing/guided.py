@@ -1,0 +1,132 @@
+"""The guided check: a short tour before the work and the same after it, then the comparison.
+
+The tour is the baseline's own (:mod:`analysis.baseline.tour`), fed with the frames that the running daemon stores; it
+changes nothing in the daemon. What it measured is kept beside the store, with the configuration of that day.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from analysis.baseline.steps import TourData
+from analysis.baseline.tour import Tour, plan
+from analysis.compare.steps import of_tour
+from analysis.duct.design import DuctDesign
+from daemon.comparing.comparing import Report, Told, between_gathered
+from daemon.comparing.designs import Designs, baseline_of
+from daemon.comparing.errors import CompareError
+from daemon.comparing.periods import local_words
+from daemon.comparing.reading import Span, store_frames
+from daemon.config.changes import load_change
+from daemon.config.config import Config
+from daemon.config.load import parse
+from daemon.errors import ConfigError
+from daemon.store.reader import EVER, Reader
+from daemon.wiring import build_sensor_sds
+
+Side = Literal["before", "after"]
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A check that was kept: the drawing of its day, and what was measured."""
+
+    design: DuctDesign
+    data: TourData
+    steps: tuple[tuple[str, ...], ...]
+
+
+def check_file(config: Config, side: Side) -> Path:
+    """Where a check is kept: beside the store."""
+    store = config.at(config.file.store.file)
+    return store.with_name(f"{store.stem}.check-{side}.json")
+
+
+def load_check(config: Config, side: Side) -> Kept:
+    """A kept check. Raises :class:`CompareError` where there is none that can be read."""
+    path = check_file(config, side)
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        design = parse(kept["config"], config.path).design
+        tour = Tour.restored(design, kept["tour"], build_sensor_sds(config))
+    except FileNotFoundError as error:
+        raise CompareError(
+            f"there is no check from {side} the work yet; make it with ductwarden compare SHOP --check {side}") from error
+    except (OSError, ValueError, KeyError, TypeError, ConfigError) as error:
+        raise CompareError(f"{path} cannot be read: {error}") from error
+    return Kept(design, tour.data(), tour.plan)
+
+
+class CheckTour:
+    """A short tour over the frames in the store. Speaks as the daemon's tour does: requests in, a status document out."""
+
+    def __init__(self, config: Config, reader: Reader, side: Side) -> None:
+        self._config, self._reader, self._side = config, reader, side
+        self._design, steps = config.design, plan(config.design, 0)
+        self._text = config.text
+        if side == "after":
+            earlier = load_check(config, "before")
+            # The same steps, in the ports of that day: what was added since stays shut.
+            self._design, steps = earlier.design, earlier.steps
+            self._text = json.loads(check_file(config, "before").read_text(encoding="utf-8"))["config"]
+        self._steps = steps
+        self._tour: Tour | None = None
+        self._last = reader.last_t() or -EVER
+
+    def ask(self, payload: Mapping[str, object]) -> tuple[bool, str]:
+        """Start, done, skip, back, finish or cancel; whether it was taken, and words."""
+        action = payload.get("action")
+        if action == "start":
+            self._tour = Tour(
+                self._design, name=f"check {self._side} the work", sensors=build_sensor_sds(self._config), steps=self._steps)
+            return True, self._tour.status.words
+        if self._tour is None:
+            return False, "no check is under way"
+        if action == "done":
+            self._tour.ready()
+        elif action == "skip":
+            self._tour.skip()
+        elif action == "back":
+            at = self._tour.status.step - 1
+            if at < 0:
+                return False, "this is the first step"
+            self._tour.again(self._tour.plan[at])
+        elif action == "finish":
+            return self._keep(self._tour)
+        else:
+            self._tour = None
+            return True, "the check is forgotten"
+        return True, self._tour.status.words
+
+    def status(self) -> dict[str, Any]:
+        """Where the check stands, after the frames that came since the last look."""
+        if self._tour is None:
+            return {"active": False}
+        for frame in store_frames(self._reader, Span(self._last + 0.001, EVER), reported=False):
+            self._last = frame.t
+            self._tour.update(frame)
+        return {"active": True, **self._tour.status.to_dict()}
+
+    def _keep(self, tour: Tour) -> tuple[bool, str]:
+        if not tour.data().steps:
+            return False, "no step was measured"
+        path = check_file(self._config, self._side)
+        path.write_text(json.dumps({"format": FORMAT, "config": self._text, "tour": tour.snapshot()}) + "\n", encoding="utf-8")
+        return True, f"the check from {self._side} the work is kept in {path}"
+
+
+def compare_checks(config: Config, reader: Reader | None, told: Told) -> Report:
+    """The comparison of both checks. The drawing after is that of ``config``, or that of the change's file."""
+    before, after = load_check(config, "before"), load_check(config, "after")
+    later = config.design
+    if told.change is not None:
+        later = load_change(told.change, config).design
+    words = tuple(f"guided check of {local_words(one.data.t)}" for one in (before, after))
+    baseline = baseline_of(reader, before.design, before.data.t)
+    return between_gathered(
+        config, of_tour(before.data), of_tour(after.data), Designs(before.design, later), told, (words[0], words[1]), baseline)

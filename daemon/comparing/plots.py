@@ -1,0 +1,144 @@
+"""The charts of a comparison: the ports, the fan's operating points, the readings of both periods, and found changes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.compare.changes import Departure, FoundChange
+from analysis.compare.comparison import Comparison, SetCompared
+from analysis.compare.verdict import group_words
+from analysis.units import System, from_si, shown_unit
+from daemon.comparing.document import drawn_of
+from daemon.comparing.svg import Drawing, Scale, number, ticks
+
+WIDTH = 720.0
+_PRETTY = {"inwg": "in. w.g.", "m3/h": "m³/h"}
+
+
+def port_bars(found: Comparison) -> str:
+    """The flow at each port: what the ducts took (bar with its interval), what was drawn, what the filter took."""
+    ports = found.ports
+    drawn = [drawn_of(found, change) for change in ports]
+    ends = [0.0, *(v for c in ports for v in (c.duct.low, c.duct.high, c.filter.low, c.filter.high)),
+            *(d.change.value for d in drawn if d is not None)]
+    scale = _wide([100.0 * v for v in ends], 170.0, WIDTH - 20.0)
+    row = 54.0
+    height = 16.0 + row * len(ports) + 44.0
+    chart = Drawing(WIDTH, height, "Change of the flow at each port in per cent, with 95 % intervals")
+    bottom = height - 42.0
+    chart.bottom(scale, bottom, 8.0, "change of the flow at the port, %")
+    for i, (change, told) in enumerate(zip(ports, drawn, strict=True)):
+        y = 16.0 + row * i + row / 2
+        chart.text(160.0, y - 6.0, change.where, "label", "end")
+        chart.text(160.0, y + 16.0, "filter", "tick", "end")
+        chart.bar(scale.at(0.0), scale.at(100.0 * change.duct.value), y - 10.0, 16.0, "duct")
+        chart.whisker(scale, 100.0 * change.duct.low, 100.0 * change.duct.high, y - 10.0, "ink")
+        if told is not None:
+            chart.diamond(scale.at(100.0 * told.change.value), y - 10.0, 6.0, "drawn")
+        chart.bar(scale.at(0.0), scale.at(100.0 * change.filter.value), y + 12.0, 9.0, "filter")
+        chart.whisker(scale, 100.0 * change.filter.low, 100.0 * change.filter.high, y + 12.0, "thin")
+    return chart.markup()
+
+
+def fan_chart(found: Comparison, system: System) -> str:
+    """The fan's curve and, on it, the operating point of each gate set: before, with the ducts changed, after."""
+    height = 360.0
+    flow_unit, pressure_unit = shown_unit("flow", system)[0], shown_unit("pressure", system)[0]
+
+    def shown(flow: float, pressure: float) -> tuple[float, float]:
+        return from_si(flow, flow_unit, "flow"), from_si(pressure, pressure_unit, "pressure")
+
+    spots = [[shown(p.flow_m3s, p.static_pa) for p in one.points] for one in found.sets]
+    every = [spot for row in spots for spot in row]
+    # The part of the curve where the points are, with some of it on either side.
+    low, high = min(x for x, _ in every), max(x for x, _ in every)
+    margin = max(0.12 * high, 1.2 * (high - low))
+    low, high = max(0.0, low - margin), high + margin
+    curve = [spot for p in found.fan if low <= (spot := shown(p.flow_m3s, p.static_pa))[0] <= high]
+    ys = [y for _, y in [*curve, *every]]
+    x_scale = Scale(low, high, 66.0, WIDTH - 20.0)
+    pad = 0.06 * (max(ys) - min(ys) or 1.0)
+    y_scale = Scale(min(ys) - pad, max(ys) + pad, height - 46.0, 14.0)
+    chart = Drawing(WIDTH, height, "Operating points on the fan's curve before and after")
+    chart.bottom(x_scale, height - 46.0, 14.0, f"flow through the fan, {_PRETTY.get(flow_unit, flow_unit)}")
+    for value in ticks(y_scale.low, y_scale.high, 5):
+        y = y_scale.at(value)
+        chart.line(66.0, y, WIDTH - 20.0, y, "grid")
+        chart.text(60.0, y + 4.0, number(value), "tick", "end")
+    chart.text(70.0, 24.0, f"static pressure of the fan, {_PRETTY.get(pressure_unit, pressure_unit)}", "tick")
+    chart.path([(x_scale.at(x), y_scale.at(y)) for x, y in curve], "curve")
+    labelled = sorted(zip(found.sets, spots, strict=True), key=lambda pair: pair[1][0][0])
+    for place, (one, row) in enumerate(labelled):
+        places = [(x_scale.at(x), y_scale.at(y)) for x, y in row]
+        chart.path(places, "move")
+        for (x, y), kind in zip(places, ("before", "duct", "after"), strict=True):
+            chart.dot(x, y, 5.0, kind)
+        # Neighbours' names at four heights, so that they do not lie on each other.
+        x, y = places[0]
+        above, far = place % 2 == 0, 20.0 * (place // 2 % 2)
+        chart.text(
+            x + (8.0 if above else -8.0), y + (-12.0 - far if above else 22.0 + far), group_words(one.judged.group), "tick",
+            "start" if above else "end")
+    return chart.markup()
+
+
+def reading_rows(one: SetCompared, system: System) -> str:
+    """Every ten seconds of both periods as a tick, per reading, with mean and block-bootstrap interval of the change."""
+    kinds = {"inlet_pa": "pressure", "filter_pa": "pressure", "motor_a": "current", "pitot_pa": "pressure"}
+    words = {"inlet_pa": "before the fan", "filter_pa": "over the filter", "motor_a": "motor current", "pitot_pa": "pitot"}
+    names = list(one.blocks)
+    row = 78.0
+    chart = Drawing(WIDTH, 10.0 + row * len(names), f"Readings before and after with {group_words(one.judged.group)}")
+    for i, name in enumerate(names):
+        unit = shown_unit(kinds[name], system)[0]
+        sides = [[from_si(abs(v), unit, kinds[name]) for v in side] for side in one.blocks[name]]
+        scale = _wide([*sides[0], *sides[1]], 170.0, WIDTH - 120.0, zero=False)
+        top = 10.0 + row * i
+        chart.text(160.0, top + 24.0, words[name], "label", "end")
+        chart.text(160.0, top + 40.0, _PRETTY.get(unit, unit), "tick", "end")
+        for value in ticks(scale.low, scale.high, 5):
+            chart.line(scale.at(value), top + 6.0, scale.at(value), top + 50.0, "grid")
+            chart.text(scale.at(value), top + 64.0, number(value), "tick", "middle")
+        for side, (kind, y) in enumerate((("before", top + 16.0), ("after", top + 40.0))):
+            for value in _thinned(sides[side]):
+                chart.line(scale.at(value), y - 7.0, scale.at(value), y + 7.0, f"faint {kind}")
+            chart.dot(scale.at(sum(sides[side]) / len(sides[side])), y, 4.5, kind)
+            chart.text(WIDTH - 112.0, y + 4.0, kind, "tick")
+        plain = one.plain.get(name)
+        if plain is not None:
+            chart.text(WIDTH - 4.0, top + 32.0, f"{100.0 * plain.change.value:+.1f} %".replace("-", "−"), "tick", "end")
+    return chart.markup()
+
+
+def change_chart(told: Sequence[Departure], changes: Sequence[FoundChange], moment: str) -> str:
+    """Resistance of the ducts over what is expected, stretch by stretch, with the levels between found changes."""
+    height = 300.0
+    values = [100.0 * d.value for d in told]
+    x_scale = Scale(told[0].t, max(told[-1].t, told[0].t + 1.0), 60.0, WIDTH - 20.0)
+    y_scale = _wide(values, height - 46.0, 14.0)
+    chart = Drawing(WIDTH, height, "Resistance of the ducts over time, in per cent of what is expected")
+    for value in ticks(y_scale.low, y_scale.high):
+        chart.line(60.0, y_scale.at(value), WIDTH - 20.0, y_scale.at(value), "zero" if value == 0.0 else "grid")
+        chart.text(54.0, y_scale.at(value) + 4.0, number(value), "tick", "end")
+    for one in changes:
+        chart.bar(x_scale.at(one.earliest_t), x_scale.at(one.latest_t), height / 2 - 16.0, height - 60.0, "doubt")
+    for d in told:
+        chart.dot(x_scale.at(d.t), y_scale.at(100.0 * d.value), 2.5, "before")
+    for one in changes:
+        x = x_scale.at(0.5 * (one.began_t + one.ended_t))
+        chart.line(x, 14.0, x, height - 46.0, "found")
+    chart.text(60.0, height - 24.0, f"{moment}   (resistance of the ducts against expected, %)", "tick")
+    return chart.markup()
+
+
+def _wide(values: Sequence[float], start: float, end: float, zero: bool = True) -> Scale:
+    low, high = min(values), max(values)
+    if zero:
+        low, high = min(low, 0.0), max(high, 0.0)
+    pad = 0.08 * (high - low) or 0.5
+    return Scale(low - pad, high + pad, start, end)
+
+
+def _thinned(values: Sequence[float], most: int = 400) -> Sequence[float]:
+    step = -(-len(values) // most)
+    return values[::step]
