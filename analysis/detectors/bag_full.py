@@ -95,7 +95,7 @@ class BagFull(Telling):
 
     def _claim(self, since: float, by_level: bool) -> None:
         self._since, self._by_level = since, by_level
-        self._rate = max(self.growth.slope() or 0.0, self.growth.allowed())
+        self._rate = max(self.growth.gathering(), self.growth.allowed())
         self.growth.suspected = True
         self._bag.found_full()
         self._changed()

@@ -98,6 +98,9 @@ class FilterBreach(Telling):
         if self._intact is None or self._change is None:
             return
         change = compare(self._meter, self._intact, level)
+        if change.drag < self._change.drag - self._change.drag_sd and LEAST_FLOW < change.flow < MOST_FLOW:
+            self._change = change  # it has torn further, or the first look fell into the tear
+            self._changed()
         healed = change.drag > HEALED * self._change.drag and change.drag_sd < 0.3
         self._healed = self._healed + 1 if healed else 0
         if self._healed >= HEALED_BLOCKS:

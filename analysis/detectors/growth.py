@@ -56,6 +56,7 @@ class Growth:
         self.running_s = 0.0
         self.excess = 0.0
         self.began_t: float | None = None
+        self.gathered_s = 0.0
         self.kind = UNSURE
         self.ratio = 1.3
         self.noise = 0.005
@@ -98,7 +99,7 @@ class Growth:
         step = shape.tied - before
         self.rough += ROUGH_GAIN * (min(abs(step), 0.1) - self.rough)
         if self.rough > ROUGH:
-            self.excess, self.began_t = 0.0, None
+            self.excess, self.began_t, self.gathered_s = 0.0, None, 0.0
             return False
         if abs(step) > SPLICE:
             return False
@@ -120,8 +121,9 @@ class Growth:
             if self.excess == 0.0:
                 self.began_t = began_t
             self.excess = gathered
+            self.gathered_s += seconds
         else:
-            self.excess, self.began_t = 0.0, None
+            self.excess, self.began_t, self.gathered_s = 0.0, None, 0.0
         if learn:
             self._learn(kind, share, seconds)
 
@@ -142,6 +144,10 @@ class Growth:
         """Growth per running second that raises no suspicion: some times the learned rate, at least a percent a minute."""
         return max(LEAST_ALLOWED, TIMES_USUAL * self.rate())
 
+    def gathering(self) -> float:
+        """Growth per running second since the excess began to gather."""
+        return self.excess / self.gathered_s + self.allowed() if self.gathered_s > 0.0 else 0.0
+
     def slope(self) -> float | None:
         """Growth per running second over the short course, None until there is a minute of it."""
         course = self.course
@@ -153,13 +159,14 @@ class Growth:
     def clear(self) -> None:
         """Begin a new course (cleaned, emptied); what was learned stays."""
         self.course.clear()
-        self.excess, self.began_t, self._last, self._pending = 0.0, None, None, None
+        self.excess, self.began_t, self.gathered_s, self._last, self._pending = 0.0, None, 0.0, None, None
         self.suspected = False
 
     def snapshot(self) -> dict[str, object]:
         """What was learned and gathered."""
         return {
-            "running_s": self.running_s, "excess": self.excess, "began_t": self.began_t, "noise": self.noise,
+            "running_s": self.running_s, "excess": self.excess, "began_t": self.began_t,
+            "gathered_s": self.gathered_s, "noise": self.noise,
             "rough": self.rough,
             "ratio": self.ratio, "kind": self.kind, "last": self._last, "run_s": self._run_s,
             "suspected": self.suspected, "pending": None if self._pending is None else list(self._pending),
@@ -176,6 +183,7 @@ class Growth:
         self.running_s = number(data.get("running_s")) or 0.0
         self.excess = number(data.get("excess")) or 0.0
         self.began_t = number(data.get("began_t"))
+        self.gathered_s = number(data.get("gathered_s")) or 0.0
         self.noise = number(data.get("noise")) or 0.005
         self.rough = number(data.get("rough")) or 0.005
         self.ratio = number(data.get("ratio")) or 1.3

@@ -25,7 +25,7 @@ from analysis.plant.dust import DustState
 from analysis.plant.faults import Fault
 from analysis.plant.plant import COAST_TAIL_S, Plant
 from analysis.plant.shop import PlantShop
-from analysis.readings import Frame, RunState
+from analysis.readings import Frame, Quality, RunState
 from analysis.run_state import RunDetector, RunThresholds
 from bench.shops import drawn_barn
 
@@ -143,7 +143,9 @@ def blocks(
                 found.append(said)
         for t, values, opened in made.frames():  # type: ignore[attr-defined]
             state = runs.update(t, values)
-            frame = Frame(t, values, gates=opened if gates else None, state=state, run_s=runs.run_s)
+            # As the framer says it of a channel that is fitted and brought nothing (it would hold the last value first).
+            silent = {name: Quality.SILENT for name in channels if name not in values}
+            frame = Frame(t, values, silent, opened if gates else None, state, runs.run_s)
             closed = builder.add(frame, estimator.update(frame))
             if closed is not None:
                 found.append(closed)
