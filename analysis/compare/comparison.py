@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from analysis.baseline.model import Baseline
 from analysis.compare.enough import Enough, enough
 from analysis.compare.fit import Fits, fit
+from analysis.compare.grouping import regrouped
 from analysis.compare.judge import ChartPoint, MeasureChange, SetJudged, fan_line, judge
 from analysis.compare.mixture import Interval
 from analysis.compare.predicted import gap, predicted
@@ -94,6 +95,7 @@ def compare_periods(
     ``drawn`` are the drawings before and after, for what the engine says of the change. Raises
     :class:`analysis.compare.fit.NotEnough` where the periods have nothing in common, ValueError for unknown places.
     """
+    before, after = regrouped(design, (before, after))
     long = _long_enough(before.stretches, after.stretches)
     sides = [[s for s in side.stretches if s.group in long] for side in (before, after)]
     # Where nothing is long enough the fit says what there is.
@@ -191,7 +193,9 @@ def _notes(found: Fits, before: Gathered, after: Gathered, baseline: Baseline | 
     if not all(s.marked for s in rows):
         notes.append("the gates were not reported: they are the estimator's, used where it was 90 % sure")
     if any(len(s.group) > 1 for s in rows):
-        notes.append("ports that cannot be told apart are compared as one group")
+        notes.append(
+            "gate sets that draw nearly the same air are compared as one group, since a change could make one look like another;"
+            " a guided check, or gate marks, would tell the ports apart")
     strange: dict[str, float] = {}
     for one in found.best.dropped:
         gates = " or ".join(" and ".join(gates) or "all gates shut" for gates in one.group)

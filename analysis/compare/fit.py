@@ -25,8 +25,10 @@ from analysis.estimator.sensors import MEASURED
 
 Floats = npt.NDArray[np.float64]
 
-HOSE_SDS = (0.008, 0.014, 0.025, 0.044, 0.078)
+HOSE_SDS = (0.008, 0.014, 0.025, 0.044, 0.078, 0.14, 0.25)
 """Spreads of a port's losses that are weighed."""
+GROUP_SD = 0.12
+"""Usual spread where a group stands for several gates: which of them stood open counts as chance (ours)."""
 HOSE_PRIOR_FACTOR = 1.8
 """Standard deviation, as a factor, of that spread before anything was seen (ours)."""
 _STEP = 1e-3
@@ -364,6 +366,7 @@ class _Problem:
         data = slope.T @ slope
         pull = slope.T @ target
         vectors, covariances, evidence = [], [], []
+        usual = GROUP_SD if any(len(group) > 1 for group in self.groups) else HOSE_SD
         for sd in HOSE_SDS:
             precision = lay.precision.copy()
             precision[hoses, hoses] = 1.0 / sd**2
@@ -372,7 +375,7 @@ class _Problem:
             gap = target - slope @ vector
             cost = float(gap @ gap + (vector - lay.mean) @ precision @ (vector - lay.mean))
             _, logdet = np.linalg.slogdet(normal)
-            prior = -0.5 * (math.log(sd / HOSE_SD) / math.log(HOSE_PRIOR_FACTOR)) ** 2
+            prior = -0.5 * (math.log(sd / usual) / math.log(HOSE_PRIOR_FACTOR)) ** 2
             evidence.append(prior - 0.5 * (cost + logdet) - len(hoses) * math.log(sd))
             vectors.append(vector)
             covariances.append(np.linalg.inv(normal))

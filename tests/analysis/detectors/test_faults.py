@@ -12,8 +12,11 @@ from tests.analysis.detectors.streams import START, Piece, Shop, Told, barn, blo
 
 MINUTE = 60.0
 BEGIN = START + 86400.0
-HISTORY = [Piece(14.0, (0,)), Piece(10.0, (1,)), Piece(10.0, (2,)), Piece(10.0, (3,)),
-           Piece(14.0, (0,), chores=(Chore("empty"),)), Piece(12.0, (1,)), Piece(10.0, (2,)), Piece(10.0, (0, 1)), Piece(10.0, (3,)), Piece(20.0, (0,), rest_min=15.0)]
+HISTORY = [
+    Piece(14.0, (0,)), Piece(10.0, (1,)), Piece(10.0, (2,)), Piece(10.0, (3,)),
+    Piece(14.0, (0,), chores=(Chore("empty"),)), Piece(12.0, (1,)), Piece(10.0, (2,)), Piece(10.0, (0, 1)),
+    Piece(10.0, (3,)), Piece(20.0, (0,), rest_min=15.0),
+]
 """A good two hours of running, so that the fan's line and the usual rates are known."""
 HISTORY_S = sum(60.0 * (piece.minutes + piece.rest_min) for piece in HISTORY) + 300.0
 AFTER = [Piece(26.0, (0,)), Piece(5.0, (0,))]
