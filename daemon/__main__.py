@@ -10,6 +10,7 @@ from daemon.cli.alarms import alarms
 from daemon.cli.baseline import baseline
 from daemon.cli.calibrate import calibrate
 from daemon.cli.check import check
+from daemon.cli.compare import compare
 from daemon.cli.expect import expect
 from daemon.cli.export import backup, export
 from daemon.cli.init import init
@@ -32,7 +33,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 for command in (
-    run, demo, init, setup, check, expect, plan, baseline, replay, journal, alarms, record, export, backup, listen, calibrate,
+    run, demo, init, setup, check, expect, plan, baseline, compare, replay, journal, alarms, record, export, backup, listen, calibrate,
     traverse, service,
 ):
     app.command()(command)

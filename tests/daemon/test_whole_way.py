@@ -107,7 +107,7 @@ def test_serial_shop_to_browser_and_broker_and_through_a_restart(
             watch = Watch()
             watch.follow(page)
             page.goto(f"http://127.0.0.1:{port}/")
-            eventually(lambda: subscriber.state("filter_loading") == "unacknowledged", 60.0, "the alarm at the broker")
+            eventually(lambda: subscriber.state("filter_loading") == "unacknowledged", 120.0, "the alarm at the broker")
             # The page was opened before the alarm: it must show it without being loaded again.
             page.get_by_text("The filter is loaded").first.wait_for(timeout=10_000)
             card = page.locator("article.alarm").filter(has=page.get_by_role("heading", name="The filter is loaded"))
@@ -161,7 +161,7 @@ def test_mqtt_shop_whose_chip_bag_overfills(tmp_path: Path, broker: Broker, subs
             feed.publish("barn/inlet", payload)
             feed.publish("barn/rest", payload)
         with Feeder(shop_day(config, drag_ratio=1.2, bag_fill=0.9, minutes=90.0), publish, PACE):
-            eventually(lambda: subscriber.state("bag_full") == "unacknowledged", 80.0, "the alarm at the broker")
+            eventually(lambda: subscriber.state("bag_full") == "unacknowledged", 120.0, "the alarm at the broker")
         assert subscriber.seen["ductwarden/feed room/lamp"] == "stop"
         (alarm,) = [a for a in daemon.get("/api/v1/now")["alarms"] if a["condition"] == "bag_full"]
         assert alarm

@@ -29,8 +29,10 @@ class FakeDevice:
 
     def unplug(self, link_stays: bool = False) -> None:
         """The cable is pulled: whoever has it open gets an error."""
-        if not link_stays:
-            self.path.unlink(missing_ok=True)
+        self.path.unlink(missing_ok=True)
+        if link_stays:
+            # Not to the node that was: its number goes to the next terminal that anybody on this computer opens.
+            self.path.symlink_to(self.path.parent / "node-that-is-gone")
         for end in (self._ours, self._theirs):
             if end is not None:
                 os.close(end)

@@ -14,7 +14,7 @@ KILLS = 8
 @pytest.mark.slow
 def test_killed_again_and_again_nothing_that_was_stored_is_lost_and_no_alarm_comes_of_it(tmp_path: Path) -> None:
     report = endure(tmp_path, KILLS, seed=7, longest_s=4.0)
-    assert report.problems == []
+    assert report.problems == [], report.words()
     assert report.kills >= KILLS
     assert report.stored > 500
     assert report.journal > 3
