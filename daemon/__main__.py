@@ -33,8 +33,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 for command in (
-    run, demo, init, setup, check, expect, plan, baseline, compare, replay, journal, alarms, record, export, backup, listen, calibrate,
-    traverse, service,
+    run, demo, init, setup, check, expect, plan, baseline, compare, replay, journal, alarms, record, export, backup, listen,
+    calibrate, traverse, service,
 ):
     app.command()(command)
 
