@@ -9,6 +9,7 @@ from analysis.conditions import Condition
 from analysis.events import EventKind, ShopEvent
 from daemon.alarms.machine import AlarmError
 from daemon.alarms.types import Transition
+from daemon.comparing.desk import AddedRunDeclined, AddedRunDesk
 from daemon.pipeline import Pipeline
 from daemon.store.requests import Request
 from daemon.store.writer import Writer
@@ -24,10 +25,13 @@ class Declined(Exception):
 class Answerer:
     """Takes requests from the store, acts on the pipeline, and writes each answer beside its request."""
 
-    def __init__(self, pipeline: Pipeline, writer: Writer, tours: TourDesk | None = None) -> None:
+    def __init__(
+        self, pipeline: Pipeline, writer: Writer, tours: TourDesk | None = None, added: AddedRunDesk | None = None
+    ) -> None:
         self._pipeline = pipeline
         self._writer = writer
         self._tours = tours
+        self._added = added
         self._last_id = 0
 
     def answer_all(self, t: float) -> int:
@@ -37,7 +41,7 @@ class Answerer:
             self._last_id = request.id
             try:
                 words, accepted = self._act(request, t), True
-            except (Declined, TourDeclined, AlarmError) as error:
+            except (Declined, TourDeclined, AddedRunDeclined, AlarmError) as error:
                 words, accepted = str(error), False
             self._writer.answer(request.id, accepted, words, t)
         if waiting:
@@ -50,7 +54,7 @@ class Answerer:
             raise Declined(f"nothing is known about requests of the kind {request.kind!r}")
         try:
             return answer(self, request.payload, t, request.by)
-        except TourDeclined:
+        except (TourDeclined, AddedRunDeclined):
             raise
         except (KeyError, TypeError, ValueError) as error:
             raise Declined(f"the request is not complete: {error}") from error
@@ -107,6 +111,11 @@ class Answerer:
             raise Declined("no tour can be made here")
         return self._tours.ask(payload, t, by)
 
+    def _added_run(self, payload: Payload, t: float, by: str) -> str:
+        if self._added is None:
+            raise Declined("no added run can be checked here")
+        return self._added.ask(payload, t, by)
+
 
 ANSWERS: dict[str, Callable[[Answerer, Payload, float, str], str]] = {
     "acknowledge": Answerer._acknowledge,
@@ -119,6 +128,7 @@ ANSWERS: dict[str, Callable[[Answerer, Payload, float, str], str]] = {
     "journal_correct": Answerer._journal_correct,
     "journal_remove": Answerer._journal_remove,
     "tour": Answerer._tour,
+    "added_run": Answerer._added_run,
 }
 """Kind of request -> what is done. Payloads are described in ``dashboard/asking.py`` and ``daemon/cli/journal.py``."""
 

@@ -14,10 +14,12 @@ from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 
 from analysis.events import EventKind, ShopEvent
+from analysis.readings import RunState
 from daemon import documents
 from daemon.answering import Answerer
 from daemon.clock import Clock, PacedClock, WallClock
 from daemon.clock_watch import WAIT_S, ClockWatch, step_words, wait_for_sound_clock
+from daemon.comparing.desk import AddedRunDesk
 from daemon.config.config import Config
 from daemon.ducts_now import DuctsNow
 from daemon.memory import remember, restore
@@ -106,8 +108,10 @@ class Service:
                 config, health, grace_s=0.0 if own_clock else GRACE_S * self._pace, baseline=baseline
             )
             tours = TourDesk(config, writer, pipeline)
+            added = AddedRunDesk(config, writer, pipeline)
+            stack.callback(added.close)
             teller = Teller(config, writer, pipeline)
-            restore(writer, pipeline, teller.desk, tours)
+            restore(writer, pipeline, teller.desk, tours, added)
             pipeline.sinks = [StoreSink(writer), teller, tours]
             pipeline.trouble = part_failed
             if isinstance(clock, WallClock):
@@ -126,11 +130,11 @@ class Service:
                 stack.callback(self._mirror.join)
             self._beside.start()
             stack.callback(self._beside.stop)
-            self._loop(writer, pipeline, teller, tours, sources, clock)
+            self._loop(writer, pipeline, teller, tours, added, sources, clock)
             self._supervisor.stopping()
             pipeline.finish()
             teller.turn()
-            remember(writer, pipeline, teller.desk, tours)
+            remember(writer, pipeline, teller.desk, tours, added)
 
     def _live_clock(self, past: Past) -> Clock:
         """The clock of sources without a time of their own."""
@@ -153,9 +157,10 @@ class Service:
         stack.callback(self._stop.set)
 
     def _loop(
-        self, writer: Writer, pipeline: Pipeline, teller: Teller, tours: TourDesk, sources: list[Source], clock: Clock
+        self, writer: Writer, pipeline: Pipeline, teller: Teller, tours: TourDesk, added: AddedRunDesk,
+        sources: list[Source], clock: Clock,
     ) -> None:
-        answerer = Answerer(pipeline, writer, tours)
+        answerer = Answerer(pipeline, writer, tours, added)
         status_due = remember_due = time.monotonic()
         ready = False
         while not self._stop.is_set():
@@ -170,9 +175,13 @@ class Service:
                 status_due = turn + STATUS_S
                 self._show(writer, pipeline, teller, sources, clock)
                 writer.status("tour", tours.document())
+                frame = pipeline.last_frame
+                if frame is not None:
+                    added.turn(frame.state is RunState.RUNNING, frame.t, turn)
+                writer.status("added_run", added.document())
             if turn >= remember_due:
                 remember_due = turn + REMEMBER_S
-                remember(writer, pipeline, teller.desk, tours)
+                remember(writer, pipeline, teller.desk, tours, added)
             writer.tick()
             if not ready and self._beside.running():
                 ready = True
