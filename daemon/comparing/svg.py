@@ -32,7 +32,7 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
     """
     raw = (high - low) / max(about, 1)
     power = 10.0 ** math.floor(math.log10(raw))
-    step = next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= raw * 0.999)
+    step = next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= 0.7 * raw)
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     return [round(k * step, 10) + 0.0 for k in range(first, last + 1)]
