@@ -35,7 +35,7 @@ lint: $(VENV)/.test-ready
 	$(BIN)/mypy
 
 bench: $(VENV)/.test-ready
-	$(BIN)/python -m bench
+	$(BIN)/python -m tests.bench
 
 screenshots: $(VENV)/.test-ready
 	$(BIN)/python -m tests.browser.screenshots

@@ -17,8 +17,8 @@ from analysis.baseline.steps import Measured, StepData, TourData
 from analysis.duct.design import AsBuilt
 from analysis.duct.solve import solve_many
 from analysis.estimator.uncertain import names_of, prior_sd, uncertain_parts
-from bench.shops import drawn_barn, random_shop
 from tests.analysis.estimator.shop_days import barn, toured
+from tests.bench.shops import drawn_barn, random_shop
 
 DESIGN = drawn_barn()[1]
 NAMES = DESIGN.port_names

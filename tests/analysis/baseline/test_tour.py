@@ -16,8 +16,8 @@ from analysis.estimator.sensors import Sensors
 from analysis.plant.simulate import simulate
 from analysis.readings import Frame, RunState
 from analysis.run_state import RunDetector, RunThresholds
-from bench.shops import drawn_barn, random_shop
 from tests.analysis.estimator.shop_days import SD, WITH_AIR, barn, frames, tour_spans
+from tests.bench.shops import drawn_barn, random_shop
 
 DESIGN = drawn_barn()[1]
 BLOCKS = 12

@@ -27,7 +27,7 @@ from analysis.plant.plant import COAST_TAIL_S, Plant
 from analysis.plant.shop import PlantShop
 from analysis.readings import Frame, Quality, RunState
 from analysis.run_state import RunDetector, RunThresholds
-from bench.shops import drawn_barn
+from tests.bench.shops import drawn_barn
 
 START = 1_767_600_000.0
 CHANNELS = ("inlet_pa", "filter_pa", "motor_a")

@@ -22,7 +22,7 @@ from analysis.plant.shop import PlantShop
 from analysis.plant.simulate import simulate
 from analysis.readings import Frame, RunState
 from analysis.run_state import RunDetector, RunThresholds
-from bench.shops import drawn_barn
+from tests.bench.shops import drawn_barn
 
 START = 1_767_600_000.0
 SD = {"inlet_pa": 10.0, "filter_pa": 5.0, "motor_a": 0.1}

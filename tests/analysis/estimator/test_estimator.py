@@ -17,7 +17,6 @@ from analysis.estimator.sensors import Sensors
 from analysis.events import EventKind, ShopEvent
 from analysis.plant.faults import Fault, FaultKind
 from analysis.readings import Frame, RunState
-from bench.shops import random_shop
 from tests.analysis.estimator.shop_days import (
     PRESSURES_AND_CURRENT,
     SD,
@@ -29,6 +28,7 @@ from tests.analysis.estimator.shop_days import (
     toured,
     watch,
 )
+from tests.bench.shops import random_shop
 
 SEEDS = (201, 202)  # constants were tuned on seeds 1 to 8
 EACH = [("planer",), ("bandsaw",), ("lathe",), ("shaving horse",), ("planer", "lathe"), ("bandsaw", "shaving horse")]

@@ -18,7 +18,7 @@ from analysis.estimator.gatesets import Habit, gate_sets
 from analysis.estimator.rezero import Zero
 from analysis.estimator.sensors import Sensors
 from analysis.events import EventKind
-from bench.shops import drawn_barn
+from tests.bench.shops import drawn_barn
 
 DESIGN = drawn_barn()[1]
 

@@ -12,7 +12,7 @@ from analysis.duct.solve import solve_many
 from analysis.estimator.gatesets import gate_sets
 from analysis.estimator.response import Response
 from analysis.estimator.uncertain import SHARED, names_of, prior_sd, uncertain_parts
-from bench.shops import drawn_barn, random_shop
+from tests.bench.shops import drawn_barn, random_shop
 
 DESIGN = drawn_barn()[1]
 SETS = gate_sets([p.has_gate for p in DESIGN.ports])

@@ -14,7 +14,7 @@ from analysis.estimator.response import Response
 from analysis.estimator.slow import Belief, Slope, absorb, first_gain, slope_at, steady_gain
 from analysis.estimator.uncertain import uncertain_parts
 from analysis.estimator.weigh import SMALL_SD, DragGuess, Looks, SetPriors, alternatives, judge
-from bench.shops import drawn_barn
+from tests.bench.shops import drawn_barn
 
 DESIGN = drawn_barn()[1]
 SETS = gate_sets([p.has_gate for p in DESIGN.ports])

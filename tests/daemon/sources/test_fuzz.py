@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-FUZZ = Path(__file__).parents[3] / "fuzz"
+ROOT = Path(__file__).parents[3]
 
 PLANTED = """
 import sys, time
-from engine import Target, main
+from tests.fuzz.engine import Target, main
 def check(data):
     if b"1e400" in data and b"pa" in data:
         {defect}
@@ -23,13 +23,13 @@ main(Target("planted", check, (b"inlet_pa=1",), (b"1e400",)))
 
 def fuzz(*arguments: str, folder: Path, script: str | None = None) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, *(["-c", script] if script else []), *arguments, "--keep", str(folder)]
-    return subprocess.run(command, cwd=FUZZ, capture_output=True, text=True, timeout=120)
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("target", ["wire", "payloads", "recording", "configuration"])
 def test_a_short_run_finds_nothing(target: str, tmp_path: Path) -> None:
-    ended = fuzz(str(FUZZ / f"{target}.py"), "--runs", "3000", folder=tmp_path)
+    ended = fuzz("-m", f"tests.fuzz.{target}", "--runs", "3000", folder=tmp_path)
     assert ended.returncode == 0, ended.stdout + ended.stderr
     assert f"{target}: 3000 inputs" in ended.stdout
     assert "nothing found" in ended.stdout

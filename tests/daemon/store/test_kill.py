@@ -1,6 +1,6 @@
 """SIGKILL at any moment: only the last moments are lost, nothing is half written, and the next start goes on.
 
-``python -m bench.store --kills 200`` does the same for longer.
+``python -m tests.bench.store --kills 200`` does the same for longer.
 """
 
 from __future__ import annotations

@@ -12,11 +12,10 @@ from collections.abc import Hashable
 from itertools import pairwise
 from pathlib import Path
 
-from engine import Target, main
-
 from analysis.readings import CHANNELS
 from daemon.errors import SourceError
 from daemon.sources.recording import RecordingReport, read_recording
+from tests.fuzz.engine import Target, main
 
 MEMORY = Path("/dev/shm")
 FOLDER = Path(tempfile.mkdtemp(dir=MEMORY if MEMORY.is_dir() else None))

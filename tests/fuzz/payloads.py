@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 
-from engine import Target, main
-from wire import NOON, checked
-
 from daemon.sources.contract import SourceHealth
 from daemon.sources.payloads import PayloadParser
 from daemon.sources.settings import GateTopicSettings, MqttSettings, TopicSettings, WireSettings
+from tests.fuzz.engine import Target, main
+from tests.fuzz.wire import NOON, checked
 
 RULES = MqttSettings(
     "fuzz",

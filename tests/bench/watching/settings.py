@@ -19,16 +19,16 @@ from analysis.plant.shop import PlantShop
 from analysis.plant.simulate import simulate
 from analysis.readings import Frame
 from analysis.run_state import RunDetector, RunThresholds
-from bench.shops import drawn_barn, random_shop
 from daemon.config.config import Config
 from daemon.config.load import load
 from daemon.pipeline import Pipeline
 from daemon.sources.contract import Sample
 from daemon.wiring import build_pipeline, build_sensor_sds
+from tests.bench.shops import drawn_barn, random_shop
 
 START = 1_767_600_000.0
 DAY_S = 86400.0
-BARN = Path(__file__).parents[2] / "daemon" / "demo" / "chair-barn.toml"
+BARN = Path(__file__).parents[3] / "daemon" / "demo" / "chair-barn.toml"
 FINES = 0.4
 """The invented shops of the estimator's benchmark load their bags within an hour of cutting; this share of their fines
 makes it some tens of hours, as bags do (common practice, no source). Where fines load the bags as fast as carried-over

@@ -1,6 +1,6 @@
 """The whole daemon against a plain stack of general parts: throughput, memory, processor time, trends of a year, idling.
 
-    python -m bench.daemon [--seconds 15] [--days 365] [--only throughput|rates|trends]
+    python -m tests.bench.daemon [--seconds 15] [--days 365] [--only throughput|rates|trends]
 
 The plain stack does what anybody would write in an evening: a loop of paho-mqtt, ``json``, one sqlite-utils insert for each
 message, and pandas for trends. It knows nothing of ducts, estimates or alarms; it only stores. Both take the same messages
@@ -27,7 +27,6 @@ from pathlib import Path
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-from bench.store import SERIES, a_day
 from daemon.config.load import load
 from daemon.sources.contract import Sample
 from daemon.store.migrate import ensure_schema
@@ -35,6 +34,7 @@ from daemon.store.reader import Reader
 from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.wiring import build_pipeline
+from tests.bench.store import SERIES, a_day
 from tests.support.broker import Broker, free_port
 from tests.support.daemon_process import BARN, DaemonProcess, Feeder, shop_day, shop_file
 
@@ -167,7 +167,7 @@ def start_daemon(folder: Path, port: int, pace: float) -> tuple[DaemonProcess, P
 
 def start_plain(folder: Path, port: int) -> subprocess.Popen[bytes]:
     """The plain stack, listening to the broker."""
-    return subprocess.Popen([sys.executable, "-m", "bench.daemon", "--plain", str(port), str(folder / "plain.db")])
+    return subprocess.Popen([sys.executable, "-m", "tests.bench.daemon", "--plain", str(port), str(folder / "plain.db")])
 
 
 def count(store: Path) -> int:

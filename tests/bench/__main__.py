@@ -15,7 +15,7 @@ def main() -> None:
     names = sys.argv[1:] or sorted(path.stem for path in here.glob("*.py") if path.stem not in OTHERS)
     for name in names:
         print(f"== {name}", flush=True)
-        subprocess.run([sys.executable, "-m", f"bench.{name}"], check=True)
+        subprocess.run([sys.executable, "-m", f"tests.bench.{name}"], check=True)
 
 
 if __name__ == "__main__":

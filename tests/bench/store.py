@@ -1,6 +1,6 @@
 """What the store costs: time and bytes a frame, a year on disk, trends, wear of the card, and what a kill loses.
 
-    python -m bench.store [--days 365] [--keep-raw-days 90] [--kills 20] [--only year|wear|kills]
+    python -m tests.bench.store [--days 365] [--keep-raw-days 90] [--kills 20] [--only year|wear|kills]
 
 The year is 3,290 seconds of running a day in four to seven runs, an estimate with every frame, and one idle frame a minute
 (what thinning leaves of one a second). Times are processor time of this process, SQLite included; the frames are made

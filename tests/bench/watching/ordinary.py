@@ -11,9 +11,9 @@ from analysis.plant.dust import DustState
 from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.plant import Plant
 from analysis.plant.weather import Weather
-from bench.watching.ears import Ears, Said
-from bench.watching.play import blocks_of, truth_of
-from bench.watching.settings import DAY_S, START, feed, setting
+from tests.bench.watching.ears import Ears, Said
+from tests.bench.watching.play import blocks_of, truth_of
+from tests.bench.watching.settings import DAY_S, START, feed, setting
 
 
 @dataclass

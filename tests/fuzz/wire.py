@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable
 
-from engine import Target, main
-
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import LARGEST
 from daemon.sources.lines import LONGEST_LINE, LineSplitter, checksum
 from daemon.sources.settings import WireSettings
 from daemon.sources.wire import LineParser
+from tests.fuzz.engine import Target, main
 
 NOON = 1_772_366_400.0
 WIRES = (

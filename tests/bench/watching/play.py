@@ -14,10 +14,10 @@ from analysis.plant.day import Habits, Span, work
 from analysis.plant.dust import DustState
 from analysis.plant.plant import COAST_TAIL_S, Plant
 from analysis.plant.simulate import reworked
-from bench.watching.ears import Ears, Said
-from bench.watching.settings import DAY_S, START, Setting, feed, setting
-from bench.watching.trials import Trial, trials
 from daemon.pipeline import Pipeline
+from tests.bench.watching.ears import Ears, Said
+from tests.bench.watching.settings import DAY_S, START, Setting, feed, setting
+from tests.bench.watching.trials import Trial, trials
 
 BEFORE_DAYS = 6
 CLEAN_AT = 1.75

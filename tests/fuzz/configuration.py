@@ -8,11 +8,10 @@ import math
 from collections.abc import Hashable
 from pathlib import Path
 
-from engine import Target, main
-
 from daemon.config.load import parse
 from daemon.config.summary import summary
 from daemon.errors import ConfigError
+from tests.fuzz.engine import Target, main
 
 SHOP = """\
 [shop]

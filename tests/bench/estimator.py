@@ -6,7 +6,7 @@ knowledge: flow error (one standard deviation, per cent) with one gate open and 
 the stated 95 per cent interval, the error of the drag ratio against the first day, how often the true gate set is the most
 probable or in the told group, and the cost of a frame. Frames count once the stretch has been judged (10 s after a step).
 
-    python -m bench.estimator [--seeds 1-8] [--days 3] [--random]
+    python -m tests.bench.estimator [--seeds 1-8] [--days 3] [--random]
 
 Constants were tuned on seeds 1 to 8; the stated figures are those of seeds 101 and up.
 """
@@ -36,7 +36,7 @@ from analysis.plant.shop import PlantShop
 from analysis.plant.simulate import DustState, simulate
 from analysis.readings import Frame, RunState
 from analysis.run_state import RunDetector, RunThresholds
-from bench.shops import drawn_barn, random_shop
+from tests.bench.shops import drawn_barn, random_shop
 
 START = 1_767_600_000.0
 USUAL = ("inlet_pa", "filter_pa", "motor_a")

@@ -9,8 +9,8 @@ the whole pipeline with its alarm desk: what counts is what a person would be to
 
 Four kinds of knowledge: the drawing alone, a baseline tour, both of these with gate sensors.
 
-    python -m bench.detectors [--seeds 101-104] [--know drawing,tour] [--only plug] [--days 20] [--years 1-2]
-    python -m bench.detectors --seeds 101-130 --know drawing,tour,tour+gates,gates --days 1095     (hours)
+    python -m tests.bench.detectors [--seeds 101-104] [--know drawing,tour] [--only plug] [--days 20] [--years 1-2]
+    python -m tests.bench.detectors --seeds 101-130 --know drawing,tour,tour+gates,gates --days 1095     (hours)
 
 Constants were tuned on seeds 1 to 60; the stated figures are those of seeds 101 and up.
 """
@@ -25,9 +25,9 @@ from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 
 import numpy as np
 
-from bench.watching.ordinary import Year, ordinary
-from bench.watching.play import Outcome, all_trials
-from bench.watching.settings import DAY_S, KNOWLEDGE, START
+from tests.bench.watching.ordinary import Year, ordinary
+from tests.bench.watching.play import Outcome, all_trials
+from tests.bench.watching.settings import DAY_S, KNOWLEDGE, START
 
 
 def span(text: str) -> list[int]:

@@ -27,7 +27,7 @@ from analysis.plant.simulate import DustState, simulate
 from analysis.plant.weather import Weather
 from analysis.readings import Frame
 from analysis.run_state import RunDetector, RunThresholds
-from bench.shops import drawn_barn, random_shop
+from tests.bench.shops import drawn_barn, random_shop
 
 START = 1_767_600_000.0 + 1800.0
 DAY_S = 86400.0

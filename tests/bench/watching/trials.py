@@ -12,7 +12,7 @@ from analysis.plant.day import Chore, Cut, Habits, Span, work
 from analysis.plant.faults import Fault
 from analysis.plant.faults import FaultKind as K
 from analysis.plant.shop import PlantShop
-from bench.watching.settings import DAY_S
+from tests.bench.watching.settings import DAY_S
 
 LONG_S = 1200.0
 """A cut at least this long, so that a fault in it has time to show."""

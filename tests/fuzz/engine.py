@@ -4,8 +4,8 @@ A target names seeds, words to splice in, and a ``check`` that runs one input an
 (any hashable) or raises. Inputs with a new signature join the corpus, so the search follows what the code does with an
 input, not only chance. Where atheris is installed, ``--atheris`` lets it drive the same ``check`` by coverage instead.
 
-    python fuzz/wire.py --runs 100000
-    python fuzz/wire.py --seconds 60 --seed 7
+    python -m tests.fuzz.wire --runs 100000
+    python -m tests.fuzz.wire --seconds 60 --seed 7
 
 The exit code is 0 if nothing was found, 1 if an input broke the check (it is saved under ``--keep`` and shown).
 """
