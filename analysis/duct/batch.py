@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from analysis.duct.batch_friction import Friction, column
 from analysis.duct.coefficients import Table
-from analysis.duct.junctions import _KNEE, _ROUND
+from analysis.duct.junctions import KNEE, ROUND
 from analysis.duct.single import (
     FIRST_EMPIRICAL,
     FIRST_FACTOR,
@@ -212,8 +212,8 @@ class _Block:
         main = whole[rows]
         share = own[rows]
         share /= main
-        excess = _KNEE - share
-        root = np.sqrt(excess * excess + _ROUND**2)
+        excess = KNEE - share
+        root = np.sqrt(excess * excess + ROUND**2)
         wide = self.wide[rows]
         a = (excess + root) * (0.45 * wide)
         a += 1.0 - 0.45 * wide

@@ -24,8 +24,8 @@ Array = npt.NDArray[np.float64]
 RELATIVE_SD = 0.25
 """One relative standard deviation of a junction's loss, where it is not near zero (common practice, no source)."""
 
-_KNEE = 0.39
-_ROUND = 0.03
+KNEE = 0.39
+ROUND = 0.03
 
 
 def _wide(area_ratio: float) -> float:
@@ -36,8 +36,8 @@ def _wide(area_ratio: float) -> float:
 
 def _factor(share: float, wide: float) -> float:
     """The empirical factor on the branch: 1 for small branches; for wide ones 0.9 (1 - q), but not below about 0.55."""
-    excess = _KNEE - share
-    return 1.0 + wide * (0.55 + 0.45 * (excess + math.sqrt(excess * excess + _ROUND * _ROUND)) - 1.0)
+    excess = KNEE - share
+    return 1.0 + wide * (0.55 + 0.45 * (excess + math.sqrt(excess * excess + ROUND * ROUND)) - 1.0)
 
 
 def _tee(angle_deg: float) -> float:
@@ -82,8 +82,8 @@ def branch_k(
     q, a, angle, s = _floats(share, area_ratio, angle_deg, straight_ratio)
     step = np.clip((a - 0.30) / 0.10, 0.0, 1.0)
     wide = step * step * (3.0 - 2.0 * step)
-    excess = _KNEE - q
-    factor = 1.0 + wide * (0.55 + 0.45 * (excess + np.sqrt(excess**2 + _ROUND**2)) - 1.0)
+    excess = KNEE - q
+    factor = 1.0 + wide * (0.55 + 0.45 * (excess + np.sqrt(excess**2 + ROUND**2)) - 1.0)
     balance = 1.0 + (q / a) ** 2 - 2.0 * (1.0 - q) ** 2 / s - 2.0 * q * q / a * np.cos(np.radians(angle))
     return np.asarray(factor * balance)
 

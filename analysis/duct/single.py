@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from analysis.duct.coefficients import Table
 from analysis.duct.friction import LAMINAR_BELOW, TURBULENT_ABOVE
-from analysis.duct.junctions import _KNEE, _ROUND
+from analysis.duct.junctions import KNEE, ROUND
 
 STEP_TOLERANCE = 1e-6
 """Newton stops when no flow moved by more than this, relative: the error left is about its square."""
@@ -185,8 +185,8 @@ def balance(
             by_whole = 2.0 * j0 * whole + j1 * q
             wide = table.wide[row]
             if wide and whole:
-                excess = _KNEE - q / whole
-                root = math.sqrt(excess * excess + _ROUND * _ROUND)
+                excess = KNEE - q / whole
+                root = math.sqrt(excess * excess + ROUND * ROUND)
                 a = 1.0 + wide * (0.55 + 0.45 * (excess + root) - 1.0)
                 da = -0.45 * wide * (1.0 + excess / root) * junction / whole
                 by_own = a * by_own + da
