@@ -35,13 +35,20 @@ class WorstPort:
 
     def drag_for(self, lost: float, clean_pasm3: float) -> float | None:
         """The drag [Pa s/m3] at which the worst port has lost this share; None beyond sixteen times the clean drag."""
-        low, high = clean_pasm3, self._clean * math.exp(LOW + STEP * (POINTS - 1))
-        if high <= low or self.lost(high, clean_pasm3)[1] < lost:
+        xs, low, highest = self._log_drag, math.log(max(clean_pasm3, 1e-3)), self._log_drag[-1]
+        if highest <= low or not 0.0 < lost < 1.0:
             return None
-        for _ in range(30):
-            middle = math.sqrt(low * high)
-            low, high = (middle, high) if self.lost(middle, clean_pasm3)[1] < lost else (low, middle)
-        return high
+        nearest = math.inf
+        for column in self._table().values():
+            # Straight between the points of the grid, and falling: the crossing is found without a search.
+            target = self._at(column, clean_pasm3) + math.log1p(-lost)
+            if column[-1] > target:
+                continue
+            i = next(i for i in range(1, POINTS) if column[i] <= target)
+            fall = column[i - 1] - column[i]
+            if fall > 0.0:
+                nearest = min(nearest, max(xs[i - 1] + STEP * (column[i - 1] - target) / fall, low))
+        return None if nearest == math.inf else math.exp(nearest)
 
     def _table(self) -> dict[str, list[float]]:
         if self._log_flow is None:
