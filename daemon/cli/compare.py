@@ -34,6 +34,8 @@ def compare(
     joined: Annotated[str | None, typer.Option(help="The run that was cut into.")] = None,
     name: Annotated[str, typer.Option(help="What to call the change in the sentences.")] = "",
     html: Annotated[Path | None, typer.Option(help="Write the report as one HTML file.", dir_okay=False)] = None,
+    png: Annotated[Path | None, typer.Option(
+        help="Write the charts as PNG into this folder (needs matplotlib).", file_okay=False)] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the measures as CSV (SI).", dir_okay=False)] = None,
     units: Annotated[str | None, typer.Option(help="us or si; else as the configuration says.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON with SI values instead of tables.")] = False,
@@ -55,12 +57,12 @@ def compare(
     if (keep or within is not None) and not find_changes:
         raise typer.BadParameter("--keep and --within belong to --find-changes")
     if find_changes:
-        _find(config, after_recording or before_recording, within, keep, html, as_json)
+        _find(config, after_recording or before_recording, within, keep, html, png, as_json)
         return
     told = Told(change, joined, name)
     report = _report(config, told, before, after, entry, baselines, before_recording, after_recording, check)
     if report is not None:
-        _tell(config, report, html, csv, units, as_json)
+        _tell(config, report, html, png, csv, units, as_json)
 
 
 def _report(
@@ -119,7 +121,9 @@ def _prompt(words: str) -> str:
     return str(typer.prompt(words, default="", show_default=False))
 
 
-def _tell(config: Config, report: Report, html: Path | None, csv: Path | None, units: str | None, as_json: bool) -> None:
+def _tell(
+    config: Config, report: Report, html: Path | None, png: Path | None, csv: Path | None, units: str | None, as_json: bool
+) -> None:
     from daemon.cli.expect import chosen_system, terminal
 
     system = chosen_system(units, config)
@@ -138,6 +142,12 @@ def _tell(config: Config, report: Report, html: Path | None, csv: Path | None, u
 
         write_page(report, html, system)
         typer.echo(f"the report is in {html}", err=True)
+    if png is not None:
+        from daemon.comparing.plots import charts
+        from daemon.comparing.png import write_pictures
+
+        written = write_pictures(charts(report.comparison, system, report.designs.drawn is not None), png)
+        typer.echo(f"{len(written)} pictures written to {png}", err=True)
     if csv is not None:
         from daemon.comparing.tables import write_csv
 
@@ -145,10 +155,11 @@ def _tell(config: Config, report: Report, html: Path | None, csv: Path | None, u
 
 
 def _find(
-    config: Config, recording: Path | None, within: str | None, keep: bool, html: Path | None, as_json: bool
+    config: Config, recording: Path | None, within: str | None, keep: bool, html: Path | None, png: Path | None,
+    as_json: bool,
 ) -> None:
     from daemon.comparing import finding
-    from daemon.comparing.periods import local_words, read_span
+    from daemon.comparing.periods import read_span
     from daemon.comparing.reading import Span
     from daemon.store import requests
     from daemon.store.reader import EVER, Reader
@@ -178,12 +189,15 @@ def _find(
     if html is not None:
         from daemon.comparing.page import changes_page
 
-        span = ""
-        if found.departures:
-            span = f"{local_words(found.departures[0].t)} to {local_words(found.departures[-1].t)}"
         html.write_text(
-            changes_page(config.file.shop.name, found.departures, found.changes, found.lines(), span), encoding="utf-8")
+            changes_page(config.file.shop.name, found.departures, found.changes, found.lines()), encoding="utf-8")
         typer.echo(f"the report is in {html}", err=True)
+    if png is not None and found.departures:
+        from daemon.comparing.plots import changes_chart
+        from daemon.comparing.png import write_pictures
+
+        write_pictures([changes_chart(found.departures, found.changes)], png)
+        typer.echo(f"the picture is in {png}", err=True)
     new = [c for c, known in zip(found.changes, found.known, strict=True) if known is None]
     if keep:
         for one in new:

@@ -3,19 +3,68 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from analysis.compare.changes import Departure, FoundChange
 from analysis.compare.comparison import Comparison, SetCompared
 from analysis.compare.verdict import group_words
 from analysis.units import System, from_si, shown_unit
 from daemon.comparing.document import drawn_of
-from daemon.comparing.svg import Drawing, Scale, number, ticks
+from daemon.comparing.periods import local_words
+from daemon.comparing.svg import Anchor, Drawing, Scale, number, ticks
 
 WIDTH = 720.0
 _PRETTY = {"inwg": "in. w.g.", "m3/h": "m³/h"}
+HEAPS = 24
+"""Columns of a distribution."""
 
 
-def port_bars(found: Comparison) -> str:
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A drawing with what a reader needs beside it. ``name`` is good for a file, ``key`` pairs of a colour's name and
+    words, ``note`` a sentence below."""
+
+    name: str
+    heading: str
+    key: tuple[tuple[str, str], ...]
+    drawing: Drawing
+    note: str = ""
+
+
+def charts(found: Comparison, system: System, drawn: bool) -> list[Chart]:
+    """The ports, the fan, and what the taps read with each gate set. ``drawn``: whether a change was drawn."""
+    told = []
+    if found.ports:
+        told.append(Chart(
+            "ports", "Air at the ports", (("duct", "the ducts' part"), ("filter", "the filter's part")), port_bars(found),
+            f"Whiskers are 95 % intervals.{' An open diamond is what was drawn.' if drawn else ''}"))
+    told.append(Chart(
+        "fan", "The fan's operating point",
+        (("before", "before"), ("duct", "ducts changed, bags as before"), ("after", "after")), fan_chart(found, system),
+        "The curve is the fan as fitted to the readings, in the air of the drawing."))
+    for one in found.sets:
+        gates = group_words(one.judged.group)
+        told.append(Chart(
+            f"readings-{_file_words(gates)}", f"What the taps read: {gates}", (("before", "before"), ("after", "after")),
+            reading_rows(one, system),
+            "How the means of ten seconds are spread: the period before above the line, the one after below; bold lines are means."))
+    return told
+
+
+def changes_chart(told: Sequence[Departure], changes: Sequence[FoundChange]) -> Chart:
+    """Found changes of the ducts over time."""
+    return Chart(
+        "changes", "Resistance of the ducts", (("before", "a stretch of running"), ("after", "a change, with its 95 % band")),
+        change_chart(told, changes),
+        "Against what is expected of the gate set, at the drag that the bags had then.")
+
+
+def _file_words(words: str) -> str:
+    kept = "".join(c if c.isalnum() else "-" for c in words.lower())
+    return "-".join(part for part in kept.split("-") if part)[:60]
+
+
+def port_bars(found: Comparison) -> Drawing:
     """The flow at each port: what the ducts took (bar with its interval), what was drawn, what the filter took."""
     ports = found.ports
     drawn = [drawn_of(found, change) for change in ports]
@@ -37,10 +86,10 @@ def port_bars(found: Comparison) -> str:
             chart.diamond(scale.at(100.0 * told.change.value), y - 10.0, 6.0, "drawn")
         chart.bar(scale.at(0.0), scale.at(100.0 * change.filter.value), y + 12.0, 9.0, "filter")
         chart.whisker(scale, 100.0 * change.filter.low, 100.0 * change.filter.high, y + 12.0, "thin")
-    return chart.markup()
+    return chart
 
 
-def fan_chart(found: Comparison, system: System) -> str:
+def fan_chart(found: Comparison, system: System) -> Drawing:
     """The fan's curve and, on it, the operating point of each gate set: before, with the ducts changed, after."""
     height = 360.0
     flow_unit, pressure_unit = shown_unit("flow", system)[0], shown_unit("pressure", system)[0]
@@ -71,7 +120,7 @@ def fan_chart(found: Comparison, system: System) -> str:
     for place, (one, row) in enumerate(labelled):
         places = [(x_scale.at(x), y_scale.at(y)) for x, y in row]
         chart.path(places, "move")
-        for (x, y), kind in zip(places, ("before", "duct", "after"), strict=True):
+        for (x, y), kind in zip(places, ("before", "spot", "after"), strict=True):
             chart.dot(x, y, 5.0, kind)
         # Neighbours' names at four heights, so that they do not lie on each other.
         x, y = places[0]
@@ -79,38 +128,58 @@ def fan_chart(found: Comparison, system: System) -> str:
         chart.text(
             x + (8.0 if above else -8.0), y + (-12.0 - far if above else 22.0 + far), group_words(one.judged.group), "tick",
             "start" if above else "end")
-    return chart.markup()
+    return chart
 
 
-def reading_rows(one: SetCompared, system: System) -> str:
-    """Every ten seconds of both periods as a tick, per reading, with mean and block-bootstrap interval of the change."""
+def reading_rows(one: SetCompared, system: System) -> Drawing:
+    """Per reading the distribution of its ten-second means, the period before above the line and the one after below it,
+    with their means and the change of the mean by the block bootstrap."""
     kinds = {"inlet_pa": "pressure", "filter_pa": "pressure", "motor_a": "current", "pitot_pa": "pressure"}
     words = {"inlet_pa": "before the fan", "filter_pa": "over the filter", "motor_a": "motor current", "pitot_pa": "pitot"}
     names = list(one.blocks)
-    row = 78.0
-    chart = Drawing(WIDTH, 10.0 + row * len(names), f"Readings before and after with {group_words(one.judged.group)}")
+    row, half = 104.0, 32.0
+    chart = Drawing(WIDTH, 6.0 + row * len(names), f"Readings before and after with {group_words(one.judged.group)}")
     for i, name in enumerate(names):
         unit = shown_unit(kinds[name], system)[0]
         sides = [[from_si(abs(v), unit, kinds[name]) for v in side] for side in one.blocks[name]]
-        scale = _wide([*sides[0], *sides[1]], 170.0, WIDTH - 120.0, zero=False)
-        top = 10.0 + row * i
-        chart.text(160.0, top + 24.0, words[name], "label", "end")
-        chart.text(160.0, top + 40.0, _PRETTY.get(unit, unit), "tick", "end")
+        scale = _wide([*sides[0], *sides[1]], 150.0, WIDTH - 110.0, zero=False)
+        middle = 6.0 + row * i + half + 6.0
+        chart.text(140.0, middle - 4.0, words[name], "label", "end")
+        chart.text(140.0, middle + 13.0, _PRETTY.get(unit, unit), "tick", "end")
         for value in ticks(scale.low, scale.high, 5):
-            chart.line(scale.at(value), top + 6.0, scale.at(value), top + 50.0, "grid")
-            chart.text(scale.at(value), top + 64.0, number(value), "tick", "middle")
-        for side, (kind, y) in enumerate((("before", top + 16.0), ("after", top + 40.0))):
-            for value in _thinned(sides[side]):
-                chart.line(scale.at(value), y - 7.0, scale.at(value), y + 7.0, f"faint {kind}")
-            chart.dot(scale.at(sum(sides[side]) / len(sides[side])), y, 4.5, kind)
-            chart.text(WIDTH - 112.0, y + 4.0, kind, "tick")
+            chart.line(scale.at(value), middle - half, scale.at(value), middle + half, "grid")
+            chart.text(scale.at(value), middle + half + 15.0, number(value), "tick", "middle")
+        heaps = [_heaps(side, scale) for side in sides]
+        tall = max(max(heap) for heap in heaps)
+        wide = (scale.end - scale.start) / HEAPS
+        for heap, kind, up in zip(heaps, ("before", "after"), (-1.0, 1.0), strict=True):
+            outline = [(scale.start, middle)]
+            for k, share in enumerate(heap):
+                y = middle + up * (half - 4.0) * share / tall
+                outline += [(scale.start + k * wide, y), (scale.start + (k + 1) * wide, y)]
+            chart.area([*outline, (scale.end, middle)], f"heap {kind}")
+        chart.line(scale.start, middle, scale.end, middle, "thin")
+        for side, kind, up in zip(sides, ("before", "after"), (-1.0, 1.0), strict=True):
+            x = scale.at(sum(side) / len(side))
+            chart.line(x, middle, x, middle + up * half, f"mean {kind}")
         plain = one.plain.get(name)
         if plain is not None:
-            chart.text(WIDTH - 4.0, top + 32.0, f"{100.0 * plain.change.value:+.1f} %".replace("-", "−"), "tick", "end")
-    return chart.markup()
+            half_width = 50.0 * (plain.change.high - plain.change.low)
+            chart.text(WIDTH - 100.0, middle - 2.0, f"{100.0 * plain.change.value:+.1f} %".replace("-", "−"), "label")
+            chart.text(WIDTH - 100.0, middle + 14.0, f"± {half_width:.1f} (95 %)", "tick")
+    return chart
 
 
-def change_chart(told: Sequence[Departure], changes: Sequence[FoundChange], moment: str) -> str:
+def _heaps(values: Sequence[float], scale: Scale) -> list[float]:
+    """Shares of the values in each of ``HEAPS`` columns of the scale."""
+    counts = [0.0] * HEAPS
+    for value in values:
+        place = (value - scale.low) / (scale.high - scale.low) * HEAPS
+        counts[min(max(int(place), 0), HEAPS - 1)] += 1.0 / len(values)
+    return counts
+
+
+def change_chart(told: Sequence[Departure], changes: Sequence[FoundChange]) -> Drawing:
     """Resistance of the ducts over what is expected, stretch by stretch, with the levels between found changes."""
     height = 300.0
     values = [100.0 * d.value for d in told]
@@ -127,8 +196,11 @@ def change_chart(told: Sequence[Departure], changes: Sequence[FoundChange], mome
     for one in changes:
         x = x_scale.at(0.5 * (one.began_t + one.ended_t))
         chart.line(x, 14.0, x, height - 46.0, "found")
-    chart.text(60.0, height - 24.0, f"{moment}   (resistance of the ducts against expected, %)", "tick")
-    return chart.markup()
+    ends: tuple[tuple[float, Anchor], ...] = ((told[0].t, "start"), (told[-1].t, "end"))
+    for t, anchor in ends:
+        chart.text(x_scale.at(t), height - 26.0, local_words(t), "tick", anchor)
+    chart.text(66.0, 24.0, "resistance of the ducts against expected, %", "tick")
+    return chart
 
 
 def _wide(values: Sequence[float], start: float, end: float, zero: bool = True) -> Scale:
@@ -137,8 +209,3 @@ def _wide(values: Sequence[float], start: float, end: float, zero: bool = True) 
         low, high = min(low, 0.0), max(high, 0.0)
     pad = 0.08 * (high - low) or 0.5
     return Scale(low - pad, high + pad, start, end)
-
-
-def _thinned(values: Sequence[float], most: int = 400) -> Sequence[float]:
-    step = -(-len(values) // most)
-    return values[::step]

@@ -1,12 +1,19 @@
-"""Charts as inline SVG, made by hand: no script, colours by CSS variables, so that one drawing serves light, dark and
-paper. Text is real text, and every chart has a title for readers who do not see it."""
+"""Charts as lists of shapes: inline SVG for pages, plain values for the dashboard, and the same shapes for pictures.
+
+Made by hand: no script, colours by kind (:mod:`daemon.comparing.palette`), so that one drawing serves light, dark and
+paper. Text is real text, and every chart has a title for readers who do not see it.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
+from typing import Any, Literal
+
+What = Literal["line", "path", "bar", "dot", "diamond", "area", "text"]
+Anchor = Literal["start", "middle", "end"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,41 +54,69 @@ def number(value: float) -> str:
     return f"{value:g}".replace("-", "−")
 
 
-class Drawing:
-    """Collects the pieces of one chart."""
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """One piece of a chart. ``places``: x1 y1 x2 y2 of a line, x y pairs of a path, an area or a diamond, x y width height
+    of a bar, x y radius of a dot, x y of a text."""
 
-    def __init__(self, width: float, height: float, title: str) -> None:
-        self.width, self.height, self.title = width, height, title
-        self._pieces: list[str] = []
+    what: What
+    kind: str
+    places: tuple[float, ...]
+    words: str = ""
+    anchor: Anchor = "start"
+
+    def markup(self) -> str:
+        """As SVG."""
+        p = [f"{value:.1f}" for value in self.places]
+        if self.what == "line":
+            return f'<line class="{self.kind}" x1="{p[0]}" y1="{p[1]}" x2="{p[2]}" y2="{p[3]}"/>'
+        if self.what == "bar":
+            return f'<rect class="{self.kind}" x="{p[0]}" y="{p[1]}" width="{p[2]}" height="{p[3]}"/>'
+        if self.what == "dot":
+            return f'<circle class="{self.kind}" cx="{p[0]}" cy="{p[1]}" r="{p[2]}"/>'
+        if self.what == "text":
+            return f'<text class="{self.kind}" x="{p[0]}" y="{p[1]}" text-anchor="{self.anchor}">{escape(self.words)}</text>'
+        pairs = " ".join(f"{x},{y}" for x, y in zip(p[::2], p[1::2], strict=True))
+        return f'<{"polyline" if self.what == "path" else "polygon"} class="{self.kind}" points="{pairs}"/>'
+
+
+@dataclass
+class Drawing:
+    """Collects the shapes of one chart."""
+
+    width: float
+    height: float
+    title: str
+    shapes: list[Shape] = field(default_factory=list)
 
     def line(self, x1: float, y1: float, x2: float, y2: float, kind: str) -> None:
-        """A line; ``kind`` is its CSS class."""
-        self._pieces.append(f'<line class="{kind}" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>')
+        """A line; ``kind`` is one of the palette's."""
+        self.shapes.append(Shape("line", kind, (x1, y1, x2, y2)))
 
     def path(self, points: Sequence[tuple[float, float]], kind: str) -> None:
         """A line through points."""
-        steps = " ".join(f"{'M' if i == 0 else 'L'}{x:.1f} {y:.1f}" for i, (x, y) in enumerate(points))
-        self._pieces.append(f'<path class="{kind}" d="{steps}"/>')
+        self.shapes.append(Shape("path", kind, tuple(v for point in points for v in point)))
+
+    def area(self, points: Sequence[tuple[float, float]], kind: str) -> None:
+        """The inside of a line through points, closed."""
+        self.shapes.append(Shape("area", kind, tuple(v for point in points for v in point)))
 
     def bar(self, x1: float, x2: float, y: float, height: float, kind: str) -> None:
         """A lying bar from ``x1`` to ``x2``, centred at ``y``."""
         left, right = min(x1, x2), max(x1, x2)
-        self._pieces.append(
-            f'<rect class="{kind}" x="{left:.1f}" y="{y - height / 2:.1f}" width="{right - left:.1f}" height="{height:.1f}"/>')
+        self.shapes.append(Shape("bar", kind, (left, y - height / 2, right - left, height)))
 
     def dot(self, x: float, y: float, radius: float, kind: str) -> None:
         """A disc."""
-        self._pieces.append(f'<circle class="{kind}" cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}"/>')
+        self.shapes.append(Shape("dot", kind, (x, y, radius)))
 
     def diamond(self, x: float, y: float, size: float, kind: str) -> None:
         """A square on its corner."""
-        corners = [(x, y - size), (x + size, y), (x, y + size), (x - size, y)]
-        self._pieces.append(
-            f'<polygon class="{kind}" points="{" ".join(f"{a:.1f},{b:.1f}" for a, b in corners)}"/>')
+        self.shapes.append(Shape("diamond", kind, (x, y - size, x + size, y, x, y + size, x - size, y)))
 
-    def text(self, x: float, y: float, words: str, kind: str = "label", anchor: str = "start") -> None:
+    def text(self, x: float, y: float, words: str, kind: str = "label", anchor: Anchor = "start") -> None:
         """Text at a baseline."""
-        self._pieces.append(f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(words)}</text>')
+        self.shapes.append(Shape("text", kind, (x, y), words, anchor))
 
     def whisker(self, scale: Scale, low: float, high: float, y: float, kind: str) -> None:
         """An interval with ends."""
@@ -99,7 +134,17 @@ class Drawing:
         self.text((scale.start + scale.end) / 2, y + 32, words, "tick", "middle")
 
     def markup(self) -> str:
-        """The whole chart."""
+        """The whole chart as SVG."""
+        pieces = "".join(shape.markup() for shape in self.shapes)
         return (
             f'<svg role="img" viewBox="0 0 {self.width:.0f} {self.height:.0f}" aria-label="{escape(self.title, quote=True)}">'
-            f"<title>{escape(self.title)}</title>{''.join(self._pieces)}</svg>")
+            f"<title>{escape(self.title)}</title>{pieces}</svg>")
+
+    def to_dict(self) -> dict[str, Any]:
+        """As plain JSON values: whoever draws it escapes the words himself."""
+        return {
+            "width": self.width, "height": self.height, "title": self.title,
+            "shapes": [
+                {"what": s.what, "kind": s.kind, "places": [round(v, 1) for v in s.places], "words": s.words, "anchor": s.anchor}
+                for s in self.shapes],
+        }
