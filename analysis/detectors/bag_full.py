@@ -18,10 +18,10 @@ GRACE_S = 300.0
 """Running time until the growth and its scatter are known."""
 NEEDED = 0.036
 """Growth beyond what is allowed that must gather, as a share of the clean drag."""
-NOISE = 5.0
-"""And as a multiple of the step from block to block: below it, it is scatter."""
-MOST_NOISE = 0.005
-"""Chips that are carried up make it rougher; that must not hide them."""
+NOISE = 6.0
+"""And as a multiple of the usual step from block to block: below it, it is scatter. The most that steps of independent
+errors gather in a day of running stays below it."""
+MOST_NOISE = 0.015
 LIVELY, DULL = 1.5, 1.2
 """Pulsation over its usual size: above the first the claim needs less, below the second it needs more."""
 LIVELY_FACTOR, DULL_FACTOR = 0.6, 1.6

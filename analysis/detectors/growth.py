@@ -16,6 +16,9 @@ RATIO_S = 180.0
 """Within a run the drag over the clean drag is taken from the estimate until then, and carried on by its own growth."""
 SPLICE = 0.025
 """A step of the tied logarithm between two blocks that is no growth: a gate, a hose, a tear."""
+SPLICE_NOISE = 5.0
+"""The same as a multiple of the usual step, for noisy sensors: what is cut out of noise would drift."""
+NOISE_GAIN = 0.01
 ROUGH, ROUGH_GAIN = 0.018, 0.1
 """Mean step from block to block above which a channel is too noisy to see growth by."""
 USUAL_RATE = math.log(2.0) / (20 * 3600.0)
@@ -101,11 +104,12 @@ class Growth:
         if self.rough > ROUGH:
             self.excess, self.began_t, self.gathered_s = 0.0, None, 0.0
             return False
-        if abs(step) > SPLICE:
+        if abs(step) > max(SPLICE, SPLICE_NOISE * self.noise):
             return False
         # A gate that moves late in a block shows in the next one: a step is believed when the block after it is calm.
         self._pending = (self.ratio * step, block.seconds, block.began_t)
-        self.noise += 0.02 * (min(abs(step), 3.0 * self.noise) - self.noise)
+        if learn:  # chips that are carried up make it rougher: their noise is not the usual one
+            self.noise += NOISE_GAIN * (min(abs(step), 3.0 * self.noise) - self.noise)
         if pending is None:
             return False
         self._count(*pending, kind, learn)
