@@ -62,7 +62,9 @@ def build_recognisers(
     design: DuctDesign, detectors: Sequence[Detector] = (), baseline: Baseline | None = None
 ) -> list[Recogniser]:
     """Every recogniser, fresh, for one shop. ``detectors`` are those of the same pipeline: an emptying is recognised by
-    what it ends.
+    what it ends, and a fall of the drag to below that of clean bags is handed to ``filter_breach``.
     """
     bag = next((detector for detector in detectors if isinstance(detector, BagFull)), None)
-    return [Cleaning(FlowMeter(design, baseline)), Emptying(bag)]
+    breach = next((detector for detector in detectors if isinstance(detector, FilterBreach)), None)
+    blinded = next((detector for detector in detectors if isinstance(detector, FilterBlinded)), None)
+    return [Cleaning(FlowMeter(design, baseline), breach, blinded), Emptying(bag)]

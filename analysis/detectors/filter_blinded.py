@@ -109,6 +109,12 @@ class FilterBlinded(Telling):
         sd = math.hypot(LEAST_SD / math.sqrt(len(last)), LEAST_SD)
         return mean / self._first.drag, sd * mean / self._first.drag
 
+    def clean_drag(self) -> float | None:
+        """The least drag [Pa s/m3] that cleanings of these bags have left, None where none is known. Of three and more the
+        least but one: one cleaning may have been followed by something else."""
+        known = sorted(r.drag for r in (self._first, *self._residuals) if r is not None)
+        return known[1] if len(known) >= 3 else known[0] if known else None
+
     def _likely(self) -> float:
         ratio = self._ratio()
         return 0.0 if ratio is None else probability_above(ratio[0], ratio[1], self._limit)

@@ -1,4 +1,5 @@
-"""A filter bag is loose or torn: its drag fell while the fan ran, when nobody can have cleaned it."""
+"""A filter bag is loose or torn: its drag fell while the fan ran, when nobody can have cleaned it, or below that of clean
+bags."""
 
 from __future__ import annotations
 
@@ -38,7 +39,8 @@ HEALED, HEALED_BLOCKS = 0.5, 12
 class FilterBreach(Telling):
     """Compares the last twenty seconds with the minute before, by the fan's own curve (:mod:`.flow_meter`): what the
     pressure over the bags fell by beyond what the flow did is a fall of the drag. A gate, a plug, a slow fan leave the
-    drag as it is. A cleaning happens with the fan off, so nothing is compared across a stop.
+    drag as it is. A cleaning happens with the fan off, so across a stop only a fall below the drag of clean bags counts: the
+    recogniser of cleanings tells of it (:meth:`found_after_rest`).
 
     The claim stays until the bags are cleaned, replaced or changed by somebody's word, or their drag has come back.
     """
@@ -56,6 +58,7 @@ class FilterBreach(Telling):
         self._intact: Level | None = None
         self._change: Change | None = None
         self._healed = 0
+        self._after_rest = False
 
     def update(self, block: Block) -> None:
         """Take in a block."""
@@ -77,6 +80,12 @@ class FilterBreach(Telling):
         self._looks += 1
         if self._looks >= 2 or -change.drag >= VERY_SURE * change.drag_sd:
             self._since, self._intact, self._change = block.t, before, change
+            self._changed()
+
+    def found_after_rest(self, t: float, before: Level, change: Change) -> None:
+        """Since a stop the drag is lower than that of clean bags; ``before`` is the level before the stop."""
+        if self._since is None:
+            self._since, self._intact, self._change, self._after_rest = t, before, change, True
             self._changed()
 
     def _fallen(self) -> tuple[Level, Change] | None:
@@ -109,6 +118,7 @@ class FilterBreach(Telling):
     def _forget(self) -> None:
         self._since = self._intact = self._change = None
         self._healed = self._looks = 0
+        self._after_rest = False
         self._levels.clear()
         self._changed()
 
@@ -124,8 +134,9 @@ class FilterBreach(Telling):
         evidence = {}
         confidence = 0.95
         if self._change is not None:
+            words = "while running" if not self._after_rest else "since a stop, to below that of clean bags"
             evidence["drag_fell"] = Evidence(
-                1.0 - math.exp(self._change.drag), "fraction", "share of the filter drag that was lost while running")
+                1.0 - math.exp(self._change.drag), "fraction", f"share of the filter drag that was lost {words}")
             evidence["flow_changed"] = Evidence(
                 math.expm1(self._change.flow), "fraction", "change of the flow with it")
             confidence = min(0.98, probability_above(-self._change.drag, self._change.drag_sd, 0.5 * LEAST_FALL))
@@ -140,6 +151,7 @@ class FilterBreach(Telling):
                 could_be=(
                     "the tube at the filter bags came off or leaks", "a cake of dust that fell off by itself",
                     "the chip bag came loose from its collar",
+                    *(("new or washed bags that the journal does not know of",) if self._after_rest else ()),
                 ),
             ),
         )
@@ -149,7 +161,7 @@ class FilterBreach(Telling):
         change = self._change
         return {
             "watch": self._watch.snapshot(), "seen": self._seen, "since": self._since, "looks": self._looks,
-            "healed": self._healed,
+            "healed": self._healed, "after_rest": self._after_rest,
             "levels": self._levels.snapshot(),
             "intact": None if self._intact is None else self._intact.plain(),
             "change": None if change is None else [
@@ -163,6 +175,7 @@ class FilterBreach(Telling):
         self._since = number(data.get("since"))
         self._looks = int(number(data.get("looks")) or 0)
         self._healed = int(number(data.get("healed")) or 0)
+        self._after_rest = data.get("after_rest") is True
         self._levels.restore(data.get("levels"))
         self._intact = Level.of(data.get("intact"))
         row = number_list(data.get("change"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,6 +16,9 @@ from tests.bench.watching.ears import Ears, Said
 from tests.bench.watching.play import blocks_of, truth_of
 from tests.bench.watching.settings import DAY_S, START, feed, setting
 
+MEANT_S = 4.0 * 3600.0
+"""A recognised event means one that happened so near to it."""
+
 
 @dataclass
 class Year:
@@ -27,9 +31,10 @@ class Year:
     false_alarms: list[Said] = field(default_factory=list)
     false_claims: list[Said] = field(default_factory=list)
     right: dict[str, int] = field(default_factory=dict)
-    recognised: int = 0
-    done: int = 0
-    invented: int = 0
+    done: Counter[str] = field(default_factory=Counter)
+    """Cleanings and emptyings by the maker of a shop that does not tell them."""
+    recognised: Counter[str] = field(default_factory=Counter)
+    invented: Counter[str] = field(default_factory=Counter)
 
 
 def ordinary(seed: int, knowledge: str, days: int, first_day: int = 0) -> Year:
@@ -56,8 +61,9 @@ def ordinary(seed: int, knowledge: str, days: int, first_day: int = 0) -> Year:
     tells = seed % 2 == 0
     true = truth_of(shop)
     heard = claimed = 0
+    done: list[tuple[float, str]] = []
     for block in blocks_of(plant, work(shop.shop, seed, begin, days, habits)):
-        year.done += len(block.events)
+        done += [(event.t, event.kind) for event in block.events]
         feed(pipeline, block, shop.gates, tells)
         true.see(block)
         year.running_h += float(block.truth.fan.sum()) / 3600.0
@@ -68,6 +74,10 @@ def ordinary(seed: int, knowledge: str, days: int, first_day: int = 0) -> Year:
                 year.false_alarms.append(said)
         year.false_claims += [s for s in ears.claims[claimed:] if not true.right(s)]
         heard, claimed = len(ears.alarms), len(ears.claims)
-    year.recognised = len(ears.events)
+    if not tells:
+        year.done = Counter(kind for _, kind in done)
+    for event in ears.events:
+        so = any(abs(event.t - t) < MEANT_S and kind == event.kind.value for t, kind in done)
+        (year.recognised if so else year.invented)[event.kind.value] += 1
     year.days = float(days)
     return year

@@ -20,6 +20,8 @@ from tests.bench.watching.settings import DAY_S, START, Setting, feed, setting
 from tests.bench.watching.trials import Trial, trials
 
 BEFORE_DAYS = 6
+AFTER_S = 1200.0
+"""Running after the alarm over which other alarms beside it are still counted; then the trial ends."""
 CLEAN_AT = 1.75
 COMPANIONS: dict[Condition, tuple[Condition, ...]] = {
     Condition.BAG_FULL: (Condition.FILTER_LOADING,),
@@ -136,7 +138,12 @@ def play(shop: Setting, pipeline: Pipeline, dust: DustState, trial: Trial, knowl
     true = truth_of(shop)
     columns = [shop.shop.port_names.index(name) for name in trial.ports]
     wrong: list[Said] = []
-    heard = 0
+    heard, after_s = 0, 0.0
+
+    def first(said: list[Said]) -> Said | None:
+        begun = min((fault.start_t for fault in trial.faults), default=0.0)
+        return next((s for s in said if s.condition in trial.conditions and s.t >= begun), None)
+
     for block in blocks_of(plant, trial.spans):
         feed(pipeline, block, shop.gates, True)
         true.see(block)
@@ -146,6 +153,10 @@ def play(shop: Setting, pipeline: Pipeline, dust: DustState, trial: Trial, knowl
         if columns:
             on = on & block.truth.gates[:, columns].any(axis=1)
         running.append(block.t[on])
+        so_far = first(ears.alarms) if trial.faults else None
+        after_s += 0.0 if so_far is None else float(np.sum(block.truth.fan & (block.t > so_far.t)))
+        if after_s >= AFTER_S:
+            break
         if trial.name == "filter loaded":
             ratio_t.append(block.t)
             ratios.append(block.truth.drag_ratio)
@@ -157,10 +168,6 @@ def play(shop: Setting, pipeline: Pipeline, dust: DustState, trial: Trial, knowl
         onset = crossed if crossed is not None else float("inf")
     seconds = np.concatenate(running)
     outcome = Outcome(trial.name, shop.seed, knowledge, trial.allowed_s)
-
-    def first(said: list[Said]) -> Said | None:
-        begun = min((fault.start_t for fault in trial.faults), default=0.0)
-        return next((s for s in said if s.condition in trial.conditions and s.t >= begun), None)
 
     def delay(said: Said | None) -> float | None:
         if said is None:

@@ -77,6 +77,9 @@ def trials(shop: PlantShop, seed: int, t0: float, idle_run_s: float) -> Iterator
     slow = (C.BLOCKED_RUN, C.LOW_VELOCITY, C.SUCTION_LOST)
     yield of("port a third shut", slow, K.BLOCKED_RUN, port, size(0.33, 0.4), 60.0, ports=(port,))
     yield of("torn bag", (C.FILTER_BREACH,), K.TORN_BAG, "", size(0.2, 0.5), size(0.0, 30.0), allowed_s=120.0)
+    rests = [s for s in spans if not s.fan and s.t0 > cut.t1]
+    loose = Fault(K.TORN_BAG, rests[0].t0 + 30.0, end, "", size(0.3, 0.5))
+    yield Trial("bag loose after a stop", (C.FILTER_BREACH,), spans, (loose,), loose.start_t, drag_ratio=1.05)
     yield of("weak fan", (C.WEAK_FAN,), K.WEAK_FAN, "", size(0.08, 0.18), size(0.0, 600.0))
     yield of("overload", (C.MOTOR_OVERLOAD,), K.MOTOR_DRAG, "", size(0.55, 0.8), 20.0, allowed_s=120.0)
     yield of("carry-over", (C.BAG_FULL,), K.BAG_OVERFULL, "", size(1.08, 1.25), allowed_s=300.0)
@@ -118,9 +121,11 @@ def sensor_trials(of: object, rng: np.random.Generator) -> Iterator[Trial]:
 def filter_trials(shop: PlantShop, seed: int, t0: float, spans: tuple[Span, ...]) -> Iterator[Trial]:
     """Loading past the point of cleaning, and bags that no cleaning brings back."""
     ports = shop.ports
+    long = Habits(run_min=200.0, empty_at=0.6, clean_at=9.0, forgets=0.0, saturday=1.0, sunday=1.0)
     dusty = tuple(
         replace(s, cuts=tuple(
-            Cut(c.port, c.kg_min, min(3.0 * c.fines, 0.5), c.pass_s, c.pause_s) for c in s.cuts)) for s in spans)
+            Cut(c.port, c.kg_min, min(3.0 * c.fines, 0.5), c.pass_s, c.pause_s) for c in s.cuts))
+        for s in (*spans, *work(shop, seed + 83, t0 + DAY_S, 1, long)))
     yield Trial("filter loaded", (C.FILTER_LOADING,), dusty, (), t0, drag_ratio=1.5)
     habits = Habits(run_min=120.0, forgets=1.0, saturday=1.0, sunday=1.0)
     days = []
