@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analysis.estimates import Estimate
+from analysis.quick import quick
 from analysis.readings import Frame, Quality, RunState
 
 BLOCK_S = 10.0
@@ -24,6 +25,7 @@ LEAST_PULSE_PA = 50.0
 """Below this the sensor's own noise is larger than the pulsation of the air."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Stat:
     """Moments of one channel over a block. ``step_rms`` is the root mean square of the steps from sample to sample
@@ -37,6 +39,7 @@ class Stat:
     step_rms: float | None = None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Shape:
     """What a block of steady running looks like whatever the drawing says, as logarithms of the readings.
@@ -54,6 +57,7 @@ class Shape:
     tied: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Block:
     """Consecutive frames of one run state.

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from analysis.quick import quick
 
+
+@quick
 @dataclass(frozen=True, slots=True)
 class Expected:
     """What the design (or the baseline) expects one channel to read, with one standard deviation."""
@@ -22,6 +25,7 @@ class GateSet:
     probability: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """The state of the shop at one frame. Anything unknown is None, and ``notes`` says why.

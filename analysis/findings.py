@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from analysis.conditions import Condition
+from analysis.quick import quick
 
 
 class Claim(StrEnum):
@@ -18,6 +19,7 @@ class Claim(StrEnum):
     PRESENT = "present"
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """One number behind a claim: SI value, its kind of quantity (for display) and what it is in plain words."""
@@ -27,6 +29,7 @@ class Evidence:
     words: str
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A detector's claim. ``where`` names the port, channel or part ("" for the whole unit).

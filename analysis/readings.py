@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from analysis.quick import quick
+
 
 class Quality(StrEnum):
     """Why a value may or may not be used."""
@@ -56,6 +58,7 @@ CHANNELS: dict[str, ChannelInfo] = {
 """Every numeric channel by name. ``gates`` (port -> open) travels beside them."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One channel at one instant: calibrated, SI, with a quality word. ``value`` is None unless the quality is good."""
@@ -78,6 +81,7 @@ class RunState(StrEnum):
     """Just switched off and coasting down: left out of every statistic."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Frame:
     """All channels at one tick of event time, with the run state.

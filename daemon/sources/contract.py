@@ -13,9 +13,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from analysis.quick import quick
+
 SampleQueue = queue.Queue["list[Sample]"]
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Sample:
     """What one line or message carried: raw numbers by the name that the device used, before calibration.
