@@ -21,6 +21,8 @@ NEEDED = 0.036
 NOISE = 6.0
 """And as a multiple of the usual step from block to block: below it, it is scatter. The most that steps of independent
 errors gather in a day of running stays below it."""
+LIVELY_NOISE = 4.0
+"""The same while the pulsation speaks for it as well."""
 MOST_NOISE = 0.015
 LIVELY, DULL = 1.5, 1.2
 """Pulsation over its usual size: above the first the claim needs less, below the second it needs more."""
@@ -116,17 +118,19 @@ class BagFull(Telling):
 
     def _needed(self) -> float:
         """Growth that must gather now."""
-        needed = NEEDED
+        needed, noise = NEEDED, NOISE
         ratio = self.pulse_ratio
-        if ratio is not None:
-            needed *= LIVELY_FACTOR if ratio > LIVELY else DULL_FACTOR if ratio < DULL else 1.0
+        if ratio is not None and ratio > LIVELY:
+            needed, noise = LIVELY_FACTOR * needed, LIVELY_NOISE
+        elif ratio is not None and ratio < DULL:
+            needed *= DULL_FACTOR
         fill = self._bag.fill()
         if fill is not None:
             if probability_above(fill[0], fill[1], EMPTY_BELOW) < 0.1:
                 needed *= EMPTY_FACTOR
             elif probability_above(fill[0], fill[1], FULL_ABOVE) > 0.5:
                 needed *= FULL_FACTOR
-        return max(needed, NOISE * min(self.growth.noise, MOST_NOISE) * self.growth.ratio)
+        return max(needed, noise * min(self.growth.noise, MOST_NOISE) * self.growth.ratio)
 
     @property
     def pulse_ratio(self) -> float | None:
