@@ -86,7 +86,7 @@ _CONTAINERFILE = """\
 #     -v /path/to/shop:/shop -p 127.0.0.1:{port}:{port} ductwarden
 # In a container the dashboard must listen on every address, [dashboard] host = "0.0.0.0", with a password_file; who may
 # reach it is decided by -p above. Keep [store] file in /shop/data.
-{notes}FROM docker.io/library/python:3.11-slim
+{notes}FROM python:3.11-slim
 COPY . /opt/ductwarden
 RUN useradd --system --create-home --home-dir /shop {groups}ductwarden \\
  && python -m venv /opt/venv \\
