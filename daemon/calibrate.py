@@ -55,17 +55,27 @@ class Calibrator:
 
     specs: tuple[SensorSpec, ...]
     health: Mapping[str, SourceHealth] = field(default_factory=dict)
-    _lines: dict[tuple[str, str], tuple[str, float, float]] = field(init=False)
+    _lines: dict[str, dict[str, tuple[str, float, float]]] = field(init=False, default_factory=dict)
+    """By source, each made when it first speaks."""
 
-    def __post_init__(self) -> None:
-        self._lines = {(s.source, s.raw_name): (s.channel, s.gain, s.shift) for s in self.specs}
+    def _lines_of(self, source: str) -> dict[str, tuple[str, float, float]]:
+        """Raw name -> channel, gain and shift, for one source; what names the source goes before what names none."""
+        lines = {
+            spec.raw_name: (spec.channel, spec.gain, spec.shift)
+            for wanted in ("", source) for spec in self.specs if spec.source == wanted
+        }
+        self._lines[source] = lines
+        return lines
 
     def readings(self, sample: Sample) -> list[Reading]:
         """The readings that one sample carries; a number that is not finite gives an unreadable one."""
-        lines, source, t = self._lines, sample.source, sample.t
+        source, t = sample.source, sample.t
+        lines = self._lines.get(source)
+        if lines is None:
+            lines = self._lines_of(source)
         out: list[Reading] = []
         for name, raw in sample.values.items():
-            line = lines.get((source, name)) or lines.get(("", name))
+            line = lines.get(name)
             if line is None:
                 health = self.health.get(source)
                 if health is not None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from operator import is_not
 from typing import Any, Protocol
 
 from analysis.baseline.model import Baseline
@@ -94,6 +95,7 @@ class Pipeline:
     frames: int = field(default=0, init=False)
     _state: RunState = field(default=RunState.UNKNOWN, init=False)
     _present: dict[tuple[Condition, str], Finding] = field(default_factory=dict, init=False)
+    _told: list[tuple[Finding, ...]] = field(default_factory=list, init=False)
     _running: bool = field(default=False, init=False)
     _run_began: float | None = field(default=None, init=False)
 
@@ -133,7 +135,11 @@ class Pipeline:
                 sink.transition(transition)
 
     def _take(self, frame: Frame) -> None:
-        estimate: Estimate = self._spare(self.estimator.update, frame) or Estimate(frame.t, notes=(FAILED,))
+        try:
+            estimate = self.estimator.update(frame)
+        except Exception as error:
+            self._failed(self.estimator.update, error)
+            estimate = Estimate(frame.t, notes=(FAILED,))
         for sink in self.sinks:
             sink.frame(frame, estimate)
         self.last_frame, self.last_estimate = frame, estimate
@@ -146,12 +152,20 @@ class Pipeline:
 
     def _look(self, block: Block) -> None:
         for recogniser in self.recognisers:
-            for event in self._spare(recogniser.update, block) or ():
+            try:
+                events = recogniser.update(block)
+            except Exception as error:
+                self._failed(recogniser.update, error)
+                continue
+            for event in events:
                 self.happened(event)
                 for sink in self.sinks:
                     sink.event(event)
         for detector in self.detectors:
-            self._spare(detector.update, block)
+            try:
+                detector.update(block)
+            except Exception as error:
+                self._failed(detector.update, error)
         self._judge(block)
 
     def _follow_run(self, frame: Frame) -> None:
@@ -172,11 +186,22 @@ class Pipeline:
             self._run_began = None
 
     def _judge(self, block: Block) -> None:
-        findings = explain(
-            [finding for detector in self.detectors for finding in self._spare(detector.findings) or ()],
-            related=self.related,
-        )
-        self.last_findings = findings
+        told = []
+        for detector in self.detectors:
+            try:
+                told.append(detector.findings())
+            except Exception as error:
+                self._failed(detector.findings, error)
+        # Detectors keep their last telling, and most blocks say nothing new: then the causes are those of the last block.
+        if len(told) != len(self._told) or any(map(is_not, told, self._told)):
+            self._told = told
+            self._weigh(told)
+        on = block.state in (RunState.STARTING, RunState.RUNNING)
+        self.moved(self.desk.update(block.t, self.last_findings, on))
+
+    def _weigh(self, told: list[tuple[Finding, ...]]) -> None:
+        """Find the causes, and tell what was raised and what was cleared."""
+        self.last_findings = findings = explain([finding for one in told for finding in one], related=self.related)
         present: dict[tuple[Condition, str], Finding] = {}
         for finding in findings:
             key = (finding.condition, finding.where)
@@ -192,18 +217,12 @@ class Pipeline:
                 cleared = next((f for f in findings if (f.condition, f.where) == key), finding)
                 self._tell(cleared, False)
         self._present = present
-        on = block.state in (RunState.STARTING, RunState.RUNNING)
-        self.moved(self.desk.update(block.t, findings, on))
 
-    def _spare(self, work: Callable[..., Any], *given: Any) -> Any:
-        """Do one part's work; live, an error of its own is told and spares the rest."""
-        try:
-            return work(*given)
-        except Exception as error:
-            if self.trouble is None:
-                raise
-            self.trouble(work.__qualname__, error)
-            return None
+    def _failed(self, work: Callable[..., Any], error: Exception) -> None:
+        """One part failed by an error of its own: live it is told and spares the rest, else it is raised."""
+        if self.trouble is None:
+            raise error
+        self.trouble(work.__qualname__, error)
 
     def _tell(self, finding: Finding, raised: bool) -> None:
         for sink in self.sinks:

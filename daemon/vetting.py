@@ -40,9 +40,18 @@ class Vetter:
         """The readings, with the bad ones replaced by valueless ones. ``running``: does the fan run (else nothing is
         stuck: a still unit gives still readings)?
         """
+        channels = self._channels
         for at, reading in enumerate(readings):
-            channel = self._channels.get(reading.channel)
+            channel = channels.get(reading.channel)
             if channel is None:
+                continue
+            value, last = reading.value, channel.last
+            # Nearly every reading is within its range, moves, and not far. The rest is judged by all the rules.
+            if value is not None and last is not None and channel.low <= value <= channel.high and value != last and (
+                channel.max_jump is None or -channel.max_jump <= value - last <= channel.max_jump
+            ):
+                channel.held = None
+                channel.last, channel.same_since = value, reading.t
                 continue
             quality = self._judge(channel, reading, running)
             if quality is not Quality.GOOD:
