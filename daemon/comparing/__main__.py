@@ -1,7 +1,8 @@
 """``python -m daemon.comparing SHOP.toml --entry N``: one comparison in a process of its own, for the running daemon.
 
 Prints the status document "added_run" as one JSON object. The comparison needs packages and memory that the daemon must
-not hold; so it starts this and reads what it prints.
+not hold; so it starts this and reads what it prints. The charts and the report go beside the store
+(:mod:`daemon.comparing.files`).
 """
 
 from __future__ import annotations
@@ -10,34 +11,69 @@ import argparse
 import json
 import sys
 from pathlib import Path
+from typing import Any
 
-from daemon.comparing.comparing import Told, around_entry
-from daemon.comparing.document import dashboard_document
-from daemon.comparing.periods import entry_of
+from daemon.comparing import comparing, finding
+from daemon.comparing.comparing import Report, Told
+from daemon.comparing.document import dashboard_document, found_document
+from daemon.comparing.files import folder_of, write_report_files
+from daemon.comparing.guided import compare_checks
+from daemon.comparing.periods import entry_of, read_span
+from daemon.comparing.reading import Span
+from daemon.config.config import Config
 from daemon.config.load import load
 from daemon.errors import DuctwardenError
-from daemon.store.reader import Reader
+from daemon.store.reader import EVER, Reader
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Compare around one journal entry. Exit code 0 with the document on stdout, else a sentence on stderr."""
+    """Compare in one of the ways. Exit code 0 with the document on stdout, else a sentence on stderr."""
     options = argparse.ArgumentParser(prog="daemon.comparing")
     options.add_argument("shop", type=Path)
-    options.add_argument("--entry", type=int, required=True)
+    way = options.add_mutually_exclusive_group(required=True)
+    way.add_argument("--entry", type=int)
+    way.add_argument("--spans", nargs=2, metavar=("BEFORE", "AFTER"))
+    way.add_argument("--baselines", nargs=2, metavar=("BEFORE", "AFTER"))
+    way.add_argument("--checks", action="store_true")
+    way.add_argument("--find", action="store_true")
     options.add_argument("--name", default="")
     given = options.parse_args(arguments)
     try:
         config = load(given.shop)
-        reader = Reader(config.at(config.file.store.file))
+        store = config.at(config.file.store.file)
+        reader = Reader(store)
         try:
-            report = around_entry(config, reader, entry_of(reader, given.entry), Told(name="new run"))
+            told = _document(config, reader, store, given)
         finally:
             reader.close()
     except DuctwardenError as error:
         print(error, file=sys.stderr)
         return error.exit_code
-    print(json.dumps(dashboard_document(report.comparison, given.name), allow_nan=False))
+    except OSError as error:
+        print(f"the report cannot be written: {error}", file=sys.stderr)
+        return 4
+    print(json.dumps(told, allow_nan=False))
     return 0
+
+
+def _document(config: Config, reader: Reader, store: Path, given: argparse.Namespace) -> dict[str, Any]:
+    if given.find:
+        found = finding.in_store(config, reader, Span(-EVER, EVER))
+        return {"found": found_document(found), "lines": found.lines()}
+    report = _report(config, reader, given, Told(name=given.name or "new run"))
+    charts = write_report_files(report, folder_of(store), config.file.shop.units)
+    return {**dashboard_document(report, given.name), "charts": charts}
+
+
+def _report(config: Config, reader: Reader, given: argparse.Namespace, told: Told) -> Report:
+    if given.checks:
+        return compare_checks(config, reader, told)
+    if given.baselines is not None:
+        return comparing.between_baselines(config, reader, given.baselines[0], given.baselines[1], told)
+    if given.spans is not None:
+        before, after = (read_span(text, words) for text, words in zip(given.spans, ("before", "after"), strict=True))
+        return comparing.between_spans(config, reader, before, after, told)
+    return comparing.around_entry(config, reader, entry_of(reader, given.entry), told)
 
 
 if __name__ == "__main__":

@@ -1,27 +1,32 @@
-"""The check of an added run in the daemon: asked for on the dashboard, answered again and again as running time grows.
+"""The comparison in the daemon: asked for on the dashboard, answered by short-lived processes and a guided tour.
 
 | action | what it does |
 | --- | --- |
-| ``start`` | the run ``name`` is built: write it into the journal, and compare from now on |
-| ``cancel`` | end the check |
+| ``start`` | the run ``name`` is built: write it into the journal, and compare again and again from now on |
+| ``cancel`` | end that, and forget the last answer |
+| ``compare`` | once: ``way`` is ``entry`` (``entry``), ``spans`` or ``baselines`` (``before``, ``after``), or ``checks`` |
+| ``find`` | look for changes of the ducts that nobody wrote down |
+| ``check`` | begin a guided check, ``side`` before or after the work |
+| ``ready``, ``skip``, ``back``, ``keep``, ``leave`` | said to that check; ``keep`` stores it, and after the work compares |
 
-Every comparison is made by a short-lived process (:mod:`daemon.comparing.__main__`), so that neither its memory nor its
+Every comparison is made by a process of its own (:mod:`daemon.comparing.__main__`), so that neither its memory nor its
 time are the daemon's.
 """
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
-import tempfile
 from collections.abc import Mapping
-from typing import IO, Any
+from typing import TYPE_CHECKING, Any
 
 from analysis.events import EventKind, ShopEvent
+from daemon.comparing.process import Job
 from daemon.config.config import Config
+from daemon.errors import DuctwardenError
 from daemon.pipeline import Pipeline
 from daemon.store.writer import Writer
+
+if TYPE_CHECKING:
+    from daemon.comparing.guided import CheckTour, Side
 
 Document = dict[str, Any]
 
@@ -29,8 +34,7 @@ EVERY_S = 1800.0
 """Running seconds between two comparisons."""
 FIRST_S = 600.0
 """Running seconds after the entry before the first one."""
-LONGEST_S = 900.0
-"""A comparison that takes longer (wall clock, counted in turns) is ended [s]."""
+_TO_CHECK = {"ready": "done", "skip": "skip", "back": "back"}
 
 
 class AddedRunDeclined(ValueError):
@@ -49,23 +53,120 @@ class AddedRunDesk:
         self._due_s = FIRST_S
         self._last_t: float | None = None
         self._answer: Document = {}
+        self._found: Document = {}
         self._trouble = ""
-        self._process: subprocess.Popen[bytes] | None = None
-        self._out: IO[bytes] | None = None
-        self._err: IO[bytes] | None = None
-        self._deadline = 0.0
+        self._job: Job | None = None
+        self._check: CheckTour | None = None
+        self._side: Side = "before"
+        self._check_status: Document = {}
+        self._kept: dict[str, float] = {}
+        # Whether gate sensors have ever spoken: with them silent for the moment, the stored gates are theirs all the same.
+        self._reported = False
 
     def ask(self, payload: Mapping[str, Any], t: float, by: str) -> str:
         """Do what the owner asks; returns words for him. Raises :class:`AddedRunDeclined`."""
         action = str(payload.get("action") or "")
         if action == "cancel":
-            if self._entry is None:
-                raise AddedRunDeclined("no run is being checked")
-            self.close()
-            self._entry, self._answer, self._name, self._trouble = None, {}, "", ""
-            return "the check is ended; the journal keeps its entry"
-        if action != "start":
-            raise AddedRunDeclined(f"{action!r} is nothing that this check knows")
+            return self._cancel()
+        if action == "start":
+            return self._start(payload, t, by)
+        if action == "compare":
+            return self._compare(payload)
+        if action == "find":
+            self._begin(["--find"], "Looking for changes of the ducts.")
+            return "looking for changes; they will stand here in a moment"
+        if action == "check":
+            return self._begin_check(payload)
+        if action in (*_TO_CHECK, "keep", "leave"):
+            return self._say_to_check(action, t)
+        raise AddedRunDeclined(f"{action!r} is nothing that this check knows")
+
+    def turn(self, running: bool, t: float, wall_t: float) -> None:
+        """Count running time, and start a comparison when it is due."""
+        frame = self._pipeline.last_frame
+        if frame is not None and frame.gates is not None:
+            self._reported = True
+        if self._entry is None:
+            return
+        if self._last_t is not None and running and 0.0 < t - self._last_t < 60.0:
+            self._ran_s += t - self._last_t
+        self._last_t = t
+        if self._job is None and self._ran_s >= self._due_s:
+            self._due_s = self._ran_s + EVERY_S
+            self._begin(["--entry", str(self._entry)], "Comparing.")
+
+    def document(self) -> Document:
+        """The status document "added_run". Whatever has been answered since the last look is taken first: there may be no
+        frames, and so no turns, while sensors are silent."""
+        if self._check is not None:
+            self._check_status = self._check.status()
+        if self._job is not None:
+            self._look(self._job)
+        told: Document = {}
+        if self._answer:
+            told = {**self._answer, "name": self._name or self._answer.get("name", "")}
+        elif self._entry is not None:
+            minutes = self._ran_s / 60.0
+            words = f"{minutes:.0f} running minutes since; the first comparison is made after {FIRST_S / 60.0:.0f}."
+            if self._ran_s >= FIRST_S:
+                words = "Comparing."
+            told = {"phase": "after", "name": self._name, "words": words, "ports": []}
+        if self._entry is not None:
+            told["entry"] = self._entry
+        if self._trouble:
+            told["trouble"] = self._trouble
+            if not self._answer and self._entry is not None:
+                told["words"] = f"Not yet: {self._trouble}"
+        if self._job is not None:
+            told["busy"] = self._job.words
+        if self._found:
+            told["found"], told["found_words"] = self._found.get("found"), self._found.get("lines")
+        if self._check is not None:
+            told["check"] = {**self._check_status, "side": self._side}
+        if self._kept:
+            told["kept"] = dict(self._kept)
+        if self._reported:
+            told["gates_reported"] = True
+        return told
+
+    def snapshot(self) -> dict[str, object]:
+        """What is to survive a restart. A guided check under way does not; a kept one lies beside the store."""
+        told: dict[str, object] = {}
+        if self._entry is not None:
+            told = {"entry": self._entry, "name": self._name, "ran_s": self._ran_s}
+        if self._answer:
+            told["answer"] = self._answer
+        if self._found:
+            told["found"] = self._found
+        if self._kept:
+            told["kept"] = dict(self._kept)
+        if self._reported:
+            told["gates_reported"] = True
+        return told
+
+    def restore(self, data: Mapping[str, object]) -> None:
+        """Go on with the check of a snapshot; anything else is left behind."""
+        entry, ran, answer, found = (data.get(key) for key in ("entry", "ran_s", "answer", "found"))
+        if isinstance(entry, int) and isinstance(ran, int | float):
+            self._entry, self._name, self._ran_s = entry, str(data.get("name") or ""), float(ran)
+            self._due_s = max(FIRST_S, self._ran_s)
+        self._answer = dict(answer) if isinstance(answer, Mapping) else {}
+        self._found = dict(found) if isinstance(found, Mapping) else {}
+        self._reported = data.get("gates_reported") is True
+        kept = data.get("kept")
+        if isinstance(kept, Mapping):
+            self._kept = {side: float(kept[side]) for side in ("before", "after") if isinstance(kept.get(side), int | float)}
+
+    def close(self) -> None:
+        """End what is under way."""
+        if self._job is not None:
+            self._job.close()
+        self._job = None
+        self._leave_check()
+
+    # -- the added run ------------------------------------------------------------------------------------------------
+
+    def _start(self, payload: Mapping[str, Any], t: float, by: str) -> str:
         name = str(payload.get("name") or "").strip()
         if not name:
             raise AddedRunDeclined("say which run it is")
@@ -77,92 +178,105 @@ class AddedRunDesk:
         self._ran_s, self._due_s, self._last_t = 0.0, FIRST_S, None
         return f"journal entry {self._entry}; from now on the ports are compared with the time before"
 
-    def turn(self, running: bool, t: float, wall_t: float) -> None:
-        """Count running time, start a comparison when it is due, and take its answer when it is there."""
-        if self._entry is None:
-            return
-        if self._last_t is not None and running and 0.0 < t - self._last_t < 60.0:
-            self._ran_s += t - self._last_t
-        self._last_t = t
-        if self._process is not None:
-            self._look(wall_t)
-        elif self._ran_s >= self._due_s:
-            self._due_s = self._ran_s + EVERY_S
-            self._begin(wall_t)
+    def _cancel(self) -> str:
+        if self._entry is None and not self._answer:
+            raise AddedRunDeclined("no run is being checked")
+        self.close()
+        self._entry, self._answer, self._name, self._trouble = None, {}, "", ""
+        return "the check is ended; the journal keeps its entry"
 
-    def document(self) -> Document:
-        """The status document "added_run"."""
-        if self._entry is None:
-            return {}
-        if self._answer:
-            return {**self._answer, "name": self._name, "entry": self._entry}
-        minutes = self._ran_s / 60.0
-        words = f"{minutes:.0f} running minutes since; the first comparison is made after {FIRST_S / 60.0:.0f}."
-        if self._trouble:
-            words = f"Not yet: {self._trouble}"
-        elif self._ran_s >= FIRST_S:
-            words = "Comparing."
-        return {"phase": "after", "name": self._name, "entry": self._entry, "words": words, "ports": []}
+    def _compare(self, payload: Mapping[str, Any]) -> str:
+        way = str(payload.get("way") or "")
+        before, after = (str(payload.get(side) or "").strip() for side in ("before", "after"))
+        if way == "entry":
+            arguments = ["--entry", str(int(payload.get("entry") or 0))]
+        elif way in ("spans", "baselines"):
+            if not before or not after:
+                raise AddedRunDeclined("say what was before and what after")
+            if before.startswith("-") or after.startswith("-"):
+                raise AddedRunDeclined("a name or a date does not begin with a dash")
+            arguments = [f"--{way}", before, after]
+        elif way == "checks":
+            arguments = ["--checks"]
+        else:
+            raise AddedRunDeclined(f"{way!r} is no way to compare; there are entry, spans, baselines and checks")
+        name = str(payload.get("name") or "").strip()
+        self._begin([*arguments, f"--name={name}"], "Comparing.")
+        return "comparing; the answer will stand here in a moment"
 
-    def snapshot(self) -> dict[str, object]:
-        """The check under way, so that it survives a restart."""
-        if self._entry is None:
-            return {}
-        return {"entry": self._entry, "name": self._name, "ran_s": self._ran_s, "answer": self._answer}
+    # -- processes ----------------------------------------------------------------------------------------------------
 
-    def restore(self, data: Mapping[str, object]) -> None:
-        """Go on with the check of a snapshot; anything else is left behind."""
-        entry, ran, answer = data.get("entry"), data.get("ran_s"), data.get("answer")
-        if isinstance(entry, int) and isinstance(ran, int | float):
-            self._entry, self._name, self._ran_s = entry, str(data.get("name") or ""), float(ran)
-            self._answer = dict(answer) if isinstance(answer, Mapping) else {}
-            self._due_s = max(FIRST_S, self._ran_s)
-
-    def close(self) -> None:
-        """End a comparison under way."""
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait(timeout=5.0)
-        for file in (self._out, self._err):
-            if file is not None:
-                file.close()
-        self._process = self._out = self._err = None
-
-    # -- inside -------------------------------------------------------------------------------------------------------
-
-    def _begin(self, wall_t: float) -> None:
-        self._out, self._err = tempfile.TemporaryFile(), tempfile.TemporaryFile()  # noqa: SIM115
-        command = [
-            sys.executable, "-m", "daemon.comparing", str(self._config.path.resolve()), "--entry", str(self._entry),
-            "--name", self._name,
-        ]
+    def _begin(self, arguments: list[str], words: str) -> None:
+        if self._job is not None:
+            raise AddedRunDeclined("a comparison is being made; ask again when it is done")
+        self._trouble = ""
+        if not any(one.startswith("--name") for one in arguments):
+            arguments = [*arguments, f"--name={self._name}"]
+        # The process reads the store: what was measured up to now must be in it.
+        self._writer.flush(force=True)
         try:
-            self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=self._out, stderr=self._err)
+            self._job = Job(self._config.path, arguments, words)
         except OSError as error:
             self._trouble = f"the comparison could not be started: {error}"
-            self.close()
-        self._deadline = wall_t + LONGEST_S
 
-    def _look(self, wall_t: float) -> None:
-        assert self._process is not None
-        assert self._out is not None
-        assert self._err is not None
-        code = self._process.poll()
-        if code is None:
-            if wall_t > self._deadline:
-                self._trouble = "the comparison took too long and was ended"
-                self.close()
+    def _look(self, job: Job) -> None:
+        answer, trouble = job.look()
+        if answer is None and not trouble:
             return
-        self._out.seek(0)
-        self._err.seek(0)
-        told, wrong = self._out.read().decode(errors="replace"), self._err.read().decode(errors="replace")
-        self.close()
-        try:
-            answer = json.loads(told) if code == 0 else None
-        except ValueError:
-            answer = None
-        if isinstance(answer, dict):
-            self._answer, self._trouble = answer, ""
+        self._job = None
+        self._trouble = trouble
+        if answer is None:
+            return
+        if "found" in answer:
+            self._found = answer
         else:
-            lines = [line for line in wrong.splitlines() if line.strip()]
-            self._trouble = lines[-1] if lines else f"the comparison ended with code {code}"
+            self._answer = answer
+
+    # -- the guided check ---------------------------------------------------------------------------------------------
+
+    def _begin_check(self, payload: Mapping[str, Any]) -> str:
+        side = payload.get("side")
+        if side not in ("before", "after"):
+            raise AddedRunDeclined("a check is made before the work or after it")
+        if self._check is not None:
+            raise AddedRunDeclined("a check is under way; keep or leave it first")
+        from daemon.comparing.guided import CheckTour
+        from daemon.store.reader import Reader
+
+        reader = Reader(self._config.at(self._config.file.store.file))
+        try:
+            self._check = CheckTour(self._config, reader, side)
+        except DuctwardenError as error:
+            reader.close()
+            raise AddedRunDeclined(str(error)) from error
+        self._side = side
+        words = self._check.ask({"action": "start"})[1]
+        self._check_status = self._check.status()
+        return words
+
+    def _say_to_check(self, action: str, t: float) -> str:
+        check = self._check
+        if check is None:
+            raise AddedRunDeclined("no check is under way")
+        if action == "leave":
+            self._leave_check()
+            return "the check is forgotten"
+        if action != "keep":
+            taken, words = check.ask({"action": _TO_CHECK[action]})
+            if not taken:
+                raise AddedRunDeclined(words)
+            self._check_status = check.status()
+            return words
+        taken, words = check.ask({"action": "finish"})
+        if not taken:
+            raise AddedRunDeclined(words)
+        self._leave_check()
+        self._kept = {**({} if self._side == "before" else self._kept), self._side: t}
+        if self._side == "after" and self._job is None:
+            self._begin(["--checks"], "Comparing the two checks.")
+        return words
+
+    def _leave_check(self) -> None:
+        if self._check is not None:
+            self._check.close()
+        self._check, self._check_status = None, {}

@@ -9,6 +9,7 @@ from analysis.compare.judge import MeasureChange
 from analysis.compare.mixture import Interval
 from analysis.compare.verdict import outcome, port_words, verdict
 from daemon.comparing.comparing import Report
+from daemon.comparing.finding import Found
 
 Document = dict[str, Any]
 
@@ -34,17 +35,31 @@ def as_json(report: Report) -> Document:
     }
 
 
-def dashboard_document(found: Comparison, name: str) -> Document:
+def dashboard_document(report: Report, name: str) -> Document:
     """The status document "added_run", once there is an answer: the air at each port, the ducts' part alone.
 
     ``after_m3s`` is the flow with the ducts as they are now and the bags as they were before, so that the filter's part
-    is taken out; ``expected_m3s`` what was drawn, None where nothing was.
+    is taken out; ``expected_m3s`` what was drawn, None where nothing was. ``what`` says which periods were compared.
     """
+    found = report.comparison
     told = outcome(found)
+    used = [f"{period.seconds / 60.0:.0f} running minutes" for period in (found.before, found.after)]
     return {
         "phase": "done", "name": name, "verdict": told, "words": WORDS_OF_OUTCOME[told],
-        "sentences": verdict(found, "new run"), "ports": [_port(found, change) for change in found.ports],
+        "what": f"Before: {report.before_words}, {used[0]}. After: {report.after_words}, {used[1]}.",
+        "sentences": verdict(found, report.name or "new run"), "ports": [_port(found, change) for change in found.ports],
+        "notes": list(found.notes),
     }
+
+
+def found_document(found: Found) -> list[Document]:
+    """Found changes for the dashboard: those that the journal does not have yet are offered to it."""
+    return [
+        {
+            "t": change.event().t, "words": change.words(), "began_t": change.began_t, "ended_t": change.ended_t,
+            "earliest_t": change.earliest_t, "latest_t": change.latest_t, "resistance": change.resistance.value,
+            "low": change.resistance.low, "high": change.resistance.high, "entry": None if entry is None else entry.id}
+        for change, entry in zip(found.changes, found.known, strict=True)]
 
 
 def _port(found: Comparison, change: MeasureChange) -> Document:

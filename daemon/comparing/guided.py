@@ -56,8 +56,9 @@ def load_check(config: Config, side: Side) -> Kept:
         tour = Tour.restored(design, kept["tour"], build_sensor_sds(config))
     except FileNotFoundError as error:
         raise CompareError(
-            f"there is no check from {side} the work yet; make it with ductwarden compare SHOP --check {side}") from error
-    except (OSError, ValueError, KeyError, TypeError, ConfigError) as error:
+            f"there is no check from {side} the work yet; make it first: on the page, or by ductwarden compare SHOP"
+            f" --check {side}") from error
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, ConfigError) as error:
         raise CompareError(f"{path} cannot be read: {error}") from error
     return Kept(design, tour.data(), tour.plan)
 
@@ -77,6 +78,10 @@ class CheckTour:
         self._steps = steps
         self._tour: Tour | None = None
         self._last = reader.last_t() or -EVER
+
+    def close(self) -> None:
+        """Let go of the store."""
+        self._reader.close()
 
     def ask(self, payload: Mapping[str, object]) -> tuple[bool, str]:
         """Start, done, skip, back, finish or cancel; whether it was taken, and words."""

@@ -47,7 +47,7 @@ def charts(found: Comparison, system: System, drawn: bool) -> list[Chart]:
         told.append(Chart(
             f"readings-{_file_words(gates)}", f"What the taps read: {gates}", (("before", "before"), ("after", "after")),
             reading_rows(one, system),
-            "How the means of ten seconds are spread: the period before above the line, the one after below; bold lines are means."))
+            "The spread of ten-second means: before above the line, after below it; bold lines are their means."))
     return told
 
 
@@ -125,9 +125,14 @@ def fan_chart(found: Comparison, system: System) -> Drawing:
         # Neighbours' names at four heights, so that they do not lie on each other.
         x, y = places[0]
         above, far = place % 2 == 0, 20.0 * (place // 2 % 2)
+        words = group_words(one.judged.group)
+        words = words if len(words) <= 44 else f"{words[:42].rstrip()} …"
+        # About seven units a letter: a name that would leave the drawing goes to the other side of its point.
+        room = 7.0 * len(words) + 8.0
+        start = x + room < WIDTH if above else x < room
         chart.text(
-            x + (8.0 if above else -8.0), y + (-12.0 - far if above else 22.0 + far), group_words(one.judged.group), "tick",
-            "start" if above else "end")
+            x + (8.0 if start else -8.0), y + (-12.0 - far if above else 22.0 + far), words, "tick",
+            "start" if start else "end")
     return chart
 
 

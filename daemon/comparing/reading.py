@@ -122,9 +122,13 @@ def from_recording(
 
 
 def gates_reported(reader: Reader) -> bool:
-    """Whether the daemon's latest frame has gates that were reported rather than inferred."""
+    """Whether the gates in the store were reported rather than inferred: the daemon's latest frame has reported ones, or an
+    earlier one had (the daemon remembers)."""
     now: Any = reader.status("now")
-    return isinstance(now, dict) and isinstance(now.get("gates"), dict)
+    if isinstance(now, dict) and isinstance(now.get("gates"), dict):
+        return True
+    remembered: Any = reader.status("added_run")
+    return isinstance(remembered, dict) and remembered.get("gates_reported") is True
 
 
 def tended(reader: Reader, span: Span) -> list[ShopEvent]:

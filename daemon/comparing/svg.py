@@ -1,4 +1,4 @@
-"""Charts as lists of shapes: inline SVG for pages, plain values for the dashboard, and the same shapes for pictures.
+"""Charts as lists of shapes: inline SVG for pages, SVG files for the dashboard, and the same shapes for pictures.
 
 Made by hand: no script, colours by kind (:mod:`daemon.comparing.palette`), so that one drawing serves light, dark and
 paper. Text is real text, and every chart has a title for readers who do not see it.
@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
-from typing import Any, Literal
+from typing import Literal
 
 What = Literal["line", "path", "bar", "dot", "diamond", "area", "text"]
 Anchor = Literal["start", "middle", "end"]
@@ -140,11 +140,15 @@ class Drawing:
             f'<svg role="img" viewBox="0 0 {self.width:.0f} {self.height:.0f}" aria-label="{escape(self.title, quote=True)}">'
             f"<title>{escape(self.title)}</title>{pieces}</svg>")
 
-    def to_dict(self) -> dict[str, Any]:
-        """As plain JSON values: whoever draws it escapes the words himself."""
-        return {
-            "width": self.width, "height": self.height, "title": self.title,
-            "shapes": [
-                {"what": s.what, "kind": s.kind, "places": [round(v, 1) for v in s.places], "words": s.words, "anchor": s.anchor}
-                for s in self.shapes],
-        }
+    def picture(self, style: str, key: Sequence[tuple[str, str]]) -> str:
+        """An SVG file that stands alone: with its style sheet, and with the key of its colours on top."""
+        top, pieces, x = (26.0 if key else 0.0), [], 14.0
+        for kind, words in key:
+            pieces.append(f'<circle cx="{x:.0f}" cy="13" r="5" style="fill:var(--{kind})"/>')
+            pieces.append(f'<text class="tick" x="{x + 10.0:.0f}" y="17">{escape(words)}</text>')
+            x += 40.0 + 6.6 * len(words)
+        body = "".join(shape.markup() for shape in self.shapes)
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width:.0f} {self.height + top:.0f}" '
+            f'width="{self.width:.0f}" height="{self.height + top:.0f}"><title>{escape(self.title)}</title>'
+            f"<style>{style}</style>{''.join(pieces)}<g transform=\"translate(0 {top:.0f})\">{body}</g></svg>\n")

@@ -44,7 +44,7 @@ def test_start_counts_running_time_compares_and_tells_each_port(tmp_path: Path) 
 
     try:
         live(simulated(21, False, 0.0, 1.2))
-        assert desk.document() == {}
+        assert desk.document() == {"gates_reported": True}
         with pytest.raises(AddedRunDeclined):
             desk.ask({"action": "start", "name": " "}, MONDAY + 80_000.0, "owner")
         desk.ask({"action": "start", "name": "spindle"}, MONDAY + 80_000.0, "owner")
@@ -66,7 +66,7 @@ def test_start_counts_running_time_compares_and_tells_each_port(tmp_path: Path) 
         again.restore(desk.snapshot())
         assert again.document()["verdict"] == "lost"
         desk.ask({"action": "cancel"}, MONDAY + 90_000.0, "owner")
-        assert desk.document() == {}
+        assert desk.document() == {"gates_reported": True}
     finally:
         desk.close()
         writer.close()

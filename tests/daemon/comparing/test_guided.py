@@ -1,0 +1,115 @@
+"""The guided check: a short tour before the work and the same after it on a simulated shop, asked for as the page does."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from analysis.baseline.tour import plan
+from analysis.plant.asbuilt import as_built
+from analysis.plant.convert import from_design
+from analysis.plant.day import Span
+from analysis.plant.dust import DustState
+from analysis.plant.faults import Fault, FaultKind
+from analysis.plant.simulate import simulate
+from daemon.__main__ import app
+from daemon.comparing.desk import AddedRunDeclined, AddedRunDesk
+from daemon.config.load import load
+from daemon.sources.contract import Sample
+from daemon.store.migrate import ensure_schema
+from daemon.store.sink import StoreSink
+from daemon.store.writer import Writer
+from daemon.wiring import build_pipeline
+from tests.support.daemon_process import shop_file
+
+pytestmark = pytest.mark.slow
+
+MONDAY = 1_767_254_400.0
+HOLD_S = 110.0
+LEAK_M2 = 0.0010
+
+
+def test_before_the_work_and_after_it_and_then_the_answer(tmp_path: Path) -> None:
+    path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
+    config = load(path)
+    store = config.at(config.file.store.file)
+    ensure_schema(store, here=True)
+    writer = Writer(store)
+    writer.configuration(config.text, MONDAY)
+    pipeline = build_pipeline(config)
+    desk = AddedRunDesk(config, writer, pipeline)
+    pipeline.sinks = [StoreSink(writer)]
+    steps = plan(config.design, 0)
+    shop = as_built(from_design(config.design), 3)
+
+    def check(side: str, start: float, ratio: float, faults: list[Fault]) -> None:
+        desk.ask({"action": "check", "side": side}, start, "owner")
+        spans = [Span(start, start + 150.0, False)]
+        for gates in steps:
+            spans.append(Span(spans[-1].t1, spans[-1].t1 + HOLD_S, True, gates))
+        spans.append(Span(spans[-1].t1, spans[-1].t1 + 30.0, False))
+        ready: set[int] = set()
+        state = DustState.at(shop.bags, ratio, 0.1)
+        for block in simulate(shop, spans, int(start) % 1000 + 7, faults, state=state, idle_step_s=1.0,
+                              channels=("inlet_pa", "filter_pa", "motor_a")):
+            for t, values, _ in block.frames():
+                pipeline.feed([Sample("node", t, values)])
+                step, within = divmod(t - spans[0].t1, HOLD_S)
+                # The owner sets the gates, waits a little and says so.
+                if 0 <= step < len(steps) and within > 12.0 and int(step) not in ready:
+                    writer.flush(force=True)
+                    told = desk.document()["check"]
+                    assert (told["phase"], told["step"], told["side"]) == ("set", int(step), side), told
+                    ready.add(int(step))
+                    desk.ask({"action": "ready"}, t, "owner")
+        writer.flush(force=True)
+        assert desk.document()["check"]["phase"] == "done", desk.document()
+        desk.ask({"action": "keep"}, start + 900.0, "owner")
+
+    try:
+        with pytest.raises(AddedRunDeclined, match="no check from before"):
+            desk.ask({"action": "check", "side": "after"}, MONDAY, "owner")
+        with pytest.raises(AddedRunDeclined, match="no check is under way"):
+            desk.ask({"action": "ready"}, MONDAY, "owner")
+        check("before", MONDAY, 1.2, [])
+        assert set(desk.document()["kept"]) == {"before"}
+        later = MONDAY + 86400.0
+        check("after", later, 1.5, [Fault(FaultKind.ADDED_RUN, MONDAY + 3600.0, later + 1e6, "main", LEAK_M2)])
+        deadline = time.monotonic() + 90.0
+        while not desk.document().get("ports") and time.monotonic() < deadline:
+            time.sleep(0.1)
+        told = desk.document()
+        assert told.get("ports"), told
+        assert told["verdict"] == "lost"
+        assert {row["name"] for row in told["ports"]} == set(config.design.port_names)
+        assert all(row["after_m3s"] < row["before_m3s"] for row in told["ports"])
+        # The charts and the report lie beside the store, for the page.
+        folder = store.with_name("shop.added-run")
+        assert {f"{chart['name']}.svg" for chart in told["charts"]} | {"report.html"} <= {p.name for p in folder.iterdir()}
+        assert all((folder / f"{chart['name']}.png").read_bytes().startswith(b"\x89PNG") for chart in told["charts"])
+        again = AddedRunDesk(config, writer, pipeline)
+        again.restore(desk.snapshot())
+        assert again.document()["kept"] == told["kept"]
+        assert again.document()["verdict"] == "lost"
+    finally:
+        desk.close()
+        writer.close()
+    result = CliRunner().invoke(app, ["compare", str(path), "--check", "report", "--joined", "main", "--name", "new run"])
+    assert result.exit_code == 0, result.output
+    words = " ".join(result.output.split())
+    assert "The new run costs the planer" in words
+    assert "guided check of" in words
+
+
+def test_a_tour_of_another_kind_is_not_taken_for_a_check(tmp_path: Path) -> None:
+    path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
+    config = load(path)
+    ensure_schema(config.at(config.file.store.file), here=True)
+    for text in ("", "{}", '{"config": 1, "tour": []}', "[]"):
+        config.at("shop.check-before.json").write_text(text)
+        result = CliRunner().invoke(app, ["compare", str(path), "--check", "report"])
+        assert result.exit_code != 0
+        assert "cannot be read" in str(result.exception), (text, result.exception)
