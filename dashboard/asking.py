@@ -9,7 +9,8 @@
 | ``journal_correct`` | ``entry_id`` and what changes: ``kind``, ``text``, ``where``, ``t`` |
 | ``journal_remove`` | ``entry_id``, ``reason`` |
 | ``tour`` | ``action``: start (``name``, ``clean``), ready, skip, repeat, back (``step``), finish, cancel |
-| ``added_run`` | ``action``: start (``name``), cancel |
+| ``added_run`` | ``action``: start (``name``), cancel, compare (``way``: entry, spans, baselines, checks; ``entry``,
+  ``before``, ``after``), find, check (``side``), ready, skip, back, keep, leave |
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse, Response
@@ -31,6 +31,20 @@ TOUR_WORDS = {
 }
 
 
+ADDED_WORDS = {
+    "start": "From now on the ports are compared with the time before.",
+    "cancel": "The check was ended.",
+    "compare": "Comparing: the answer will stand here in a moment.",
+    "find": "Looking: what is found will stand here in a moment.",
+    "check": "The check has begun.",
+    "ready": "Measuring.",
+    "skip": "Left out.",
+    "back": "Back one step.",
+    "keep": "Kept.",
+    "leave": "The check was ended; nothing of it is kept.",
+}
+
+
 class TourAct(BaseModel):
     """What the owner says to the tour. ``name`` and ``clean`` (the bags were just cleaned) go with "start", ``step``
     (counted from 0) with "repeat" and "back"."""
@@ -41,11 +55,34 @@ class TourAct(BaseModel):
     step: int | None = Field(default=None, ge=0, le=1000)
 
 
-class AddedRunAct(BaseModel):
-    """What the owner says to the check of an added run."""
+Day = Annotated[str, Field(default="", pattern=r"^(\d{4}-\d\d-\d\d)?$", examples=["2026-03-01"])]
 
-    action: Literal["start", "cancel"]
+
+class AddedRunAct(BaseModel):
+    """What the owner says to the check of an added run. ``name`` goes with "start"; ``side`` with "check"; ``way`` with
+    "compare", and with it ``entry`` (a journal entry), four days, or ``before`` and ``after`` (names of baselines)."""
+
+    action: Literal["start", "cancel", "compare", "find", "check", "ready", "skip", "back", "keep", "leave"]
     name: str = Field(default="", max_length=60, examples=["sander"])
+    side: Literal["before", "after"] | None = None
+    way: Literal["entry", "spans", "baselines", "checks"] | None = None
+    entry: int | None = Field(default=None, ge=1, le=2**53)
+    before: str = Field(default="", max_length=80)
+    after: str = Field(default="", max_length=80)
+    before_from: Day = ""
+    before_to: Day = ""
+    after_from: Day = ""
+    after_to: Day = ""
+
+    def payload(self) -> Document:
+        """As the daemon reads it: two days make a period."""
+        told = self.model_dump(exclude={"before_from", "before_to", "after_from", "after_to"})
+        if self.way == "spans":
+            told["before"], told["after"] = (
+                f"{first}..{last}" if first and last else ""
+                for first, last in ((self.before_from, self.before_to), (self.after_from, self.after_to))
+            )
+        return told
 
 
 @api.get("/fan", summary="The fan curve and where the shop works on it")
@@ -102,12 +139,11 @@ def read_added_run(request: Request) -> AddedRunOut:
     return added_run_out(snapshot, screen_of(request, snapshot))
 
 
-@api.post("/added-run", summary="Start or end the check of an added run", response_model=AskedOut)
+@api.post("/added-run", summary="Say something to the check of an added run", response_model=AskedOut)
 def say_to_added_run(request: Request, act: AddedRunAct) -> JSONResponse:
     """From "start" on everything is compared with the time before."""
     box = box_of(request)
-    words = "From now on the ports are compared with the time before." if act.action == "start" else "The check was ended."
-    asked = ask(box.settings.store, "added_run", act.model_dump(), words)
+    asked = ask(box.settings.store, "added_run", act.payload(), ADDED_WORDS[act.action])
     box.store.forget()
     return answer_of(asked)
 

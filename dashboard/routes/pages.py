@@ -6,11 +6,13 @@ from typing import Annotated
 
 from anyio import to_thread
 from fastapi import APIRouter, Query, Request
-from fastapi.responses import RedirectResponse, Response
+from fastapi.responses import FileResponse, RedirectResponse, Response
 from pydantic import ValidationError
 
 from analysis.conditions import TEXTS, Condition
+from analysis.events import EventKind
 from analysis.readings import CHANNELS
+from dashboard.added_run_view import report_file
 from dashboard.alarm_view import alarm_out, blank_alarm
 from dashboard.box import UNITS_COOKIE, RowId, box_of, screen_of
 from dashboard.duct_map import drawing
@@ -22,7 +24,7 @@ from dashboard.page import html
 from dashboard.problems import Refused
 from dashboard.record_view import RecordOut
 from dashboard.routes import alarms, health, journal, machine
-from dashboard.shapes import DASH, SERIES, SYSTEMS, rows, text
+from dashboard.shapes import DASH, SERIES, SYSTEMS, day_and_time, rows, text
 from dashboard.snapshot import Snapshot
 from dashboard.trend_view import EVENT_WORDS
 
@@ -152,8 +154,34 @@ def tour_page(request: Request) -> Response:
 @router.get("/added-run")
 def added_run_page(request: Request) -> Response:
     """The check of an added run."""
-    check = machine.read_added_run(request)
-    return html(request, "run-check", "added_run.html", check=check, places=places(box_of(request).store.snapshot()))
+    box = box_of(request)
+    snapshot = box.store.snapshot()
+    entries = [] if snapshot.problem else box.store.reader.journal(kinds=("added_run", "changed"), limit=50)
+    told = [
+        {"id": entry.id, "words": f"{day_and_time(entry.t)}: {entry.text or entry.where or EVENT_WORDS[EventKind(entry.kind)]}"}
+        for entry in entries
+    ]
+    return html(
+        request,
+        "run-check",
+        "added_run.html",
+        check=machine.read_added_run(request),
+        places=places(snapshot),
+        entries=told,
+        baselines=[str(row["name"]) for row in machine.baselines_of(box)],
+    )
+
+
+@router.get("/added-run/files/{name}")
+def added_run_file(request: Request, name: str) -> Response:
+    """A chart of the last comparison, or its report as one file."""
+    path = report_file(box_of(request).settings.store, name)
+    if path is None:
+        raise Refused(404, "There is no such file of a comparison.")
+    kind = {".svg": "image/svg+xml", ".png": "image/png"}.get(path.suffix)
+    if kind is None:
+        return FileResponse(path, media_type="text/html", filename="added-run.html")
+    return FileResponse(path, media_type=kind, headers={"cache-control": "no-cache"})
 
 
 @router.get("/record")
