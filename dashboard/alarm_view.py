@@ -7,7 +7,7 @@ from pydantic import BaseModel, Field
 from analysis.conditions import TEXTS, Condition, Urgency
 from analysis.findings import Evidence
 from daemon.store.reader import Alarm, AlarmState, Step
-from dashboard.shapes import Screen, day_and_time, since
+from dashboard.shapes import NO_BREAK, Screen, day_and_time, place_words, sentence, since, unbroken
 
 URGENCY_WORDS = {Urgency.STOP: "Stop now", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits"}
 """What each urgency asks of the owner."""
@@ -31,6 +31,8 @@ LATCHED = (AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
 """States that last until the owner ends them."""
 OVER = (AlarmState.RETURNED, *LATCHED)
 """States in which the cause is gone: what is left is to look."""
+LOOK = "Look whether all is in order, then acknowledge."
+"""What is left to do about an alarm whose cause is gone."""
 QUIET = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 """States in which nobody is to be disturbed."""
 
@@ -54,6 +56,8 @@ class AlarmOut(BaseModel):
     action: str = Field(examples=["Stop the fan and empty the chip bag."])
     urgency: str = Field(examples=["stop"])
     urgency_words: str = Field(examples=["Stop now"])
+    tag: str = Field(examples=["Stop now"])
+    line: str = Field(examples=["since 09:14 · almost sure (97 %) · Not yet acknowledged"])
     state: str = Field(examples=["unacknowledged"])
     state_words: str = Field(examples=["Not yet acknowledged"])
     tone: str = Field(examples=["stop"])
@@ -82,19 +86,19 @@ def sure_words(confidence: float) -> str:
     """How sure a claim is, in words and in percent.
 
     >>> sure_words(0.97), sure_words(0.6)
-    ('almost sure (97 %)', 'more likely than not (60 %)')
+    ('almost sure (97\xa0%)', 'more likely than not (60\xa0%)')
     """
     percent = min(99, max(1, round(confidence * 100)))
     for least, words in ((0.95, "almost sure"), (0.8, "very likely"), (0.65, "likely"), (0.5, "more likely than not")):
         if confidence >= least:
-            return f"{words} ({percent} %)"
-    return f"a possibility ({percent} %)"
+            return f"{words} ({percent}{NO_BREAK}%)"
+    return f"a possibility ({percent}{NO_BREAK}%)"
 
 
 def title_of(condition: Condition, where: str) -> str:
     """The condition's title, with the place."""
     title = TEXTS[condition].title
-    return f"{title}: {where}" if where else title
+    return f"{title}: {place_words(where)}" if where else title
 
 
 def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
@@ -103,31 +107,42 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
     finding = alarm.finding
     quiet = alarm.state in QUIET or alarm.state in (AlarmState.NORMAL, AlarmState.LATCHED_ACKNOWLEDGED)
     over = alarm.state in OVER and not quiet
+    began = since(alarm.since_t, now)
+    ended = since(alarm.cleared_t, now) if alarm.cleared_t is not None else ""
+    sure, state_words = sure_words(finding.confidence), STATE_WORDS[alarm.state]
+    until = since(alarm.shelved_until, now) if alarm.shelved_until else ""
+    when = f"{began} to {ended}" if ended else f"since {began}"
+    meaning, action = texts.meaning, sentence(finding.action or texts.action)
+    if alarm.state is AlarmState.RETURNED:
+        # Its cause is gone: what was to be done then would mislead now.
+        meaning, action = f"It was so from {began} to {ended}." if ended else "It is no longer so.", LOOK
     return AlarmOut(
         id=alarm.id,
         condition=alarm.condition.value,
         where=alarm.where,
         title=title_of(alarm.condition, alarm.where),
-        meaning=texts.meaning,
-        action=finding.action or texts.action,
+        meaning=meaning,
+        action=action,
         urgency=alarm.urgency.value,
-        urgency_words="It is over" if over else URGENCY_WORDS[alarm.urgency],
+        urgency_words=URGENCY_WORDS[alarm.urgency],
+        tag=state_words if over else URGENCY_WORDS[alarm.urgency],
+        line=" · ".join([when, sure] + ([] if over else [f"{state_words} until {until}" if until else state_words])),
         state=alarm.state.value,
-        state_words=STATE_WORDS[alarm.state],
+        state_words=state_words,
         tone="quiet" if quiet else "over" if over else alarm.urgency.value,
         since_t=alarm.since_t,
         raised_t=alarm.raised_t,
         cleared_t=alarm.cleared_t,
         acknowledged_t=alarm.acknowledged_t,
         shelved_until=alarm.shelved_until,
-        since=since(alarm.since_t, now),
-        until=since(alarm.shelved_until, now) if alarm.shelved_until else "",
-        sure=sure_words(finding.confidence),
+        since=began,
+        until=until,
+        sure=sure,
         confidence=finding.confidence,
         evidence=[evidence_out(item, screen) for item in finding.evidence.values()],
-        could_be=list(finding.could_be),
+        could_be=[unbroken(words) for words in finding.could_be],
         raised=since(alarm.raised_t, now),
-        cleared=since(alarm.cleared_t, now) if alarm.cleared_t is not None else "",
+        cleared=ended,
         acknowledgeable=alarm.state in WAITING,
         resettable=alarm.state in LATCHED,
         shelved=alarm.state is AlarmState.SHELVED,
@@ -196,6 +211,8 @@ def blank_alarm() -> AlarmOut:
         action="",
         urgency="",
         urgency_words="",
+        tag="",
+        line="",
         state="",
         state_words="",
         tone="",

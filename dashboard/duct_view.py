@@ -32,12 +32,13 @@ class PieceOut(BaseModel):
     size: str = Field(examples=["6.00 in"])
     length: str = Field(examples=["11.0 ft"])
     is_open: bool | None = Field(examples=[True])
+    gate: str = Field(default="none", examples=["open"], description="open, shut, unknown, or none where there is no gate")
     flow: Quantity
     velocity: Quantity
     carrying: Quantity
     needs: Quantity
     tone: str = Field(examples=["soon"])
-    words: str = Field(examples=["too slow to carry chips"])
+    words: str = Field(examples=["too slow for chips"])
     air: str = Field(examples=["412 cfm · 3120 fpm"])
 
 
@@ -100,9 +101,11 @@ def _piece(
     name = text(row, "name")
     air = dig(snapshot.ducts, "pieces", name) if running else None
     flow, velocity, carrying = (number(air, key) for key in ("flow_m3s", "velocity_ms", "carrying_ms"))
-    is_open = None
+    is_open, gate = None, "none"
     if kind == "port":
         is_open = True if row.get("has_gate") is False else None if gates is None else name in gates
+        if row.get("has_gate") is not False:
+            gate = "unknown" if is_open is None else "open" if is_open else "shut"
     elif dig(air, "in_use") is False:
         is_open = False  # every port that it serves is shut: only leakage passes
     tone, words = _judge(velocity, carrying, is_open, running, dig(air, "by_design") is True)
@@ -120,10 +123,11 @@ def _piece(
         size=screen.quantity(diameter, "diameter").shown,
         length=screen.quantity(length + hose, "length").shown,
         is_open=is_open,
+        gate=gate,
         flow=shown_flow,
         velocity=shown_velocity,
         carrying=screen.quantity(carrying, "velocity", why=DASH),
-        needs=screen.quantity(number(row, "needs_m3s"), "flow", why="not stated") if kind == "port" else Quantity(),
+        needs=screen.quantity(number(row, "needs_m3s"), "flow", why="not stated") if kind == "port" else Quantity(shown=""),
         tone=tone,
         words=words,
         air=" · ".join(shown) if tone != "quiet" else "",
@@ -145,4 +149,4 @@ def _judge(
         return "quiet", "no air"
     if velocity >= carrying:
         return "ok", "carries chips"
-    return ("plan", "too slow, also as drawn") if by_design else ("soon", "too slow to carry chips")
+    return ("plan", "too slow, as drawn") if by_design else ("soon", "too slow for chips")

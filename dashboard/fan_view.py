@@ -7,6 +7,7 @@ baseline. What the gauges give is the rise from before the fan to the filter ple
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from pydantic import BaseModel, Field
 
 from analysis.readings import RunState
 from daemon.store.reader import Trend
-from dashboard.shapes import Axis, Quantity, Screen, day_and_time, dig, number, table, text
+from dashboard.shapes import Axis, Quantity, Screen, day_and_time, dig, number, table, text, with_unit
 from dashboard.snapshot import Document, Snapshot
 
 if TYPE_CHECKING:
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
 CURVE_POINTS = 41
 CLOUD_S = 7 * 86400.0
 CLOUD_POINTS = 700
+"""As many are drawn; they are picked from the week's minutes, for the mean of a longer time is no working point."""
+CLOUD_MINUTES = round(CLOUD_S / 60)
+STEADY = 0.2
+"""A point whose pressure wandered further than this share of itself mixes a start or a gate's move in, and is no point."""
 
 Pair = tuple[float, float]
 
@@ -200,12 +205,17 @@ def _ducts(now: FanPointOut | None, drawn: list[Pair]) -> list[Pair]:
 def _cloud(week: Trend | None) -> list[Pair]:
     if week is None:
         return []
-    flows, inlets, plenums = (week.series[name].mean for name in ("flow_m3s", "inlet_pa", "filter_pa"))
-    return [
-        (round(flow, 5), round(plenum - inlet, 1))
-        for flow, inlet, plenum in zip(flows, inlets, plenums, strict=True)
-        if flow is not None and inlet is not None and plenum is not None
+    flows, plenums, inlet = week.series["flow_m3s"].mean, week.series["filter_pa"].mean, week.series["inlet_pa"]
+    points = [
+        (round(flow, 5), round(plenum - suction, 1))
+        for flow, plenum, suction, least, most in zip(flows, plenums, inlet.mean, inlet.min, inlet.max, strict=True)
+        if flow is not None and plenum is not None and suction is not None and _steady(suction, least, most)
     ]
+    return points[:: max(1, math.ceil(len(points) / CLOUD_POINTS))]
+
+
+def _steady(mean: float, least: float | None, most: float | None) -> bool:
+    return least is None or most is None or most - least <= STEADY * abs(mean)
 
 
 def _against(screen: Screen, curve: FanCurve, now: FanPointOut) -> str:
@@ -217,12 +227,16 @@ def _against(screen: Screen, curve: FanCurve, now: FanPointOut) -> str:
         return "At this flow the fan gives the pressure that its curve says, within what is known of it."
     side = "more" if gap > 0 else "less"
     said = screen.quantity(drawn, "pressure").shown
-    return f"At this flow the fan gives {abs(gap):.0%} {side} pressure than its curve says ({said})."
+    return f"At this flow the fan gives {_percent(gap)} {side} pressure than its curve says ({said})."
 
 
 def _since_baseline(screen: Screen, now: FanPointOut, base: FanPointOut) -> str:
     change = now.flow_m3s / base.flow_m3s - 1 if base.flow_m3s else 0.0
     if abs(change) < 0.02:
-        return f"Air is as it was {base.words}, within two percent."
+        return f"The air is as it was {base.words}, within two percent."
     gap = screen.difference(now.flow_m3s - base.flow_m3s, "flow")
-    return f"{gap} ({abs(change):.0%}) {'more' if change > 0 else 'less'} air than {base.words}."
+    return f"{gap} ({_percent(change)}) {'more' if change > 0 else 'less'} air than {base.words}."
+
+
+def _percent(share: float) -> str:
+    return with_unit(f"{abs(share):.0%}"[:-1], "%")

@@ -9,8 +9,23 @@ from pydantic import BaseModel, Field
 
 from analysis.readings import CHANNELS
 from dashboard.now_view import QUALITY_WORDS, is_fitted
-from dashboard.shapes import SERIES, Screen, day_and_time, dig, duration, number, shape_of, since, text
+from dashboard.shapes import (
+    SERIES,
+    Screen,
+    day_and_time,
+    dig,
+    duration,
+    number,
+    place_words,
+    shape_of,
+    since,
+    text,
+    unbroken,
+    whole,
+)
 from dashboard.snapshot import Document, Snapshot
+
+_COUNTERS = {"commits": "Writes to the store", "failed commits": "Writes to the store that failed"}
 
 
 class SensorOut(BaseModel):
@@ -29,6 +44,7 @@ class RefusedOut(BaseModel):
 
     words: str = Field(examples=["checksum"])
     count: int = Field(examples=[3])
+    shown: str = Field(examples=["3"])
 
 
 class SourceOut(BaseModel):
@@ -41,6 +57,9 @@ class SourceOut(BaseModel):
     samples: int
     opened: int
     dropped: int
+    label: str = Field(examples=["unit (serial)"])
+    samples_shown: str = Field(examples=["14\u202f087"])
+    opened_shown: str = Field(examples=["once"])
     last: str = Field(examples=["3 s before now"])
     last_error: str
     refused: list[RefusedOut]
@@ -54,6 +73,7 @@ class OutletOut(BaseModel):
     kind: str = Field(examples=["apprise"])
     tone: str = Field(examples=["ok"])
     state: str = Field(examples=["idle"])
+    label: str = Field(examples=["mail (apprise)"])
     delivered: int
     waiting: int
     lost: int
@@ -85,12 +105,16 @@ class HealthOut(BaseModel):
 def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_pages: int) -> HealthOut:
     """The health made from a snapshot."""
     silent_for = snapshot.silent_for()
+    sensors = [_sensor(snapshot, name, screen) for name in CHANNELS]
     if snapshot.problem:
         tone, words = "wait", snapshot.problem
     elif silent_for is not None and silent_for > silent_after_s:
         tone, words = "silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}."
     elif dig(snapshot.daemon, "store_ok") is False:
         tone, words = "soon", f"The daemon is alive, but cannot store: {text(snapshot.daemon, 'store_words')}."
+    elif lost := [sensor.channel for sensor in sensors if sensor.tone == "soon"]:
+        named = f"{len(lost)} sensors give nothing" if len(lost) > 1 else f"a sensor gives nothing: {place_words(lost[0])}"
+        tone, words = "soon", f"The daemon is alive, but {named}."
     else:
         tone, words = "ok", "The daemon is alive."
     clock = snapshot.clock
@@ -100,7 +124,7 @@ def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_p
         words=words,
         heard_s=silent_for,
         frame_age_s=age,
-        sensors=[_sensor(snapshot, name, screen) for name in CHANNELS],
+        sensors=sensors,
         sources=[_source(source, clock) for source in snapshot.sources],
         outlets=[_outlet(outlet) for outlet in snapshot.outlets],
         facts=_facts(snapshot, age, open_pages),
@@ -137,8 +161,11 @@ def _source(source: Document, clock: float | None) -> SourceOut:
         samples=_count(source, "samples"),
         opened=_count(source, "opened"),
         dropped=_count(source, "dropped"),
+        label=_label(text(source, "name", default="source"), text(source, "kind")),
+        samples_shown=whole(_count(source, "samples")),
+        opened_shown=_times(_count(source, "opened")),
         last="never" if last is None else day_and_time(last) if clock is None else f"{duration(clock - last)} before now",
-        last_error=text(source, "last_error"),
+        last_error=unbroken(text(source, "last_error")),
         refused=_counts(source, "refused"),
         unknown=_counts(source, "unknown_channels"),
     )
@@ -152,10 +179,11 @@ def _outlet(outlet: Document) -> OutletOut:
         kind=text(outlet, "kind"),
         tone="soon" if down or (error and _count(outlet, "queued")) else "ok",
         state=text(outlet, "state", default="not known"),
+        label=_label(text(outlet, "name", default="outlet"), text(outlet, "kind")),
         delivered=_count(outlet, "delivered"),
         waiting=_count(outlet, "queued"),
         lost=sum(_count(outlet, key) for key in ("dropped", "stale", "refused")),
-        last=day_and_time(number(outlet, "last_delivered_t")),
+        last="never" if number(outlet, "last_delivered_t") is None else day_and_time(number(outlet, "last_delivered_t")),
         last_error=error,
     )
 
@@ -168,7 +196,11 @@ def _counts(document: Document, key: str) -> list[RefusedOut]:
     found = dig(document, key)
     if not isinstance(found, Mapping):
         return []
-    counts = [RefusedOut(words=str(words), count=int(count)) for words, count in found.items() if isinstance(count, int)]
+    counts = [
+        RefusedOut(words=str(words), count=int(count), shown=whole(count))
+        for words, count in found.items()
+        if isinstance(count, int)
+    ]
     return sorted(counts, key=lambda row: -row.count)
 
 
@@ -184,7 +216,7 @@ def _facts(snapshot: Snapshot, age: float | None, open_pages: int) -> list[FactO
         ("This computer's clock", day_and_time(snapshot.wall)),
         ("Pace", "" if pace is None or pace == 1 else f"{pace:g} times as fast as real time"),
         ("Running since", _started(daemon)),
-        ("Frames taken in", _whole(number(daemon, "frames"))),
+        ("Frames taken in", whole(number(daemon, "frames"))),
         ("Memory", _bytes(number(daemon, "memory_bytes"))),
         ("The store", text(daemon, "store_words")),
         ("Size of the store", _bytes(number(daemon, "store_bytes"))),
@@ -193,7 +225,11 @@ def _facts(snapshot: Snapshot, age: float | None, open_pages: int) -> list[FactO
     ]
     counters = dig(daemon, "counters")
     if isinstance(counters, Mapping):
-        found += [(str(name), f"{count:g}") for name, count in counters.items() if isinstance(count, int | float)]
+        found += [
+            (counter_words(str(name)), whole(number(counters, name)))
+            for name, count in counters.items()
+            if isinstance(count, int | float)
+        ]
     return [FactOut(words=words, shown=shown) for words, shown in found if shown]
 
 
@@ -202,8 +238,26 @@ def _started(daemon: Document) -> str:
     return "" if started is None else day_and_time(started)
 
 
-def _whole(value: float | None) -> str:
-    return "" if value is None else f"{value:,.0f}".replace(",", " ")
+def counter_words(name: str) -> str:
+    """A counter of the daemon in plain words; channels by theirs.
+
+    >>> counter_words("motor_a out of range"), counter_words("commits"), counter_words("late readings")
+    ('Motor current: out of range', 'Writes to the store', 'Late readings')
+    """
+    words = _COUNTERS.get(name)
+    if words is None:
+        channel, _, reason = name.partition(" ")
+        words = f"{place_words(channel)}: {reason}" if channel in SERIES and reason else name
+    return words[:1].upper() + words[1:]
+
+
+def _label(name: str, kind: str) -> str:
+    """A name with its kind, which is said once where both are the same."""
+    return name if not kind or kind == name else f"{name} ({kind})"
+
+
+def _times(count: int) -> str:
+    return {0: "not yet", 1: "once", 2: "twice"}.get(count, f"{whole(count)} times")
 
 
 def _bytes(value: float | None) -> str:

@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 from analysis.events import EventKind
 from daemon.store.reader import JournalEntry
 from dashboard.problems import Refused
-from dashboard.shapes import day_and_time, local_time
+from dashboard.shapes import day_and_time, local_time, place_words, unbroken
 from dashboard.trend_view import event_words
 
 BY_WORDS = {"owner": "by you", "ductwarden": "found in the readings"}
@@ -67,6 +67,7 @@ class EntryOut(BaseModel):
     words: str = Field(examples=["Filter cleaned"])
     text: str
     where: str
+    where_words: str = Field(examples=["planer"])
     by: str = Field(examples=["owner"])
     by_words: str = Field(examples=["by you"])
     removed: bool
@@ -90,8 +91,9 @@ def entry_out(entry: JournalEntry) -> EntryOut:
         at=field_time(entry.t),
         kind=entry.kind,
         words=event_words(entry.kind),
-        text=entry.text,
+        text=unbroken(entry.text) if entry.by == "ductwarden" else entry.text,
         where=entry.where,
+        where_words=place_words(entry.where),
         by=entry.by,
         by_words=BY_WORDS.get(entry.by, f"by {entry.by}"),
         removed=entry.removed,

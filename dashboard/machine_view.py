@@ -7,7 +7,21 @@ from collections.abc import Sequence
 from pydantic import BaseModel, Field
 
 from dashboard.rule import RuleOut, rule
-from dashboard.shapes import TWO_SD, Quantity, Screen, dig, number, rows, running_hours, since, table, text, texts
+from dashboard.shapes import (
+    NO_BREAK,
+    TWO_SD,
+    Quantity,
+    Screen,
+    dig,
+    number,
+    rows,
+    running_hours,
+    sentence,
+    since,
+    table,
+    text,
+    texts,
+)
 from dashboard.snapshot import Document, Snapshot
 
 
@@ -50,7 +64,7 @@ class BagOut(BaseModel):
 
     tone: str = Field(examples=["ok"])
     words: str = Field(examples=["No sign that it is full"])
-    detail: str = Field(default="", examples=[""])
+    detail: str = Field(default="", examples=["between 4 and 9 running hours at the planer; about half full"])
     level: Quantity
     emptied: str
     running_since: str
@@ -73,16 +87,16 @@ def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
         words, sure = ports_words([port for port, is_open in told.items() if is_open]), "by the gate switches"
     elif isinstance(gates, list | tuple):
         words = ports_words(gates)
-        sure = "" if probability is None else f"{round(probability * 100)} % sure"
+        sure = "" if probability is None else f"{min(99, round(probability * 100))}{NO_BREAK}% sure"
     else:
-        words = "not known"
+        words = "not known while the fan is off" if text(snapshot.now, "state") == "off" else "not known"
     return AirOut(
         flow=screen.quantity(flow, "flow", why=why),
-        margin="" if sd is None or flow is None else f"± {screen.difference(TWO_SD * sd, 'flow')}",
+        margin="" if not sd or flow is None else f"± {screen.difference(TWO_SD * sd, 'flow')}",
         gates=words,
         gates_sure=sure,
         alternatives=alternatives,
-        notes=notes,
+        notes=[sentence(note) for note in notes if note != why or flow is not None],
     )
 
 
@@ -101,19 +115,20 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
     flow, gain = number(snapshot.now, "estimate", "flow_m3s"), ""
     if flow is not None and lost is not None and 0.005 < lost < 0.9:
         gain = f"Cleaning would bring back about {screen.difference(flow * lost / (1 - lost), 'flow')}."
-    why = "not known without the pressure over the bags and the air" if ratio is None else ""
+    if ratio is None and not detail:
+        detail = "It takes the pressure over the bags and the air."
     return FilterOut(
         tone=tone,
         words=words,
         detail=detail,
-        ratio=screen.quantity(ratio, "ratio", why=why),
+        ratio=screen.quantity(ratio, "ratio"),
         ratio_limit=screen.quantity(ratio_limit, "ratio"),
         rule=rule(screen.axis("ratio"), ratio, None, None, (0.0, 2.0), ratio_limit),
-        lost=screen.quantity(lost, "fraction", why=why),
+        lost=screen.quantity(lost, "fraction"),
         lost_limit=screen.quantity(lost_limit, "fraction"),
         gain=gain,
-        cleaned=since(snapshot.cleaned_t, snapshot.clock),
-        running_since=running_hours(snapshot.running_since_cleaned_s),
+        cleaned=_last(snapshot.cleaned_t, snapshot),
+        running_since=_run_since(snapshot.running_since_cleaned_s),
     )
 
 
@@ -124,8 +139,7 @@ def _filter_words(claim: Document, ratio: float | None) -> tuple[str, str, str]:
     forecast = number(claim, "forecast_s")
     if forecast is not None:
         low, high = number(claim, "forecast_low_s"), number(claim, "forecast_high_s")
-        detail = "" if low is None or high is None else f"between {running_hours(low)} and {running_hours(high)}"
-        return f"Clean in about {running_hours(forecast)}", detail, "ok"
+        return f"Clean in about {running_hours(forecast)}", between_hours(low, high), "ok"
     if said == "absent":
         return "No cleaning due", "", "ok"
     if said == "not_yet_known":
@@ -140,7 +154,7 @@ def bag_out(snapshot: Snapshot, screen: Screen) -> BagOut:
     if said == "present":
         tone, words, detail = "stop", "Full", text(claim, "action", default="Stop the fan and empty the chip bag.")
     elif said == "absent":
-        tone, words, detail = "ok", "No sign that it is full", ""
+        tone, words, detail = _bag_life(claim)
     else:
         tone, words, detail = "wait", "Not yet known", text(claim, "reason")
     return BagOut(
@@ -148,9 +162,48 @@ def bag_out(snapshot: Snapshot, screen: Screen) -> BagOut:
         words=words,
         detail=detail,
         level=screen.quantity(number(snapshot.now, "values", "bag_level"), "fraction", why="no level sensor"),
-        emptied=since(snapshot.emptied_t, snapshot.clock),
-        running_since=running_hours(snapshot.running_since_emptied_s),
+        emptied=_last(snapshot.emptied_t, snapshot),
+        running_since=_run_since(snapshot.running_since_emptied_s),
     )
+
+
+def _bag_life(claim: Document) -> tuple[str, str, str]:
+    """Tone, words and detail of a chip bag that is not full: the running time left, as far as emptyings have taught it."""
+    fill, forecast = number(claim, "evidence", "fill", "value"), number(claim, "forecast_s")
+    parts: list[str] = []
+    if fill is not None:
+        # By tens: the running time since the last emptying tells it no better.
+        parts.append(f"about {min(100, 10 * round(10 * fill))}{NO_BREAK}% filled, by the running time")
+    if forecast is None:
+        reason = "" if fill is not None else "How long a bag lasts is learned from the first time it is emptied."
+        return "ok", "No sign that it is full", sentence(parts[0]) if parts else reason
+    parts.insert(0, between_hours(number(claim, "forecast_low_s"), number(claim, "forecast_high_s")))
+    return "ok", f"Full in about {running_hours(forecast)}", sentence("; ".join(part for part in parts if part))
+
+
+def between_hours(low: float | None, high: float | None) -> str:
+    """The range of a forecast; the unit is said once where both ends have the same.
+
+    >>> between_hours(12 * 3600, 25 * 3600), between_hours(1800, 7200), between_hours(None, 7200)
+    ('between 12 and 25 running hours', 'between 30 running minutes and 2 running hours', '')
+    """
+    if low is None or high is None:
+        return ""
+    first, last = running_hours(low), running_hours(high)
+    if first == last:
+        return ""
+    if first.startswith("0 "):
+        return f"at most {last}"
+    count, _, unit = first.partition(" ")
+    return f"between {count if last.endswith(unit) or unit == 'running hour' else first} and {last}"
+
+
+def _last(t: float | None, snapshot: Snapshot) -> str:
+    return "not in the journal" if t is None else since(t, snapshot.clock)
+
+
+def _run_since(seconds: float | None) -> str:
+    return "not known" if seconds is None else running_hours(seconds)
 
 
 def claim_of(claims: Sequence[Document], condition: str) -> Document:

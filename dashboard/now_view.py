@@ -8,7 +8,21 @@ from analysis.readings import CHANNELS
 from dashboard.alarm_view import AlarmOut, alarm_out, by_weight
 from dashboard.machine_view import AirOut, BagOut, FilterOut, air_out, bag_out, filter_out
 from dashboard.rule import RuleOut, rule
-from dashboard.shapes import SERIES, TWO_SD, Quantity, Screen, clock_time, day_and_time, dig, duration, number, since, table, text
+from dashboard.shapes import (
+    SERIES,
+    TWO_SD,
+    Quantity,
+    Screen,
+    clock_time,
+    day_and_time,
+    dig,
+    duration,
+    number,
+    place_words,
+    since,
+    table,
+    text,
+)
 from dashboard.snapshot import Snapshot
 
 MAIN_CHANNELS = ("inlet_pa", "filter_pa", "motor_a")
@@ -24,6 +38,7 @@ QUALITY_WORDS = {
 }
 """Why a channel has no value, in plain words."""
 
+_LOOK = "Acknowledge when you have looked."
 _CALLS = {"stop": "Stop the fan", "soon": "Go and look today", "plan": "Something is due, when it suits"}
 
 
@@ -141,19 +156,35 @@ def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: boo
     if loud:
         first = loud[0].urgency
         call = "Leave the fan off" if first == "stop" and state == "off" else _CALLS[first]
-        return Verdict(tone=first, title=call, text=_named(loud))
+        return Verdict(tone=first, title=call, text=f"{_named(loud)} {_to_do(loud[0].action, state)}")
     over = [alarm for alarm in alarms if alarm.tone == "over"]
     if over:
-        return Verdict(
-            tone="over", title="Something was wrong, and is over", text=f"{_named(over)} Acknowledge when you have looked."
-        )
+        return Verdict(tone="over", title="Something was wrong, and is over", text=f"You were told: {_named(over)} {_LOOK}")
     if alarms:
         return Verdict(tone="ok", title="Nothing needs you", text=f"{len(alarms)} put aside or over; see below.")
     if state == "unknown":
         return Verdict(
             tone="wait", title="Not known whether the fan runs", text="Neither motor current nor pressure tells it yet."
         )
-    return Verdict(tone="ok", title="Nothing needs you", text="No alarm is open.")
+    return Verdict(tone="ok", title="Nothing needs you", text=f"No alarm is open.{_missing(snapshot)}")
+
+
+def _missing(snapshot: Snapshot) -> str:
+    """The main sensors that give nothing just now, long before that is an alarm."""
+    lost = [
+        f"{place_words(name)} is {QUALITY_WORDS[quality]}"
+        for name in MAIN_CHANNELS
+        if (quality := text(snapshot.now, "quality", name)) in QUALITY_WORDS and number(snapshot.now, "values", name) is None
+    ]
+    return f" But {' and '.join(lost)}." if lost else ""
+
+
+def _to_do(action: str, state: str) -> str:
+    """What to do about the first alarm; nobody is told to stop a fan that stands still."""
+    stop = "Stop the fan and "
+    if state == "off" and action.startswith(stop):
+        action = action[len(stop) :]
+    return action[:1].upper() + action[1:]
 
 
 def _named(alarms: list[AlarmOut]) -> str:
@@ -251,7 +282,8 @@ def _reach(snapshot: Snapshot, name: str, value: float | None, expected: float |
     if not known:
         known = [1.4 * si for si in (value, expected) if si is not None]
     if not known:
-        return {"pressure": (0.0, 2500.0), "current": (0.0, 15.0)}.get(SERIES[name].kind, (0.0, 1.0))
+        sign = SERIES[name].sign
+        return (0.0, sign * {"pressure": 2500.0, "current": 15.0}.get(SERIES[name].kind, 1.0))
     if CHANNELS[name].kind in ("temperature",) or name == "barometer_pa":
         return min(known), max(known)
     return min(0.0, *known), max(0.0, *known)

@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from dashboard.assets import Assets
 from dashboard.box import box_of, may_write, screen_of
 from dashboard.now_view import NowOut, now_out
+from dashboard.shapes import place_words
 from dashboard.snapshot import Snapshot
 
 LINKS: tuple[tuple[str, str, str, bool], ...] = (
@@ -62,6 +63,7 @@ def environment(assets: Assets) -> Environment:
         auto_reload=False,
     )
     found.globals["static"] = assets.url
+    found.filters["place"] = place_words
     return found
 
 

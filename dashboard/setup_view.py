@@ -13,6 +13,7 @@ from markupsafe import Markup
 from pydantic import BaseModel, ConfigDict
 
 from dashboard.duct_map import drawing
+from dashboard.duct_tree import NARROW, tree_drawing
 from dashboard.duct_view import PieceOut
 from dashboard.shapes import Quantity
 
@@ -227,7 +228,7 @@ def ducts(pieces: Sequence[PieceIn]) -> tuple[Markup, Markup] | None:
     if not pieces:
         return None
     drawn = [_piece(piece) for piece in pieces]
-    return drawing(drawn, 1040, "wide"), drawing(drawn, 360, "narrow")
+    return drawing(drawn, 1040, "wide"), tree_drawing(drawn, NARROW, "narrow")
 
 
 def _piece(piece: PieceIn) -> PieceOut:

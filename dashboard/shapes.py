@@ -20,6 +20,8 @@ from analysis.readings import CHANNELS
 from analysis.units import System
 
 DASH = "–"
+NO_BREAK = "\u00a0"
+"""A space at which a line is never broken: before a percent sign."""
 SYSTEMS: tuple[System, ...] = ("us", "si")
 LARGEST = 1e15
 """Nothing in a shop is larger, in any unit; what is comes from a spoiled document."""
@@ -143,14 +145,13 @@ class Screen:
         if si is None or not math.isfinite(si):
             return Quantity(unit=axis.symbol, shown=why or "not known")
         number = decimal_text(si * axis.factor + axis.offset, axis.decimals, signed)
-        joint = "" if axis.symbol in ("%", "") else " "
-        return Quantity(si=si, shown=f"{number}{joint}{axis.symbol}", number=number, unit=axis.symbol)
+        return Quantity(si=si, shown=with_unit(number, axis.symbol), number=number, unit=axis.symbol)
 
     def difference(self, si: float, kind: str, *, sign: int = 1) -> str:
         """A difference of two values as text without its sign (so that an offset, as of temperatures, does not enter)."""
         axis = self.axis(kind, sign)
         number = decimal_text(abs(si * axis.factor), axis.decimals)
-        return f"{number}{'' if axis.symbol in ('%', '') else ' '}{axis.symbol}"
+        return with_unit(number, axis.symbol)
 
     def channel(self, name: str, si: float | None, why: str = "") -> Quantity:
         """A channel's value."""
@@ -170,6 +171,51 @@ def decimal_text(number: float, decimals: int, signed: bool = False) -> str:
     if text.startswith("-"):
         return "−" + text[1:]
     return f"+{text}" if signed else text
+
+
+def with_unit(number: str, symbol: str) -> str:
+    """A number with its unit; a percent sign stays with its number.
+
+    >>> with_unit("7.92", "in. w.g."), with_unit("4", "%"), with_unit("12", "")
+    ('7.92 in. w.g.', '4\xa0%', '12')
+    """
+    return number if not symbol else f"{number}{NO_BREAK if symbol == '%' else ' '}{symbol}"
+
+
+def whole(value: float | None) -> str:
+    """A count. Five digits and more are grouped by a narrow space, as ISO 80000-1 has it; four are not.
+
+    >>> whole(9876), whole(14087), whole(None)
+    ('9876', '14\u202f087', '')
+    """
+    if value is None:
+        return ""
+    return f"{value:.0f}" if abs(value) < 10_000 else f"{value:,.0f}".replace(",", "\u202f")
+
+
+def sentence(words: str) -> str:
+    """A note of the daemon as a sentence of its own.
+
+    >>> sentence("the fan is off"), sentence("Within 2 %.")
+    ('The fan is off.', 'Within 2\xa0%.')
+    """
+    words = unbroken(words.strip())
+    return words[:1].upper() + words[1:] + ("" if words[-1:] in ("", ".", "!", "?", ":") else ".")
+
+
+def unbroken(words: str) -> str:
+    """``words`` whose percent signs stay with their numbers."""
+    return words.replace(" %", f"{NO_BREAK}%")
+
+
+def place_words(where: str) -> str:
+    """The place of an alarm or a journal entry as a person calls it: a channel by its words, a port or run by its name.
+
+    >>> place_words("inlet_pa"), place_words("planer")
+    ('suction before the fan', 'planer')
+    """
+    series = SERIES.get(where)
+    return where if series is None else series.words[:1].lower() + series.words[1:]
 
 
 def system_of(text: object, default: System = "us") -> System:

@@ -12,7 +12,7 @@ from daemon.errors import StoreError
 from dashboard.added_run_view import AddedRunOut, added_run_out
 from dashboard.asking import AskedOut, answer_of, ask
 from dashboard.box import Box, box_of, screen_of
-from dashboard.fan_view import CLOUD_POINTS, CLOUD_S, FanOut, fan_out
+from dashboard.fan_view import CLOUD_MINUTES, CLOUD_S, FanOut, fan_out
 from dashboard.record_view import RecordOut, record_csv, record_out
 from dashboard.shapes import Screen
 from dashboard.snapshot import Document, Snapshot
@@ -97,7 +97,7 @@ def fan_of(box: Box, snapshot: Snapshot, screen: Screen) -> FanOut:
     """The page's data, read from the store."""
     week, baseline = None, None
     if snapshot.t is not None:
-        week = box.store.trend(["flow_m3s", "inlet_pa", "filter_pa"], snapshot.t - CLOUD_S, snapshot.t, CLOUD_POINTS)
+        week = box.store.trend(["flow_m3s", "inlet_pa", "filter_pa"], snapshot.t - CLOUD_S, snapshot.t, CLOUD_MINUTES)
         baseline = newest_baseline(box)
     return fan_out(snapshot, screen, week, baseline)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from anyio import to_thread
 from fastapi import APIRouter, Query, Request
@@ -16,6 +16,7 @@ from dashboard.added_run_view import report_file
 from dashboard.alarm_view import alarm_out, blank_alarm
 from dashboard.box import UNITS_COOKIE, RowId, box_of, screen_of
 from dashboard.duct_map import drawing
+from dashboard.duct_tree import NARROW, tree_drawing
 from dashboard.duct_view import ducts_out
 from dashboard.forms import form_of, local_path
 from dashboard.journal_view import WRITABLE, JournalIn, journal_out
@@ -60,7 +61,7 @@ FIRST_SERIES = ("inlet_pa", "filter_pa", "motor_a", "flow_m3s", "drag_ratio")
 def now_page(request: Request) -> Response:
     """The shop now."""
     words = {name: series.words for name, series in SERIES.items()}
-    return html(request, "now", "now.html", blank=blank_alarm(), spans=SPANS, words=words)
+    return html(request, "now", "now.html", blank=blank_alarm(), spans=SPANS, words=words, **_ducts(request))
 
 
 @router.get("/trends")
@@ -73,16 +74,18 @@ def trends_page(request: Request) -> Response:
 @router.get("/ducts")
 def ducts_page(request: Request) -> Response:
     """The drawing with its air."""
+    return html(request, "ducts", "ducts.html", **_ducts(request))
+
+
+def _ducts(request: Request) -> dict[str, Any]:
+    """The ducts and their drawing, for a desk's screen and for a phone's."""
     snapshot = box_of(request).store.snapshot()
     ducts = ducts_out(snapshot, screen_of(request, snapshot))
-    return html(
-        request,
-        "ducts",
-        "ducts.html",
-        ducts=ducts,
-        wide=drawing(ducts.pieces, 1040, "wide"),
-        narrow=drawing(ducts.pieces, 360, "narrow"),
-    )
+    return {
+        "ducts": ducts,
+        "wide": drawing(ducts.pieces, 1040, "wide"),
+        "narrow": tree_drawing(ducts.pieces, NARROW, "narrow"),
+    }
 
 
 @router.get("/alarms")

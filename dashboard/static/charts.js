@@ -16,7 +16,16 @@ export function timeText(t, zone, seconds = true) {
 export function numberText(value, axis) {
   if (value == null) return "–";
   const text = value.toFixed(axis.decimals).replace("-", "−");
-  return `${text}${axis.symbol === "%" || axis.symbol === "" ? "" : " "}${axis.symbol}`;
+  return axis.symbol === "" ? text : `${text}${axis.symbol === "%" ? "\u00a0" : " "}${axis.symbol}`;
+}
+
+/** The numbers of an axis: as many decimals as its step has, a true minus, and no comma that a reader could take for a point. */
+export function axisNumbers(splits, step) {
+  const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+  return splits.map(v => {
+    const [whole, part] = Math.abs(v).toFixed(decimals).split("."), grouped = whole.length < 5 ? whole : whole.replace(/\B(?=(\d{3})+$)/g, "\u202f");
+    return `${v < 0 ? "\u2212" : ""}${grouped}${part ? `.${part}` : ""}`;
+  });
 }
 
 const converted = (column, axis) => column.map(v => (v == null ? null : v * axis.factor + axis.offset));
@@ -105,7 +114,7 @@ class Panel {
       scales: { x: { time: true, auto: false, range: () => [group.window.min, group.window.max] }, y: { range: (u, low, high) => group.reach(low, high) } },
       axes: [
         { ...axis, space: 64, size: 30, values: (u, splits, at, space, step) => splits.map(t => group.tickText(t, step)) },
-        { ...axis, size: 58, space: 34 },
+        { ...axis, size: 58, space: 34, values: (u, splits, at, space, step) => axisNumbers(splits, step) },
       ],
       cursor: {
         sync: { key: group.key, scales: ["x", null] }, points: { size: 9 }, focus: { prox: -1 },
@@ -253,7 +262,7 @@ export class Charts {
 
   sayTime(t) { this.onTime(t == null ? "" : timeText(t, this.zone)); }
 
-  /** Alarm spans as hatched bars along the top edge, journal entries as dashed lines with a diamond. */
+  /** Alarm spans as bars along the top edge, journal entries as dashed lines with a diamond. */
   drawMarks(u) {
     if (!this.trend) return;
     const { ctx, bbox } = u, ratio = devicePixelRatio, inside = x => x >= bbox.left && x <= bbox.left + bbox.width;

@@ -1,6 +1,7 @@
 // The fan curve: drawn, as built, the ducts, the cloud of a week, and the working points.
 /* global uPlot */
 import { onNow } from "./base.js";
+import { axisNumbers } from "./charts.js";
 
 const holder = document.getElementById("curve");
 const css = name => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -40,12 +41,12 @@ function draw() {
   const ink = css("--ink-2"), line = css("--line"), quiet = { stroke: null, points: { show: false }, spanGaps: true };
   const curve = (stroke, width, dash) => ({ stroke, width, dash, points: { show: false }, spanGaps: true });
   const marks = (colour, shape, size) => ({ stroke: null, paths: () => null, points: { show: mark(colour, shape, size) } });
-  const axis = { stroke: ink, grid: { stroke: line, width: 1 }, ticks: { stroke: line, width: 1 }, font: "14px system-ui, sans-serif", labelFont: "14px system-ui, sans-serif", labelSize: 22 };
+  const axis = { stroke: ink, grid: { stroke: line, width: 1 }, ticks: { stroke: line, width: 1 }, font: "14px system-ui, sans-serif", labelFont: "14px system-ui, sans-serif", labelSize: 22, values: (u, splits, at, space, step) => axisNumbers(splits, step) };
   const room = (u, low, high) => [0, (high ?? 1) * 1.05];
   plot = new uPlot({
     width: holder.clientWidth, height: Math.max(320, Math.min(520, holder.clientWidth * 0.55)), legend: { show: false }, cursor: { show: false },
     scales: { x: { time: false, range: room }, y: { range: room } },
-    axes: [{ ...axis, label: `air, ${data.x.symbol}` }, { ...axis, size: 56, label: `pressure rise, ${data.y.symbol}` }],
+    axes: [{ ...axis, size: 34, space: 60, label: `air, ${data.x.symbol}` }, { ...axis, size: 56, space: 36, label: `pressure rise, ${data.y.symbol}` }],
     bands: [{ series: [1, 2], fill: css("--band") }],
     series: [{}, quiet, quiet, curve(css("--s1"), 2), curve(css("--s1"), 2, [10, 5]), curve(css("--s2"), 2, [3, 4]),
       marks(`${css("--ink-2")}66`, "dot", 2), marks(css("--s3"), "square", 6), marks(css("--s4"), "diamond", 8), marks(css("--ink"), "dot", 8)],
@@ -57,7 +58,9 @@ async function load() {
   if (!answer.ok) return;
   data = await answer.json();
   const row = p => { const r = document.createElement("tr"); [p.words, p.flow.shown, p.rise.shown].forEach((text, i) => { const c = document.createElement(i ? "td" : "th"); c.textContent = text; if (i) c.className = "num"; else c.scope = "row"; r.append(c); }); return r; };
-  document.getElementById("points").replaceChildren(...[data.now, data.baseline, data.expected].filter(Boolean).map(row));
+  const points = [data.now, data.baseline, data.expected].filter(Boolean);
+  document.getElementById("points").replaceChildren(...points.map(row));
+  document.getElementById("points-sheet").hidden = !points.length;
   const items = (data.known ? data.sentences : [data.why, ...data.sentences]).map(text => { const li = document.createElement("li"); li.textContent = text; return li; });
   document.getElementById("sentences").replaceChildren(...items);
   draw();

@@ -1,9 +1,10 @@
-// Pages that follow one JSON document: refreshed while they are open; made anew when the document's shape changes.
+// Parts of pages that follow a JSON document of their own: refreshed while they are open; when what they are built of changes,
+// the page is made anew.
 import { fill, onNow } from "./base.js";
 
 const urls = { ducts: "/api/v1/ducts", health: "/api/v1/health", tour: "/api/v1/tour", "run-check": "/api/v1/added-run" };
-const url = urls[document.body.dataset.page];
-const root = document.querySelector("main > [data-shape]");
+const root = document.querySelector("main [data-shape]");
+const url = urls[root.dataset.document ?? document.body.dataset.page];
 let busy = false;
 
 async function refresh() {
@@ -15,7 +16,7 @@ async function refresh() {
 }
 
 onNow(async () => {
-  if (busy) return;
+  if (busy || document.hidden) return;
   busy = true;
-  try { await refresh(); } finally { setTimeout(() => { busy = false; }, 900); }
+  try { await refresh(); } catch { /* the page says by itself when the line is lost */ } finally { setTimeout(() => { busy = false; }, 900); }
 });

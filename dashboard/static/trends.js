@@ -15,8 +15,10 @@ const chosen = () => boxes.filter(box => box.checked).map(box => box.value);
 
 const charts = new Charts(holder, {
   panels: chosen().map(name => [name]), words, zone, span: Number(query.get("span")) || 3600, interactive: true, gestures,
-  onState: tell, onTime: text => { $("charts-time").textContent = text || "\u00a0"; },
+  onState: tell, onTime: text => { $("charts-time").textContent = text || "latest values"; },
 });
+
+const ASKS = { stop: "Stop now", soon: "Look today", plan: "When it suits" };
 
 function row(tone, words, when) {
   const item = document.createElement("li"), strong = document.createElement("strong"), small = document.createElement("span");
@@ -33,7 +35,7 @@ function tell(group, wrong) {
   $("window").textContent = `${spanText(max - min)}, from ${timeText(min, zone)} ${live}. One point is ${spanText(Math.max(1, group.trend.step_s))}.`;
   for (const button of spanButtons) button.setAttribute("aria-pressed", String(group.live && Number(button.value) === Math.round(group.span)));
   const rows = [
-    ...group.trend.alarms.map(a => [a.start, row(a.urgency, a.title, `${timeText(a.start, zone, false)} to ${a.end == null ? "now" : timeText(a.end, zone, false)}`)]),
+    ...group.trend.alarms.map(a => [a.start, row(a.urgency, a.title, `${ASKS[a.urgency] ?? ""} \u00b7 ${timeText(a.start, zone, false)} to ${a.end == null ? "now" : timeText(a.end, zone, false)}`)]),
     ...group.trend.journal.map(j => [j.t, row("quiet", j.words, timeText(j.t, zone, false))]),
   ].sort((a, b) => b[0] - a[0]).map(([, item]) => item);
   if (!rows.length) { const none = document.createElement("li"); none.textContent = "No alarm and no journal entry."; rows.push(none); }

@@ -41,10 +41,10 @@ def test_an_alarm_is_shown_in_whole_sentences(client: Visitor, shop: Shop) -> No
     raised(shop)
     now = client.fresh()
     assert now["verdict"]["title"] == "Stop the fan"
-    assert now["verdict"]["text"] == "The chip bag is full."
+    assert now["verdict"]["text"] == "The chip bag is full. Stop the fan and empty the chip bag.", "what it is, and what to do"
     alarm = now["alarms"][0]
     assert alarm["action"] == "Stop the fan and empty the chip bag."
-    assert alarm["sure"] == "very likely (93 %)"
+    assert alarm["sure"] == "very likely (93\u00a0%)"
     assert {row["words"]: row["shown"] for row in alarm["evidence"]} == {
         "growth of drag against its learned rate": "6.20 × clean",
         "pressure over the filter bags": "1.65 in. w.g.",
@@ -124,13 +124,19 @@ def test_what_is_over_no_longer_shouts(client: Visitor, shop: Shop) -> None:
     raised(shop)
     shop.switch(False)
     shop.step(10)
-    assert client.fresh()["verdict"]["title"] == "Leave the fan off"
+    verdict = client.fresh()["verdict"]
+    assert verdict["title"] == "Leave the fan off"
+    assert verdict["text"] == "The chip bag is full. Empty the chip bag.", "nobody is told to stop what stands still"
     shop.switch(True)
     shop.claim(Condition.BAG_FULL, present=False)
     shop.step(900)
     now = client.fresh()
     assert now["alarms"][0]["state"] in ("returned_unacknowledged", "latched_unacknowledged")
-    assert now["alarms"][0]["urgency_words"] == "It is over"
+    alarm = now["alarms"][0]
+    assert alarm["tag"].startswith("Over")
+    assert alarm["line"].startswith(f"{alarm['since']} to {alarm['cleared']} · ")
+    assert alarm["urgency_words"] == "Stop now", "the list of what there was still tells how pressing it was"
+    assert "empty" not in alarm["action"], "what was to be done then would mislead now"
     assert now["verdict"]["tone"] == "over"
     assert now["verdict"]["title"] == "Something was wrong, and is over"
     assert now["alarm_count"] == 1, "it still waits for the owner"

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from dashboard.added_run_view import added_run_out
 from dashboard.duct_map import drawing
+from dashboard.duct_tree import tree_drawing
 from dashboard.duct_view import ducts_out
 from dashboard.fan_view import fan_out
 from dashboard.health_view import health_out
@@ -71,7 +72,8 @@ def everything(snapshot: Snapshot) -> None:
         health.model_dump_json()
         ducts = ducts_out(snapshot, screen)
         ducts.model_dump_json()
-        drawing(ducts.pieces, 360, "narrow")
+        drawing(ducts.pieces, 1040, "wide")
+        tree_drawing(ducts.pieces, 340, "narrow")
         fan_out(snapshot, screen, None, None).model_dump_json()
         tour_out(snapshot, []).model_dump_json()
         added_run_out(snapshot, screen).model_dump_json()

@@ -16,6 +16,7 @@ from analysis.conditions import Condition
 from analysis.duct.design import AsBuilt
 from analysis.events import EventKind
 from dashboard.duct_map import LEFT, drawing, place
+from dashboard.duct_tree import place_rows, tree_drawing
 from dashboard.duct_view import PieceOut, ducts_out
 from dashboard.fan_view import as_built_line, curve_of
 from dashboard.shapes import Screen
@@ -67,12 +68,40 @@ def test_the_drawing_is_well_formed_and_names_are_text(client: Visitor, shop: Sh
     assert not list(root.iter("script"))
 
 
+def test_the_drawing_for_a_phone_is_one_row_a_piece_to_one_scale(client: Visitor, shop: Shop) -> None:
+    found = pieces(client)
+    placed = place_rows(found, 340)
+    assert {item.piece.name for item in placed} == {piece.name for piece in found}
+    assert len({item.y for item in placed}) == len(placed), "no two pieces share a row"
+    scales = [(item.x1 - item.x0) / (item.piece.length_m + item.piece.hose_m) for item in placed]
+    assert max(scales) == pytest.approx(min(scales))
+    assert max(item.x1 for item in placed) <= 340
+    rows = {item.piece.name: item for item in placed}
+    for item in placed:
+        if item.piece.into in rows:
+            parent = rows[item.piece.into]
+            assert item.y > parent.y
+            assert item.x0 > parent.x0, "the line down to it passes left of every word between"
+    root = ElementTree.fromstring(str(tree_drawing(found, 340, "narrow")))
+    assert [e.text for e in root.iter() if e.get("class") == "name"] == ["fan", *(item.piece.name for item in placed)]
+
+
+def test_a_gate_is_drawn_as_it_stands(client: Visitor, shop: Shop) -> None:
+    shop.gates = ("planer",)
+    shop.step(2)
+    gates = {piece.name: piece.gate for piece in pieces(client)}
+    assert gates == {"planer": "open", "bandsaw": "shut", "lathe": "shut", "shaving horse": "shut"} | dict.fromkeys(
+        ("main", "east main", "bench run"), "none"
+    )
+
+
 def test_a_drawing_that_goes_in_circles_is_not_followed_for_ever() -> None:
     base = {"length_m": 1.0, "hose_m": 0.0, "diameter_m": 0.1, "kind": "run"}
 
     runs = [{"name": "a", "into": "b", **base}, {"name": "b", "into": "a", **base}, {"name": "c", "into": "fan", **base}]
     found = ducts_out(Snapshot(0.0, shop={"runs": runs}), Screen("us"))
     assert [item.piece.name for item in place(found.pieces, 500)] == ["c"]
+    assert [item.piece.name for item in place_rows(found.pieces, 340)] == ["c"]
 
 
 def test_a_slow_run_is_marked_by_words_shape_and_tone(client: Visitor, shop: Shop) -> None:
@@ -82,19 +111,19 @@ def test_a_slow_run_is_marked_by_words_shape_and_tone(client: Visitor, shop: Sho
     found = client.fresh("/api/v1/ducts")
     lathe = next(piece for piece in found["pieces"] if piece["name"] == "lathe")
     assert lathe["velocity"]["si"] == pytest.approx(lathe["flow"]["si"] / 0.0081073, rel=1e-3)
-    assert (lathe["tone"], lathe["words"]) == ("soon", "too slow to carry chips")
+    assert (lathe["tone"], lathe["words"]) == ("soon", "too slow for chips")
     assert "lathe" in found["remark"]
     assert next(piece for piece in found["pieces"] if piece["name"] == "bandsaw")["words"] == "shut"
     page = client.get("/ducts").text
     assert "m-soon" in page
-    assert "too slow to carry chips" in page
+    assert "too slow for chips" in page
 
 
 def test_what_is_slow_by_design_is_a_remark_and_no_warning(client: Visitor, shop: Shop) -> None:
     shop.gates = ("planer",)
     shop.step(2)
     main = next(piece for piece in client.fresh("/api/v1/ducts")["pieces"] if piece["name"] == "main")
-    assert (main["tone"], main["words"]) == ("plan", "too slow, also as drawn")
+    assert (main["tone"], main["words"]) == ("plan", "too slow, as drawn")
 
 
 # -- fan curve ----------------------------------------------------------------------------------------------------------------
@@ -228,11 +257,13 @@ def test_the_record_counts_by_month_and_as_a_table(client: Visitor, shop: Shop) 
 def test_health_tells_of_what_was_refused(client: Visitor, shop: Shop) -> None:
     found = client.fresh("/api/v1/health")
     source = found["sources"][0]
-    assert (source["name"], source["refused"]) == ("unit", [{"words": "checksum", "count": 2}])
+    assert (source["name"], source["refused"]) == ("unit", [{"words": "checksum", "count": 2, "shown": "2"}])
     assert {sensor["channel"]: sensor["state"] for sensor in found["sensors"]}["air_rh"] == "not fitted"
     assert ("Room on the disk", "12.4 GB") in [(fact["words"], fact["shown"]) for fact in found["facts"]]
     page = client.get("/health").text
     assert "checksum" in page
+    assert "once" in page
+    assert "1 times" not in page
     assert "Not fitted: " in page
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from analysis.conditions import Condition
 from analysis.events import EventKind
+from analysis.findings import Evidence
 from analysis.readings import Quality
 from dashboard.app import create_app
 from dashboard.now_view import NowOut
@@ -75,12 +76,26 @@ def test_filter_and_bag_say_what_is_known(client: Visitor, shop: Shop) -> None:
     shop.step(60)
     now = client.fresh()
     assert now["filter"]["words"] == "Clean in about 17 running hours"
-    assert now["filter"]["detail"] == "between 12 running hours and 25 running hours"
+    assert now["filter"]["detail"] == "between 12 and 25 running hours"
     assert now["filter"]["ratio"]["shown"] == "1.18 × clean"
     assert now["bag"]["words"] == "Not yet known"
+    life = {"forecast_s": 5.2 * 3600, "forecast_low_s": 3 * 3600, "forecast_high_s": 8 * 3600}
+    shop.claim(Condition.BAG_FULL, present=False, **life)
+    shop.claims[Condition.BAG_FULL, ""].evidence["fill"] = Evidence(0.42, "fraction", "of the chip bag filled")
+    shop.step(1)
+    bag = client.fresh()["bag"]
+    assert bag["words"] == "Full in about 5 running hours"
+    assert bag["detail"] == "Between 3 and 8 running hours; about 40\u00a0% filled, by the running time."
     shop.claim(Condition.BAG_FULL)
     shop.step(1)
     assert client.fresh()["bag"]["words"] == "Full"
+
+
+def test_a_sensor_that_gives_nothing_is_told_long_before_its_alarm(client: Visitor, shop: Shop) -> None:
+    shop.quality["motor_a"] = Quality.SILENT
+    shop.step(3)
+    assert client.fresh()["verdict"]["text"] == "No alarm is open. But motor current is silent."
+    assert client.fresh("/api/v1/health")["words"] == "The daemon is alive, but a sensor gives nothing: motor current."
 
 
 def test_before_the_daemon_ran_every_page_works_and_says_what_it_waits_for(empty: Visitor) -> None:
