@@ -58,7 +58,8 @@ class SetCompared:
 class Comparison:
     """Everything about two periods. ``joined`` maps each run to the probability that it is the one that was cut into;
     ``fan`` is the fan's curve as fitted; ``only_before`` and ``only_after`` gate
-    sets that cannot be compared, since the other side lacks them or has them for some seconds only."""
+    sets that cannot be compared, since the other side lacks them or has them for some seconds only; ``filter_seen``
+    whether the pressure over the filter was there throughout."""
 
     before: Period
     after: Period
@@ -70,6 +71,7 @@ class Comparison:
     only_before: tuple[tuple[Gates, ...], ...]
     only_after: tuple[tuple[Gates, ...], ...]
     notes: tuple[str, ...]
+    filter_seen: bool = True
 
     def home(self, change: MeasureChange) -> SetCompared:
         """The gate set of a change."""
@@ -118,7 +120,7 @@ def compare_periods(
     return Comparison(
         _period(before), _period(after), tuple(sets), _joined(found), _leak(found), best.hose_sd, fan_line(found, 0)[0],
         tuple(sorted(groups[0] - long)), tuple(sorted(groups[1] - long)),
-        tuple(_notes(found, before, after, baseline)))
+        tuple(_notes(found, before, after, baseline)), not _lacking(found, "filter_pa"))
 
 
 def _long_enough(before: Sequence[Stretch], after: Sequence[Stretch]) -> set[tuple[Gates, ...]]:
@@ -173,6 +175,13 @@ def _leak(found: Fits) -> Interval:
     return Mixture(tuple(best.weight.tolist()), tuple(means), tuple(sds)).interval()
 
 
+def _lacking(found: Fits, channel: str) -> str:
+    """On which side some of the running lacks a channel: ``before``, ``after``, ``before and after``, or nothing."""
+    best = found.best
+    sides = {k for s, k in zip(best.stretches, best.side, strict=True) if channel not in s.blocks}
+    return " and ".join(word for k, word in enumerate(("before", "after")) if k in sides)
+
+
 def _notes(found: Fits, before: Gathered, after: Gathered, baseline: Baseline | None) -> list[str]:
     rows = found.best.stretches
     notes = []
@@ -182,10 +191,14 @@ def _notes(found: Fits, before: Gathered, after: Gathered, baseline: Baseline | 
             f"{' and '.join(sorted(missing))} not measured: season and weather are unknown, and the intervals are wider for it")
     if any(s.log_volts is None for s in rows):
         notes.append("the line voltage is not measured: the motor current tells less of the flow")
-    if not all("filter_pa" in s.blocks for s in rows):
-        notes.append("without the pressure over the filter its part cannot be told from the ducts' part")
-    if not all("motor_a" in s.blocks for s in rows):
-        notes.append("without the motor current the flow through the fan rests on the pressures alone")
+    for channel, missing_words, what in (
+        ("inlet_pa", "the pressure before the fan", "the other readings must tell what the ducts did"),
+        ("filter_pa", "the pressure over the filter", "its part can hardly be told from the ducts' part"),
+        ("motor_a", "the motor current", "the flow through the fan rests on the pressures alone"),
+    ):
+        where = _lacking(found, channel)
+        if where:
+            notes.append(f"{missing_words} was not measured, or not well, {where}: {what}")
     if baseline is None:
         notes.append("there is no baseline of this shop: fan, ducts and motor are taken as drawn, with wide uncertainties")
     if not all(s.zero_known for s in rows):

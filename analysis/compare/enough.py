@@ -44,7 +44,7 @@ def enough(found: Fit, number: int, seconds: tuple[float, float], aim_sd: float 
         shared = found.layout.shared
         form = (FORM_SD * value) ** 2
         short = slope[shared]
-        prior = found.layout.precision[shared, shared]
+        prior = found.prior
         own = float(slope @ found.covariance[found.best] @ slope)
 
         def variance(
@@ -54,7 +54,7 @@ def enough(found: Fit, number: int, seconds: tuple[float, float], aim_sd: float 
             here = np.linalg.inv(prior + found.information)
             # What of the present variance the shared unknowns do not hold falls as the mean of independent runs does.
             rest = max(own - float(short @ here @ short), 0.0)
-            return float(short @ covariance @ short) + rest / times
+            return max(float(short @ covariance @ short), 0.0) + rest / times
 
         now = math.sqrt(variance(1.0) + form)
         endless = math.sqrt(variance(MOST_TIMES) + form)

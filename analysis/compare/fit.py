@@ -54,9 +54,10 @@ class Grid:
 @dataclass(frozen=True, slots=True)
 class Fit:
     """The end of the fit. ``at`` is the vector that the grids belong to; ``x`` and ``covariance`` are those of each spread
-    of the hoses in turn, ``weight`` how probable each is, ``best`` the most probable. ``information`` is what the data
-    alone say of the shared unknowns, ``misfit`` the root mean square of the residuals in standard deviations;
-    ``groups`` are the gate sets, by their number; ``dropped`` stretches that fit nothing."""
+    of the hoses in turn, ``weight`` how probable each is, ``best`` the most probable. ``prior`` is the inverse covariance
+    of the shared unknowns before the data, ``information`` what the data add to it; ``misfit`` the root mean square of the
+    residuals in standard deviations; ``groups`` are the gate sets, by their number; ``dropped`` stretches that fit
+    nothing."""
 
     design: DuctDesign
     baseline: Baseline | None
@@ -73,6 +74,7 @@ class Fit:
     weight: Floats
     best: int
     evidence: float
+    prior: Floats
     information: Floats
     misfit: float
     dropped: tuple[Stretch, ...] = ()
@@ -140,6 +142,12 @@ def _weighed(problems: Sequence[_Problem]) -> Fits:
     evidence = np.array([one.evidence for one in fits])
     weight = np.exp(evidence - evidence.max())
     return Fits(fits, weight / weight.sum())
+
+
+def _marginal(inverse: Floats, kept: npt.NDArray[np.intp], left: npt.NDArray[np.intp]) -> Floats:
+    """Inverse covariance of some unknowns when the others are left to vary (Schur's complement)."""
+    cross = inverse[np.ix_(kept, left)]
+    return np.asarray(inverse[np.ix_(kept, kept)] - cross @ np.linalg.solve(inverse[np.ix_(left, left)], cross.T))
 
 
 def _listed(stretches: Sequence[Stretch]) -> str:
@@ -253,15 +261,19 @@ class _Problem:
         return surface(
             self._bent(x), self.gates, self.axis, as_built=self._built(x, side), tilt=tilt, faults=self._faults(x, side))
 
-    def grid(self, x: Floats, side: int, slopes: Floats | None = None) -> Grid:
-        """Surface and derivatives of one period; ``slopes`` of a vector near by are taken over."""
-        here = self._surface(x, side)
+    def grid(self, x: Floats, side: int, slopes: Floats | None = None, twin: Grid | None = None) -> Grid:
+        """Surface and derivatives of one period; ``slopes`` of a vector near by are taken over, and of the ``twin``, the
+        other period where nothing has changed yet, all that both share."""
+        here = self._surface(x, side) if twin is None else twin.surface
         if slopes is not None:
             return Grid(here, slopes)
         lay = self.layout
         wanted = [*range(lay.parts.start, lay.parts.stop), *range(lay.change.start, lay.change.stop)]
         slopes = np.zeros((*here.rows.shape, len(wanted)))
         for column, place in enumerate(wanted):
+            if twin is not None and place < lay.parts.stop:
+                slopes[..., column] = twin.slopes[..., column]
+                continue
             step = _STEP
             if lay.leaks.start <= place < lay.leaks.stop:
                 # At zero the step leads to the side of the period after; before has none of it there.
@@ -336,7 +348,8 @@ class _Problem:
         x = self.start.copy()
         lay = self.layout
         sd = 1.0 / np.sqrt(np.diag(lay.precision))
-        grids = (self.grid(x, 0), self.grid(x, 1))
+        untouched = self.grid(x, 0)
+        grids = (untouched, self.grid(x, 1, twin=untouched))
         steps = 0
         for steps in range(1, _MOST + 1):  # noqa: B007 (told in the fit)
             residual, slope = self.whitened(x, grids)
@@ -390,13 +403,14 @@ class _Problem:
         precision = lay.precision.copy()
         precision[hoses, hoses] = 1.0 / HOSE_SDS[best] ** 2
         normal = data + precision
-        cross = normal[np.ix_(shared, local)]
-        inner = normal[np.ix_(shared, shared)] - cross @ np.linalg.solve(normal[np.ix_(local, local)], cross.T)
-        information = inner - precision[np.ix_(shared, shared)]
+        # What is of the moment is left to vary; it is tied to what is shared (a stretch's drag to its period's), also before
+        # anything was seen.
+        known = _marginal(precision, shared, local)
+        information = _marginal(normal, shared, local) - known
         return Fit(
             self.design, self.baseline, lay, self.axis, self.groups, self.stretches, self.side, grids[0], grids[1],
             x, tuple(np.asarray(v, dtype=np.float64) for v in vectors),
-            tuple(np.asarray(c, dtype=np.float64) for c in covariances), scaled / scaled.sum(), best, whole, information,
+            tuple(np.asarray(c, dtype=np.float64) for c in covariances), scaled / scaled.sum(), best, whole, known, information,
             math.sqrt(float(gap @ gap) / max(len(gap), 1)), steps=steps)
 
     def strange(self, found: Fit) -> set[int]:

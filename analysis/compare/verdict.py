@@ -72,7 +72,7 @@ def verdict(found: Comparison, name: str = "") -> list[str]:
         if drawn is not None:
             parts.append(_drawn_sentence(drawn))
             gaps.append((change, drawn))
-        lines.append(" ".join([*parts, *_filter_sentences(change)]))
+        lines.append(" ".join([*parts, *(_filter_sentences(change) if found.filter_seen else ())]))
     lines += _cause(found, gaps)
     lines += [_other_measures(one) for one in found.sets]
     lines += _enough_sentences(found)
@@ -182,9 +182,15 @@ def _enough_sentences(found: Comparison) -> list[str]:
             hint = _LIMITS[row.limits[0][0]] if row.limits else ""
             lines.append(f"{known}; more running alone does not bring that to 1 %: {hint}.")
         else:
-            minutes = max(1, round(row.more_s / 60.0))
-            lines.append(f"{known}; for 1 % each side needs about {minutes} more running minutes with that gate open.")
+            lines.append(f"{known}; for 1 % each side needs about {_running(row.more_s)} with that gate open.")
     return lines
+
+
+def _running(seconds: float) -> str:
+    minutes = max(1, round(seconds / 60.0))
+    if minutes > 180:
+        return f"{round(minutes / 60.0)} more running hours"
+    return f"{minutes} more running minute{'s' if minutes > 1 else ''}"
 
 
 def _not_compared(found: Comparison) -> str:
