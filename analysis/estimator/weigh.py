@@ -127,10 +127,11 @@ def judge(
     ``log_speed`` is the fan's speed as it is believed now (0: the usual one): the looks are already carried to it, and
     a return to the usual speed is thought of. ``doubt`` is a channel that was doubted before, and may still read wrong.
     """
-    usual, unusual = _cases(guesses, priors, looks.channels.tolist(), log_speed, doubt)
-    seen = [_weigh_case(response, looks, guesses[case.guess], case) for case in usual]
+    channels = looks.channels.tolist()
+    seen = [_weigh_case(response, looks, guesses[case.guess], case) for case in _usual(guesses, priors, channels, doubt)]
     if not any(bool((s.fit < USUAL_FIT)[s.case.log_prior > USUAL_PRIOR].any()) for s in seen):
         # Only where what is expected anyway does not explain the readings, what else could is asked for.
+        unusual = _unusual(guesses, priors, channels, log_speed)
         seen += [_weigh_case(response, looks, guesses[case.guess], case) for case in unusual]
     table = np.array([s.log for s in seen])
     weight = np.exp(table - table.max())
@@ -146,12 +147,18 @@ def judge(
         float(chosen.fit[best]))
 
 
-def _cases(
-    guesses: Sequence[DragGuess], priors: SetPriors, channels: Sequence[int], log_speed: float, doubt: int | None
-) -> tuple[list[_Case], list[_Case]]:
+def _usual(guesses: Sequence[DragGuess], priors: SetPriors, channels: Sequence[int], doubt: int | None) -> list[_Case]:
+    """What is expected anyway."""
     usual = [_Case(i, 0.0, SMALL_SD, priors.usual) for i, g in enumerate(guesses) if not g.changed]
     if doubt in channels and len(channels) > 2:
         usual += [replace(case, log_prior=case.log_prior - np.log(2.0), doubt=doubt) for case in usual]
+    return usual
+
+
+def _unusual(
+    guesses: Sequence[DragGuess], priors: SetPriors, channels: Sequence[int], log_speed: float
+) -> list[_Case]:
+    """A drag that changed, a plug or a leak, a weak fan, a channel that reads wrong."""
     unusual = [_Case(i, 0.0, SMALL_SD, priors.changed) for i, g in enumerate(guesses) if g.changed]
     unusual += [_Case(0, departure, FAR_SD, priors.departed - np.log(len(FAR))) for departure in FAR]
     speeds = [float(np.log(n)) for n in SLOWER] + ([-log_speed] if log_speed else [])
@@ -159,7 +166,7 @@ def _cases(
         unusual += [_Case(0, 0.0, SMALL_SD, priors.broken - np.log(len(speeds)), log_speed=n) for n in speeds]
     if len(channels) > 2:
         unusual += [_Case(0, 0.0, SMALL_SD, priors.broken, doubt=c) for c in channels]
-    return usual, unusual
+    return unusual
 
 
 def _weigh_case(response: Response, looks: Looks, guess: DragGuess, case: _Case) -> _Weighed:
