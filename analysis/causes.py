@@ -63,6 +63,8 @@ PHYSICAL: tuple[Explains, ...] = (
              "The pressure over a torn bag no longer tells the flow: the air that seems to be missing is not."),
     Explains(_C.MOTOR_OVERLOAD, _C.OPEN_GATE_OR_LEAK,
              "A motor that draws too much looks like a fan that moves more air than its gates explain."),
+    Explains(_C.MOTOR_OVERLOAD, _C.WEAK_FAN,
+             "What makes the motor draw too much looks like a fan that gives too little for its current."),
     Explains(_C.WEAK_FAN, _C.BLOCKED_RUN, "A weak fan moves less air than any gate setting explains, without a plug."),
     Explains(_C.WEAK_FAN, _C.LOW_VELOCITY, "A weak fan slows the air in every run."),
     Explains(_C.WEAK_FAN, _C.SUCTION_LOST, "A weak fan takes air from every port."),

@@ -29,7 +29,8 @@ LIVELY, DULL = 1.5, 1.2
 LIVELY_FACTOR, DULL_FACTOR = 0.6, 1.6
 EMPTY_FACTOR, FULL_FACTOR = 1.5, 0.8
 """The same for a bag that by the running time should be far from full, or should be full."""
-EMPTY_BELOW, FULL_ABOVE = 0.6, 0.9
+EMPTY_BELOW, FULL_ABOVE, FORGOTTEN_ABOVE = 0.6, 0.9, 1.4
+"""A bag that should be fuller than the last was emptied, and nobody told: its fill says nothing."""
 PULSE_GAIN = 0.15
 USUAL_GAIN = 0.005
 LEVEL_FULL, LEVEL_BLOCKS = 0.92, 2
@@ -128,7 +129,7 @@ class BagFull(Telling):
         if fill is not None:
             if probability_above(fill[0], fill[1], EMPTY_BELOW) < 0.1:
                 needed *= EMPTY_FACTOR
-            elif probability_above(fill[0], fill[1], FULL_ABOVE) > 0.5:
+            elif probability_above(fill[0], fill[1], FULL_ABOVE) > 0.5 and fill[0] < FORGOTTEN_ABOVE:
                 needed *= FULL_FACTOR
         return max(needed, noise * min(self.growth.noise, MOST_NOISE) * self.growth.ratio)
 

@@ -32,6 +32,8 @@ SLIDE = 0.14
 """Logarithm of the pressure over the bags (and so of the flow) that must have gone within the run."""
 SLIDE_BLOCKS = 2
 """Levels that must lie on the way: a gate that is moved leaves none, a heap that grows leaves several."""
+BAND = 0.22
+"""Share of the fall at either end that is no way: what lies there is scatter of the levels before and after."""
 SLIDE_SD = 0.03
 LEAST_RISEN, RISEN_ALONE = -0.01, 0.012
 """What the fan's pressure must have done in a plug (logarithm): with the current to agree, and without."""
@@ -139,7 +141,7 @@ class BlockedRun(Telling):
         before = levels.span(max(age - 1, NEWEST), 3)
         fall = before.filter_log - now.filter_log
         between = sum(
-            now.filter_log + 0.12 * fall < log < before.filter_log - 0.12 * fall for log in logs[len(logs) - age:-NEWEST])
+            now.filter_log + BAND * fall < log < before.filter_log - BAND * fall for log in logs[len(logs) - age:-NEWEST])
         if between < SLIDE_BLOCKS and self._still < age + 1:
             return
         if not self._plug_like(before, now):

@@ -50,6 +50,7 @@ class ChannelWatch:
     flat: int = 0
     seen: bool = False
     running: bool = False
+    at_rest: bool = False
     moved: bool = False
     usual: float | None = None
     learned: int = 0
@@ -121,25 +122,27 @@ class ChannelWatch:
 
     def judge(self, why: str, running: bool, began_t: float, to_claim: int, to_release: int) -> bool:
         """Take in the verdict on a block; True where a claim was raised or taken back. What was found with the fan running
-        is taken back by running only, and what was found at rest by rest only; silence by being heard."""
+        is taken back by running only, and what was found at rest (even if running showed it as well: the pressure behind a
+        plug bleeds off and then looks lively) by rest only; silence by being heard."""
         before = self.since
         if why:
             if self.bad == 0:
                 self.began = began_t
-            self.bad, self.good, self.why, self.running = self.bad + 1, 0, why, running
+            self.at_rest = why not in HEARD and (self.at_rest or not running)
+            self.bad, self.good, self.why, self.running = self.bad + 1, 0, why, running and not self.at_rest
             if self.since is None and self.bad >= to_claim:
                 self.since = self.began
         elif self.since is None or running is self.running or self.why in HEARD:
             self.good += 1
             if self.since is None or self.good >= to_release:
-                self.bad, self.since, self.began = 0, None, None
+                self.bad, self.since, self.began, self.at_rest = 0, None, None, False
         return (self.since is None) is not (before is None)
 
     def snapshot(self) -> dict[str, object]:
         """Plain JSON values."""
         return {
             "bad": self.bad, "good": self.good, "still": self.still, "wild": self.wild, "flat": self.flat,
-            "seen": self.seen, "running": self.running, "moved": self.moved,
+            "seen": self.seen, "running": self.running, "at_rest": self.at_rest, "moved": self.moved,
             "usual": self.usual, "learned": self.learned, "size": self.size,
             "since": self.since, "began": self.began, "why": self.why, "value": self.value,
         }
@@ -150,5 +153,6 @@ class ChannelWatch:
             setattr(self, key, int(number(data.get(key)) or 0))
         for key in ("usual", "size", "since", "began", "value"):
             setattr(self, key, number(data.get(key)))
-        self.seen, self.moved, self.running = (data.get(key) is True for key in ("seen", "moved", "running"))
+        self.seen, self.moved, self.running, self.at_rest = (
+            data.get(key) is True for key in ("seen", "moved", "running", "at_rest"))
         self.why = str(data.get("why") or "")

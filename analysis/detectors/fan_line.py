@@ -36,7 +36,8 @@ BASELINE_S = 1200.0
 
 
 class FanWatch:
-    """The fan's line with the smoothed ``gap`` of the last minute; shared by the detectors that ask whether it is the
+    """The fan's line with the smoothed ``gap`` of the last minute, and ``sure_gap``, what of it is no error of the drawn line
+    where it was never seen; shared by the detectors that ask whether it is the
     fan. Each of them calls :meth:`update`; the first call for a block does the work.
     """
 
@@ -47,6 +48,7 @@ class FanWatch:
         self.possible = meter.has_current
         self.fade = not air_measured
         self.gap: float | None = None
+        self.sure_gap = 0.0
         self.seen_s = 0.0
         self._last: Block | None = None
 
@@ -63,12 +65,15 @@ class FanWatch:
         if not self.line.known:
             self.line.learn(block, self.fade)
             return
+        steep = 1.0
         if not self.line.near(block):
-            # At a current never seen before the gap may be the drawing's.
+            # At a current never seen before the gap may be the drawing's; the more so where the line falls steeply.
             gap *= STRANGE
+            steep = max(1.0, self.line.steepness(block))
         gap = min(max(gap, -CLIP), CLIP)
         share = 1.0 - math.exp(-block.seconds / SMOOTH_S)
         self.gap = gap if self.gap is None else self.gap + share * (gap - self.gap)
+        self.sure_gap += share * (gap / steep - self.sure_gap)
         self.seen_s += block.seconds
         if not self.line.measured and abs(self.gap) < LEARN_BELOW and abs(gap) < 2.0 * LEARN_BELOW:
             self.line.learn(block, self.fade)
@@ -80,17 +85,18 @@ class FanWatch:
 
     def forget_gap(self) -> None:
         """Something was changed at the fan."""
-        self.gap, self.seen_s = None, 0.0
+        self.gap, self.sure_gap, self.seen_s = None, 0.0, 0.0
 
     def snapshot(self) -> dict[str, object]:
         """Plain JSON values."""
-        return {"line": self.line.snapshot(), "gap": self.gap, "seen_s": self.seen_s}
+        return {"line": self.line.snapshot(), "gap": self.gap, "sure_gap": self.sure_gap, "seen_s": self.seen_s}
 
     def restore(self, data: object) -> None:
         """Take back a snapshot."""
         if isinstance(data, Mapping):
             self.line.restore(data.get("line"))
             self.gap = number(data.get("gap"))
+            self.sure_gap = number(data.get("sure_gap")) or 0.0
             self.seen_s = number(data.get("seen_s")) or 0.0
 
 
@@ -189,6 +195,15 @@ class FanLine:
             return False
         middle = round(shape.current_log / CELL)
         return sum(self._cells.get(cell, (0.0, 0.0))[1] for cell in range(middle - 2, middle + 3)) >= CELL_S
+
+    def steepness(self, block: Block) -> float:
+        """By how much the logarithm of the pressure falls for a unit of that of the current: an error of the current there
+        makes so much of a gap."""
+        shape = block.shape
+        if shape is None or shape.current_log is None:
+            return 0.0
+        at = self._meter.total_at_current
+        return abs(at(shape.current_log + 0.5 * CELL) - at(shape.current_log - 0.5 * CELL)) / CELL
 
     def snapshot(self) -> dict[str, object]:
         """Plain JSON values."""

@@ -14,6 +14,7 @@ from analysis.detectors.levels import Level, Levels, compare
 from analysis.detectors.numbers import names_of, number, number_list
 from analysis.detectors.telling import Telling
 from analysis.detectors.words import not_yet_known, probability_above
+from analysis.estimates import Estimate
 from analysis.events import EventKind, ShopEvent
 from analysis.findings import Claim, Evidence, Finding
 
@@ -29,11 +30,15 @@ NEWEST, LOOK_BACK = 3, (8, 4)
 MISFIT = 12.0
 OFF_LINE = 0.07
 MOST_DRAG = 0.10
-STRETCHES = 40
+STRETCHES = 20
 """Stretches seen until it is known how many gates are ever open together."""
 STRETCH_BLOCKS = 6
 SEEN_TWICE = 2
-SURE_SET = 0.8
+NEVER_ODD = 2
+"""So many gates open together are never called too many: work at two machines is common."""
+TOLD_MASS, AT_LEAST, AT_MOST = 0.7, 0.95, 0.8
+"""Probability of the sets that are told that is enough to count gates by; probability that so many are open at least (to
+claim), and at most (to learn what is usual): the first is the stricter."""
 MOST_GATES = 40
 BACK, BACK_BLOCKS = 0.5, 4
 HOW = {
@@ -119,31 +124,43 @@ class OpenGateOrLeak(Telling):
         return LEAST_GAIN["reported" if known == "baseline" and reported else known]
 
     def _count_gates(self, block: Block) -> int | None:
-        """How many gates are open, where that is clear; each stretch is counted once it has lasted a minute."""
+        """How many gates are open at least; each stretch is counted, by how many they are at most, once it has lasted a
+        minute. Sets that look alike are often equally many."""
         gates: tuple[str, ...] | None = None
+        low = high = 0
         if self._reported_all and block.gates is not None:
             gates = tuple(name for name in sorted(self._gated) if block.gates.get(name))
+            low = high = len(gates)
         elif block.estimate.gates is not None and self._baseline:
-            told = block.estimate
-            others = sum(other.probability for other in told.alternatives if len(other.open_ports) < len(told.gates or ()))
-            if (told.gate_probability or 0.0) >= SURE_SET and others < 0.05:
-                gates = tuple(name for name in told.gates or () if name in self._gated)
-        if gates is None or block.gates_moved:
+            gates = tuple(name for name in block.estimate.gates if name in self._gated)
+            low, high = self._between(block.estimate)
+        if gates is None or block.gates_moved or high == 0:
             self._set, self._set_blocks = None, 0
             return None
         if gates != self._set:
             self._set, self._set_blocks = gates, 0
         self._set_blocks += 1
-        count = min(len(gates), MOST_GATES - 1)
         if self._set_blocks == STRETCH_BLOCKS:
-            self._counts[count] += 1.0
-        return count if self._set_blocks >= 3 else None
+            self._counts[min(high, MOST_GATES - 1)] += 1.0
+        return min(low, MOST_GATES - 1) if self._set_blocks >= 3 else None
+
+    def _between(self, estimate: Estimate) -> tuple[int, int]:
+        """The least and the most gates that are open, by the sets that explain the readings; 0 and 0 where too few are told."""
+        told = [(len(self._gated.intersection(estimate.gates or ())), estimate.gate_probability or 0.0)]
+        told += [(len(self._gated.intersection(other.open_ports)), other.probability) for other in estimate.alternatives]
+        mass = sum(share for _, share in told)
+        if mass < TOLD_MASS:
+            return 0, 0
+        counts = range(max(n for n, _ in told) + 1)
+        low = max(n for n in counts if sum(share for count, share in told if count >= n) >= AT_LEAST * mass)
+        high = min(n for n in counts if sum(share for count, share in told if count <= n) >= AT_MOST * mass)
+        return low, max(low, high)
 
     def _usual_most(self) -> int:
         """The most gates that are usually open together; no limit until enough was seen."""
         if sum(self._counts) < STRETCHES:
             return MOST_GATES
-        return max((n for n, seen in enumerate(self._counts) if seen >= SEEN_TWICE), default=MOST_GATES)
+        return max([NEVER_ODD, *(n for n, seen in enumerate(self._counts) if seen >= SEEN_TWICE)])
 
     def _look_back(self) -> None:
         """Did the flow rise at once, a minute ago, and stay, while no gate moved?"""

@@ -53,10 +53,10 @@ class WeakFan(Telling):
         watch.update(block)
         if watch.gap is None:
             return
-        if self._since is None and watch.gap < -self._low and watch.seen_s >= LEAST_S:
+        if self._since is None and watch.sure_gap < -self._low and watch.seen_s >= LEAST_S:
             self._since = block.t
             self._changed()
-        elif self._since is not None and watch.gap > -RELEASE * self._low:
+        elif self._since is not None and watch.sure_gap > -RELEASE * self._low:
             self._since = None
             self._changed()
 
@@ -80,7 +80,7 @@ class WeakFan(Telling):
             return (not_yet_known(self._t, self.condition, reason),)
         if gap is None:
             return (not_yet_known(self._t, self.condition, "a few running minutes are needed"),)
-        likely = probability_above(-gap, GAP_SD, 0.5 * self._low)
+        likely = probability_above(-watch.sure_gap, GAP_SD, 0.5 * self._low)
         present = self._since is not None
         return (
             Finding(
