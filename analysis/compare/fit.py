@@ -19,7 +19,7 @@ from analysis.baseline.model import Baseline, bent_design
 from analysis.compare.noise import scatter
 from analysis.compare.stretch import Gates, Stretch
 from analysis.compare.surface import BY_POWER, BY_VOLTS, FLOW, SLIP, Axis, Surface, surface
-from analysis.compare.unknowns import FAN_PARTS, HOSE_SD, LEAK_UNIT_M2, VOLTAGE_FORM, Assumed, Layout, layout
+from analysis.compare.unknowns import FAN_PARTS, HOSE_SD, LEAK_UNIT_M2, Assumed, Layout, layout
 from analysis.duct.design import NO_FAULTS, AsBuilt, DuctDesign, Faults
 from analysis.estimator.sensors import MEASURED
 
@@ -180,11 +180,11 @@ class _Problem:
         has_motor = design.motor is not None and design.fan.has_power
         noise = scatter(self.stretches)
         self.log_volts = np.array([s.log_volts or 0.0 for s in self.stretches])
-        usual_volts = float(self.log_volts.mean())
+        self.usual_volts = float(self.log_volts.mean())
         self.channels: list[list[int]] = []
         self.seen: list[Floats] = []
         self.whiten: list[Floats] = []
-        for i, s in enumerate(self.stretches):
+        for s in self.stretches:
             usable = [
                 c for c, name in enumerate(MEASURED)
                 if name in s.blocks and abs(s.mean(name)) > 1e-9 and (c != 2 or has_motor)]
@@ -192,11 +192,7 @@ class _Problem:
                 raise NotEnough("neither pressure nor current was measured in a way that the drawing speaks of")
             self.channels.append(usable)
             self.seen.append(np.log([abs(s.mean(MEASURED[c])) for c in usable]))
-            covariance = noise.of_mean(s, usable)
-            if 2 in usable:
-                place = usable.index(2)
-                covariance[place, place] += (VOLTAGE_FORM * (self.log_volts[i] - usual_volts)) ** 2
-            self.whiten.append(np.linalg.inv(np.linalg.cholesky(covariance)))
+            self.whiten.append(np.linalg.inv(np.linalg.cholesky(noise.of_mean(s, usable))))
         self.log_density = np.log([s.density_ratio for s in self.stretches])
         self.log_viscosity = np.log([s.viscosity_ratio for s in self.stretches])
         self.start = self._start()
@@ -328,6 +324,9 @@ class _Problem:
                 by_hose = row[:, lay.ports.start + port].copy()
                 row[:, place] += by_hose
                 value[i] += by_hose * x[place]
+            # How a current answers to the mains is the motor's own, and alike in all that it does.
+            row[2, lay.by_volts] = self.log_volts[i] - self.usual_volts
+            value[i, 2] += row[2, lay.by_volts] * x[lay.by_volts]
             for c in range(4):
                 place = lay.offset.start + 4 * int(self.set_of[i]) + c
                 row[c, place] += 1.0

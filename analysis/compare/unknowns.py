@@ -90,8 +90,9 @@ class Layout:
     """Places in the vector, and the prior: mean and inverse covariance.
 
     ``parts`` slice of the shared parts and of what changed (``change`` within it); ``side`` of the periods' air, mains
-    and drag; ``offset`` of the offsets; ``shared`` all of these. ``days``, ``run_air``, ``run_volts``, ``hoses``,
-    ``drags`` hold for each stretch its places in the rest (``hoses``: one row of places per stretch, a port each).
+    and drag; ``offset`` of the offsets, ``by_volts`` of the current's answer to the mains; ``shared`` all of these.
+    ``days``, ``run_air``, ``run_volts``, ``hoses``, ``drags`` hold for each stretch its places in the rest (``hoses``: one
+    row of places per stretch, a port each).
     """
 
     names: tuple[str, ...]
@@ -107,6 +108,7 @@ class Layout:
     volts: slice
     drag: slice
     offset: slice
+    by_volts: int
     shared: slice
     hoses: slice
     day_of: npt.NDArray[np.intp]
@@ -155,6 +157,7 @@ def layout(
     volts = more("volts", [MAINS_SENSED_SD if sensed else MAINS_SIDE_SD] * 2)
     drag = more("drag", [DRAG_SIDE_SD] * 2)
     offset = more("offset", list(OFFSET_SD) * sets)
+    by_volts = more("current by volts", [VOLTAGE_FORM])
     shared = slice(0, len(names))
 
     # Runs are numbered by side and start, days by side and date.
@@ -181,6 +184,12 @@ def layout(
     precision[:len(parts), :len(parts)] = inverse
     free = np.arange(len(parts), drags.start)
     precision[free, free] = 1.0 / np.array(variance[: len(free)])
+    if warm:
+        # Where the air is not measured its level is unknown as well, on both sides alike: the same bags take more from thin
+        # and warm air than from cold air, so the level says what a change of the bags' drag amounts to.
+        level = (YEAR_K / _KELVIN) ** 2 / 2.0
+        own = season**2 / 2.0 + SENSED_SD**2
+        precision[density, density] = np.linalg.inv(np.array([[level + own, level], [level, level + own]]))
     # Drag of a stretch: near that of its period, and nearer to that of the stretch before it in the same run.
     own = DRAG_FREE_SD if filtered else DRAG_TIED_SD
     last: dict[tuple[int, float], int] = {}
@@ -215,7 +224,8 @@ def layout(
     return Layout(
         names=tuple(names), mean=mean, precision=precision, parts=slice(0, len(parts)),
         change=slice(leaks.start, altered.stop), ports=slice(first_port, first_port + len(design.ports)), leaks=leaks,
-        joints=joints, altered=altered, density=density, volts=volts, drag=drag, offset=offset, shared=shared, hoses=hoses,
+        joints=joints, altered=altered, density=density, volts=volts, drag=drag, offset=offset,
+        by_volts=by_volts.start, shared=shared, hoses=hoses,
         day_of=places(day_keys, days.start, "day"), air_of=places(run_keys, airs.start, "run"),
         volts_of=places(run_keys, mains.start, "run"),
         drag_of=np.arange(drags.start, drags.stop, dtype=np.intp), hose_of=hose_of)
