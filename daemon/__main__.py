@@ -1,48 +1,36 @@
-"""The command line: ``ductwarden COMMAND``. Each command stands in its own module of :mod:`daemon.cli`."""
+"""The command line: ``ductwarden COMMAND``. All commands but ``run`` are read by :mod:`daemon.cli.commands`."""
 
 from __future__ import annotations
 
 import sys
+from typing import TYPE_CHECKING, Any
 
-import typer
-
-from daemon.cli.alarms import alarms
-from daemon.cli.baseline import baseline
-from daemon.cli.calibrate import calibrate
-from daemon.cli.check import check
-from daemon.cli.compare import compare
-from daemon.cli.expect import expect
-from daemon.cli.export import backup, export
-from daemon.cli.init import init
-from daemon.cli.journal import journal
-from daemon.cli.listen import listen
-from daemon.cli.plan import plan
-from daemon.cli.record import record
-from daemon.cli.replay import replay
-from daemon.cli.run import demo, run
-from daemon.cli.service import service
-from daemon.cli.setup import setup
-from daemon.cli.traverse import traverse
 from daemon.errors import DuctwardenError
 
-app = typer.Typer(
-    name="ductwarden",
-    help="Watches a shop's dust collector and says in plain words what to go and look at.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-)
-for command in (
-    run, demo, init, setup, check, expect, plan, baseline, compare, replay, journal, alarms, record, export, backup, listen,
-    calibrate, traverse, service,
-):
-    app.command()(command)
+if TYPE_CHECKING:
+    from daemon.cli.commands import app as app
+
+
+def __getattr__(name: str) -> Any:
+    """``app``, the application of all commands, loaded when it is asked for: ``run`` lives for months without it."""
+    if name == "app":
+        from daemon.cli.commands import app
+
+        return app
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def main() -> None:
     """Run a command; an error made on purpose becomes a sentence and its exit code, never a traceback."""
     try:
-        app()
+        if sys.argv[1:2] == ["run"]:
+            from daemon.cli.watch import main as watch
+
+            watch(sys.argv[2:])
+        else:
+            from daemon.cli.commands import app
+
+            app()
     except DuctwardenError as error:
         print(f"ductwarden: {error}", file=sys.stderr)
         sys.exit(error.exit_code)

@@ -33,7 +33,7 @@ from daemon.store.migrate import ensure_schema
 from daemon.store.postgres import Mirror
 from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
-from daemon.supervision import Beside, Side, Supervisor, keep_source, part_failed
+from daemon.supervision import Beside, Side, Supervisor, hand_back, keep_source, part_failed
 from daemon.telling import Teller
 from daemon.touring import TourDesk, newest_baseline
 from daemon.wiring import build_pipeline
@@ -186,6 +186,7 @@ class Service:
             if not ready and self._beside.running():
                 ready = True
                 self._supervisor.ready()
+                hand_back()
             self._supervisor.turn()
 
     def _take(self) -> list[Sample]:

@@ -7,6 +7,7 @@ our own.
 from __future__ import annotations
 
 import ctypes
+import gc
 import logging
 import os
 import threading
@@ -138,6 +139,15 @@ def one_arena() -> None:
     """
     try:
         ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
+    except (OSError, AttributeError):
+        return
+
+
+def hand_back() -> None:
+    """Give memory that only the start needed back to the system, where the C library can (glibc's malloc_trim(3))."""
+    gc.collect()
+    try:
+        ctypes.CDLL(None).malloc_trim(0)
     except (OSError, AttributeError):
         return
 

@@ -1,4 +1,4 @@
-"""``ductwarden export`` and ``ductwarden backup``: the store's content out, whole or in part, while the daemon runs."""
+"""``ductwarden export``, ``backup`` and ``restore``: what the store holds, out of it while the daemon runs, and back."""
 
 from __future__ import annotations
 
@@ -35,22 +35,30 @@ def export(
 
 def backup(
     shop: Annotated[Path, _SHOP],
-    target: Annotated[Path, typer.Argument(help="File to write, or with --restore the backup to put back.")],
+    target: Annotated[Path, typer.Argument(help="File to write.")],
     overwrite: Annotated[bool, typer.Option(help="Replace an older backup of that name.")] = False,
-    restore: Annotated[bool, typer.Option(help="Put the backup in the place of the store (the daemon must not run).")] = False,
 ) -> None:
-    """Copy the store while the daemon runs, and verify the copy; or put a copy back."""
+    """Copy the store while the daemon runs, and verify the copy."""
     from daemon.config.load import load
-    from daemon.store import backup as backups
+    from daemon.store.backup import backup as make
+
+    config = load(shop)
+    report = make(config.at(config.file.store.file), target, overwrite=overwrite)
+    typer.echo(f"{report.path}: {report.bytes} bytes, {report.frames} single frames, verified")
+
+
+def restore(
+    shop: Annotated[Path, _SHOP],
+    source: Annotated[Path, typer.Argument(help="The backup to put back.", exists=True, dir_okay=False)],
+) -> None:
+    """Verify a backup and put it in the place of the store, which is kept under a dated name. The daemon must not run."""
+    from daemon.config.load import load
+    from daemon.store.backup import restore as put_back
 
     config = load(shop)
     path = config.at(config.file.store.file)
-    if restore:
-        kept = backups.restore(target, path)
-        typer.echo(f"{target} restored to {path}" + ("" if kept is None else f"; what stood there is kept as {kept}"))
-        return
-    report = backups.backup(path, target, overwrite=overwrite)
-    typer.echo(f"{report.path}: {report.bytes} bytes, {report.frames} single frames, verified")
+    kept = put_back(source, path)
+    typer.echo(f"{source} restored to {path}" + ("" if kept is None else f"; what stood there is kept as {kept}"))
 
 
 def local_moment(text: str) -> float:

@@ -64,6 +64,11 @@ class Shop:
         """All that the health page says, as text."""
         return json.dumps(self.daemon.get("/api/v1/health") or {})
 
+    def taken(self) -> int:
+        """Lines that the daemon has read, as its health page tells."""
+        health = self.daemon.get("/api/v1/health")
+        return int(health["sources"][0]["samples"]) if health and health["sources"] else 0
+
     def count(self, store: Path | None = None) -> int:
         """Running frames in the store."""
         with closing(sqlite3.connect(store or self.store)) as db:
@@ -168,6 +173,7 @@ def test_a_damaged_store_is_set_aside_loudly_and_the_shop_is_watched(tmp_path: P
     assert list(tmp_path.glob("shop*damaged*"))
     before = shop.sent
     shop.send(1.5)
+    eventually(lambda: shop.taken() >= shop.sent - before, 10.0, "the lines are read")
     shop.stop()
     assert shop.count() >= (shop.sent - before) // 2
 
@@ -240,7 +246,7 @@ def test_an_error_that_nobody_foresaw_is_logged_and_ends_with_exit_code_1(
     def fail(config: object) -> object:
         raise RuntimeError("planted")
 
-    monkeypatch.setattr("daemon.cli.run._dashboard", fail)
+    monkeypatch.setattr("daemon.cli.watch._dashboard", fail)
     path = tmp_path / "shop.toml"
     path.write_text(BARN.read_text())
     before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
