@@ -7,7 +7,8 @@ from pydantic import BaseModel, Field
 from analysis.conditions import TEXTS, Condition, Urgency
 from analysis.findings import Evidence
 from daemon.store.reader import Alarm, AlarmState, Step
-from dashboard.shapes import NO_BREAK, Screen, day_and_time, place_words, sentence, since, unbroken
+from dashboard.shapes import Screen, place_words
+from dashboard.words import NO_BREAK, day_and_time, duration, sentence, since, unbroken
 
 URGENCY_WORDS = {Urgency.STOP: "Stop now", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits"}
 """What each urgency asks of the owner."""
@@ -79,6 +80,7 @@ class AlarmOut(BaseModel):
     shelved: bool
     shelvable: bool
     in_service: bool
+    asks: bool = Field(examples=[True], description="whether there is anything to say about it")
     history: str = Field(examples=["/alarms/12"])
 
 
@@ -115,7 +117,7 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
     meaning, action = texts.meaning, sentence(finding.action or texts.action)
     if alarm.state is AlarmState.RETURNED:
         # Its cause is gone: what was to be done then would mislead now.
-        meaning, action = f"It was so from {began} to {ended}." if ended else "It is no longer so.", LOOK
+        meaning, action = f"What it meant: {meaning[:1].lower()}{meaning[1:]}", LOOK
     return AlarmOut(
         id=alarm.id,
         condition=alarm.condition.value,
@@ -148,6 +150,7 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
         shelved=alarm.state is AlarmState.SHELVED,
         shelvable=alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED),
         in_service=alarm.state is not AlarmState.OUT_OF_SERVICE,
+        asks=alarm.state not in (AlarmState.NORMAL, AlarmState.SUPPRESSED),
         history=f"/alarms/{alarm.id}",
     )
 
@@ -155,7 +158,7 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
 def evidence_out(item: Evidence, screen: Screen) -> EvidenceOut:
     """One number of evidence; a kind of quantity that the screen does not know is shown as it is."""
     try:
-        shown = screen.quantity(item.value, item.kind).shown
+        shown = duration(item.value) if item.kind == "time" else screen.quantity(item.value, item.kind).shown
     except KeyError:
         shown = f"{item.value:.3g}"
     return EvidenceOut(words=item.words, shown=shown, si=item.value)
@@ -197,8 +200,20 @@ def transition_out(step: Step) -> TransitionOut:
         after=step.after.value,
         words=STATE_WORDS[step.after],
         by=step.by,
-        reason=step.reason,
+        reason=in_words(step.reason),
     )
+
+
+def in_words(reason: str) -> str:
+    """A reason in which the name of a condition is told by its title.
+
+    >>> in_words("explained by bag_full")
+    'explained by “The chip bag is full”'
+    """
+    for condition in Condition:
+        if condition.value in reason:
+            reason = reason.replace(condition.value, f"“{TEXTS[condition].title}”")
+    return reason
 
 
 def blank_alarm() -> AlarmOut:
@@ -229,5 +244,6 @@ def blank_alarm() -> AlarmOut:
         shelved=False,
         shelvable=False,
         in_service=True,
+        asks=True,
         history="/alarms/0",
     )

@@ -13,8 +13,9 @@ from collections.abc import Mapping
 
 from pydantic import BaseModel, Field
 
-from dashboard.shapes import DASH, Quantity, Screen, dig, number, rows, shape_of, text
+from dashboard.shapes import Quantity, Screen, dig, number, rows, shape_of, text
 from dashboard.snapshot import Document, Snapshot
+from dashboard.words import DASH
 
 MAX_PIECES = 200
 

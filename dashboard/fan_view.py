@@ -15,8 +15,9 @@ from pydantic import BaseModel, Field
 
 from analysis.readings import RunState
 from daemon.store.reader import Trend
-from dashboard.shapes import Axis, Quantity, Screen, day_and_time, dig, number, table, text, with_unit
+from dashboard.shapes import Axis, Quantity, Screen, dig, number, table, text
 from dashboard.snapshot import Document, Snapshot
+from dashboard.words import day_and_time, with_unit
 
 if TYPE_CHECKING:
     from analysis.duct.fan import FanCurve
@@ -206,11 +207,15 @@ def _cloud(week: Trend | None) -> list[Pair]:
     if week is None:
         return []
     flows, plenums, inlet = week.series["flow_m3s"].mean, week.series["filter_pa"].mean, week.series["inlet_pa"]
-    points = [
-        (round(flow, 5), round(plenum - suction, 1))
-        for flow, plenum, suction, least, most in zip(flows, plenums, inlet.mean, inlet.min, inlet.max, strict=True)
-        if flow is not None and plenum is not None and suction is not None and _steady(suction, least, most)
-    ]
+    points: list[Pair] = []
+    for at in range(1, len(flows) - 1):
+        flow, plenum, suction = flows[at], plenums[at], inlet.mean[at]
+        if flow is None or plenum is None or suction is None or flows[at - 1] is None or flows[at + 1] is None:
+            continue  # nothing, or the first or last of a run: the fan comes up or coasts down in it
+        around = (inlet.mean[at - 1], inlet.mean[at + 1])
+        alone = all(other is None or abs(other - suction) > STEADY * abs(suction) for other in around)
+        if _steady(suction, inlet.min[at], inlet.max[at]) and not alone:
+            points.append((round(flow, 5), round(plenum - suction, 1)))
     return points[:: max(1, math.ceil(len(points) / CLOUD_POINTS))]
 
 

@@ -8,22 +8,11 @@ from collections.abc import Mapping
 from pydantic import BaseModel, Field
 
 from analysis.readings import CHANNELS
-from dashboard.now_view import QUALITY_WORDS, is_fitted
-from dashboard.shapes import (
-    SERIES,
-    Screen,
-    day_and_time,
-    dig,
-    duration,
-    number,
-    place_words,
-    shape_of,
-    since,
-    text,
-    unbroken,
-    whole,
-)
+from dashboard.now_view import is_fitted
+from dashboard.shapes import SERIES, Screen, dig, number, place_words, shape_of, text
 from dashboard.snapshot import Document, Snapshot
+from dashboard.verdict import QUALITY_WORDS
+from dashboard.words import day_and_time, duration, since, unbroken, whole
 
 _COUNTERS = {"commits": "Writes to the store", "failed commits": "Writes to the store that failed"}
 

@@ -10,8 +10,9 @@ from pydantic import BaseModel, Field
 from analysis.events import EventKind
 from daemon.store.reader import JournalEntry
 from dashboard.problems import Refused
-from dashboard.shapes import day_and_time, local_time, place_words, unbroken
+from dashboard.shapes import place_words
 from dashboard.trend_view import event_words
+from dashboard.words import day_and_time, local_time, unbroken
 
 BY_WORDS = {"owner": "by you", "ductwarden": "found in the readings"}
 WRITABLE = (

@@ -7,22 +7,9 @@ from collections.abc import Sequence
 from pydantic import BaseModel, Field
 
 from dashboard.rule import RuleOut, rule
-from dashboard.shapes import (
-    NO_BREAK,
-    TWO_SD,
-    Quantity,
-    Screen,
-    dig,
-    number,
-    rows,
-    running_hours,
-    sentence,
-    since,
-    table,
-    text,
-    texts,
-)
+from dashboard.shapes import TWO_SD, Quantity, Screen, dig, number, rows, table, text, texts
 from dashboard.snapshot import Document, Snapshot
+from dashboard.words import NO_BREAK, running_hours, sentence, since
 
 
 class GatesOut(BaseModel):
@@ -76,6 +63,7 @@ def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
     notes = texts(estimate, "notes")
     why = notes[0] if notes else ("the fan is off" if text(snapshot.now, "state") == "off" else "not yet known")
     flow, sd = number(estimate, "flow_m3s"), number(estimate, "flow_sd")
+    running = text(snapshot.now, "state") != "off"
     gates, probability = dig(estimate, "gates"), number(estimate, "gate_probability")
     alternatives = [
         GatesOut(words=ports_words(row.get("open")), probability=number(row, "probability"))
@@ -96,7 +84,7 @@ def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
         gates=words,
         gates_sure=sure,
         alternatives=alternatives,
-        notes=[sentence(note) for note in notes if note != why or flow is not None],
+        notes=[sentence(note) for note in notes if note != why or (flow and running)],
     )
 
 
@@ -173,7 +161,8 @@ def _bag_life(claim: Document) -> tuple[str, str, str]:
     parts: list[str] = []
     if fill is not None:
         # By tens: the running time since the last emptying tells it no better.
-        parts.append(f"about {min(100, 10 * round(10 * fill))}{NO_BREAK}% filled, by the running time")
+        tens = min(100, 10 * round(10 * fill))
+        parts.append(f"{f'about {tens}{NO_BREAK}% filled' if tens else 'nearly empty'}, by the running time")
     if forecast is None:
         reason = "" if fill is not None else "How long a bag lasts is learned from the first time it is emptied."
         return "ok", "No sign that it is full", sentence(parts[0]) if parts else reason

@@ -17,6 +17,7 @@ from dashboard.box import box_of, may_write, screen_of
 from dashboard.now_view import NowOut, now_out
 from dashboard.shapes import place_words
 from dashboard.snapshot import Snapshot
+from dashboard.words import unbroken
 
 LINKS: tuple[tuple[str, str, str, bool], ...] = (
     ("now", "Now", "/", True),
@@ -64,6 +65,7 @@ def environment(assets: Assets) -> Environment:
     )
     found.globals["static"] = assets.url
     found.filters["place"] = place_words
+    found.filters["unbroken"] = unbroken
     return found
 
 

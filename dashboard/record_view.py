@@ -12,7 +12,8 @@ from pydantic import BaseModel, Field
 from analysis.events import EventKind
 from daemon.store.reader import Reader
 from dashboard.journal_view import EntryOut, entry_out
-from dashboard.shapes import DASH, Quantity, Screen, local_time
+from dashboard.shapes import Quantity, Screen
+from dashboard.words import DASH, local_time, running_hours
 
 MOST_MONTHS = 36
 
@@ -67,7 +68,7 @@ def record_out(reader: Reader, screen: Screen) -> RecordOut:
     began = local_time(first)
     return RecordOut(
         since=DASH if began is None else f"{began.day} {began:%b %Y}",
-        hours=f"{reader.running_seconds() / 3600:.0f} running hours",
+        hours=running_hours(reader.running_seconds()),
         months=months,
         entries=[entry_out(entry) for entry in reader.journal(limit=300) if entry.kind != EventKind.NOTE.value],
     )

@@ -9,7 +9,8 @@ import math
 
 from pydantic import BaseModel, Field
 
-from dashboard.shapes import Axis, decimal_text
+from dashboard.shapes import Axis
+from dashboard.words import decimal_text
 
 
 class Tick(BaseModel):

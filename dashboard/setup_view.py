@@ -228,7 +228,8 @@ def ducts(pieces: Sequence[PieceIn]) -> tuple[Markup, Markup] | None:
     if not pieces:
         return None
     drawn = [_piece(piece) for piece in pieces]
-    return drawing(drawn, 1040, "wide"), tree_drawing(drawn, NARROW, "narrow")
+    short = [piece.model_copy(update={"words": ""}) for piece in drawn]  # the list below has all of it
+    return drawing(drawn, 1040, "wide"), tree_drawing(short, NARROW, "narrow")
 
 
 def _piece(piece: PieceIn) -> PieceOut:

@@ -10,8 +10,9 @@ from __future__ import annotations
 from pydantic import BaseModel, Field
 
 from dashboard.machine_view import ports_words
-from dashboard.shapes import day_and_time, dig, number, rows, shape_of, text, texts
+from dashboard.shapes import dig, number, rows, shape_of, text, texts
 from dashboard.snapshot import Document, Snapshot
+from dashboard.words import day_and_time
 
 PHASES = ("zero", "set", "measure", "refused", "done")
 

@@ -13,7 +13,7 @@ from dashboard.alarm_view import AlarmOut, TransitionOut, alarm_out, by_weight, 
 from dashboard.asking import AskedOut, answer_of, ask
 from dashboard.box import RowId, box_of, screen_of
 from dashboard.problems import Refused
-from dashboard.shapes import day_and_time
+from dashboard.words import day_and_time
 
 api = APIRouter(tags=["alarms"])
 MAX_SHELF_S = 30 * 86400.0

@@ -9,7 +9,8 @@ from dashboard.box import box_of, screen_of
 from dashboard.health_view import HealthOut, health_out
 from dashboard.metrics import CONTENT_TYPE, metrics_text
 from dashboard.problems import problem
-from dashboard.shapes import Screen, since
+from dashboard.shapes import Screen
+from dashboard.words import since
 
 api = APIRouter(tags=["health"])
 probes = APIRouter(tags=["health"])

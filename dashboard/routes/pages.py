@@ -25,9 +25,10 @@ from dashboard.page import html
 from dashboard.problems import Refused
 from dashboard.record_view import RecordOut
 from dashboard.routes import alarms, health, journal, machine
-from dashboard.shapes import DASH, SERIES, SYSTEMS, day_and_time, rows, text
+from dashboard.shapes import SERIES, SYSTEMS, rows, text
 from dashboard.snapshot import Snapshot
 from dashboard.trend_view import EVENT_WORDS
+from dashboard.words import DASH, day_and_time
 
 router = APIRouter()
 

@@ -21,7 +21,8 @@ export function numberText(value, axis) {
 
 /** The numbers of an axis: as many decimals as its step has, a true minus, and no comma that a reader could take for a point. */
 export function axisNumbers(splits, step) {
-  const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+  let decimals = 0;
+  while (decimals < 6 && Math.abs(step * 10 ** decimals - Math.round(step * 10 ** decimals)) > 1e-6) decimals++;
   return splits.map(v => {
     const [whole, part] = Math.abs(v).toFixed(decimals).split("."), grouped = whole.length < 5 ? whole : whole.replace(/\B(?=(\d{3})+$)/g, "\u202f");
     return `${v < 0 ? "\u2212" : ""}${grouped}${part ? `.${part}` : ""}`;
@@ -267,11 +268,13 @@ export class Charts {
     if (!this.trend) return;
     const { ctx, bbox } = u, ratio = devicePixelRatio, inside = x => x >= bbox.left && x <= bbox.left + bbox.width;
     ctx.save();
-    for (const alarm of this.trend.alarms) {
+    // The more pressing, the thicker, and on top of what is less so: colour alone tells nothing.
+    const weight = { plan: 3, soon: 5, stop: 8 }, spans = [...this.trend.alarms].sort((a, b) => weight[a.urgency] - weight[b.urgency]);
+    for (const alarm of spans) {
       const from = Math.max(bbox.left, u.valToPos(alarm.start, "x", true)), to = Math.min(bbox.left + bbox.width, u.valToPos(alarm.end ?? this.lastT, "x", true));
       if (to < bbox.left || from > bbox.left + bbox.width) continue;
       ctx.fillStyle = css(`--${alarm.urgency}`);
-      ctx.fillRect(from, bbox.top - 8 * ratio, Math.max(3 * ratio, to - from), 6 * ratio);
+      ctx.fillRect(from, bbox.top - (2 + weight[alarm.urgency]) * ratio, Math.max(3 * ratio, to - from), weight[alarm.urgency] * ratio);
     }
     ctx.strokeStyle = ctx.fillStyle = css("--ink-2"); ctx.lineWidth = ratio; ctx.setLineDash([3 * ratio, 4 * ratio]);
     for (const mark of this.trend.journal) {

@@ -25,6 +25,11 @@ const mark = (colour, shape, size) => (u, series) => {
     if (y == null) return;
     const x = u.valToPos(u.data[0][i], "x", true), py = u.valToPos(y, "y", true), s = size * r;
     ctx.beginPath();
+    if (shape === "ring") {
+      // Hollow, so that a point under it is still seen.
+      ctx.arc(x, py, s, 0, 7); ctx.lineWidth = 5.5 * r; ctx.stroke(); ctx.lineWidth = 3 * r; ctx.strokeStyle = colour; ctx.stroke();
+      return;
+    }
     if (shape === "dot") ctx.arc(x, py, s, 0, 7);
     else if (shape === "square") ctx.rect(x - s, py - s, 2 * s, 2 * s);
     else if (shape === "diamond") { ctx.moveTo(x, py - s); ctx.lineTo(x + s, py); ctx.lineTo(x, py + s); ctx.lineTo(x - s, py); ctx.closePath(); }
@@ -49,7 +54,7 @@ function draw() {
     axes: [{ ...axis, size: 34, space: 60, label: `air, ${data.x.symbol}` }, { ...axis, size: 56, space: 36, label: `pressure rise, ${data.y.symbol}` }],
     bands: [{ series: [1, 2], fill: css("--band") }],
     series: [{}, quiet, quiet, curve(css("--s1"), 2), curve(css("--s1"), 2, [10, 5]), curve(css("--s2"), 2, [3, 4]),
-      marks(`${css("--ink-2")}66`, "dot", 2), marks(css("--s3"), "square", 6), marks(css("--s4"), "diamond", 8), marks(css("--ink"), "dot", 8)],
+      marks(`${css("--ink-2")}66`, "dot", 2), marks(css("--s3"), "square", 6), marks(css("--s4"), "diamond", 8), marks(css("--ink"), "ring", 8)],
   }, columns(data), holder);
 }
 

@@ -8,7 +8,8 @@ import pytest
 
 from analysis import units
 from dashboard.rule import nice_step, rule
-from dashboard.shapes import SERIES, Screen, day_and_time, duration, number, running_hours, since
+from dashboard.shapes import SERIES, Screen, number
+from dashboard.words import day_and_time, duration, running_hours, since
 
 
 @pytest.mark.parametrize("system", ["us", "si"])
