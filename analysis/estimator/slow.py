@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from analysis.estimator.response import Response
 from analysis.estimator.weigh import Looks
+from analysis.quick import quick
 
 Floats = npt.NDArray[np.float64]
 
@@ -56,6 +57,7 @@ class Belief:
         return made if fits and all(np.isfinite(a).all() for a in (made.mean, made.variance, made.cross)) else None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Slope:
     """The model at one point, as plain numbers: readings ``y`` with the departure and ``plain`` without, their change
@@ -73,6 +75,7 @@ class Slope:
     flow_to_drag: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Point:
     """What a stretch stands on: gate set, channels, what the model ``missed`` there, and the spread that goes with it.
@@ -174,6 +177,7 @@ def _point(response: Response, row: int, belief: Belief, looks: Looks, slope: Sl
         tuple(map(tuple, inverse.tolist())), tuple(np.sqrt(np.maximum(np.diag(model), 0.0)).tolist()))
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Gain:
     """Gains of drag and departure on what changed, per channel, and the variances of both after the update."""
@@ -214,12 +218,12 @@ def steady_gain(slope: Slope, noise: Sequence[float], drag_wander: float, depart
 def first_gain(slope: Slope, noise: Sequence[float], drag_var: float, departure_var: float) -> Gain:
     """Gain of a single update with these prior variances."""
     m11, m12, m22 = 1.0 / drag_var, 0.0, 1.0 / departure_var
-    for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True):
+    rows = [*zip(slope.to_drag, slope.along, noise, strict=True)]
+    for d, a, v in rows:
         m11 += d * d / v
         m12 += d * a / v
         m22 += a * a / v
     det = m11 * m22 - m12 * m12
     p11, p12, p22 = m22 / det, -m12 / det, m11 / det
     return Gain(
-        tuple((p11 * d + p12 * a) / v for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True)),
-        tuple((p12 * d + p22 * a) / v for d, a, v in zip(slope.to_drag, slope.along, noise, strict=True)), p11, p22)
+        tuple([(p11 * d + p12 * a) / v for d, a, v in rows]), tuple([(p12 * d + p22 * a) / v for d, a, v in rows]), p11, p22)

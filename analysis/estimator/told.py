@@ -11,6 +11,7 @@ from analysis.estimator.ambient import AirState
 from analysis.estimator.rezero import Zero
 from analysis.estimator.sensors import MEASURED
 from analysis.estimator.slow import Point, Slope, first_gain
+from analysis.quick import quick
 
 FLUTTER_SD = 0.01
 """How much the flow itself flutters from second to second, relative: chips in flight (ours)."""
@@ -18,6 +19,7 @@ KNOWN_SD = 0.30
 """A drag less sure than this is not told."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Follower:
     """Carries the operating point of the last block to a frame: ``log_flow`` plus ``gain`` on each channel's difference
@@ -30,6 +32,7 @@ class Follower:
     relative_sd: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Where:
     """The slow state as it stands: log drag (design's viscosity) with its variance, its table drag, the departure, the
@@ -49,9 +52,9 @@ def follower(
 ) -> Follower:
     """The numbers for frames until the next block; a doubted channel does not count."""
     ds, dq = where.table - slope.log_drag, where.departure - slope.departure
-    now = tuple(
+    now = tuple([
         y + d * ds + a * dq + m
-        for y, d, a, m in zip(slope.y, slope.to_drag, slope.along, point.missed, strict=True))
+        for y, d, a, m in zip(slope.y, slope.to_drag, slope.along, point.missed, strict=True)])
     noise = [frame_var[c] + (0.0 if c != 2 else (0.01 * n) ** 2) for c, n in zip(point.channels, now, strict=True)]
     if doubt in point.channels:
         noise[point.channels.index(doubt)] = 1e12
@@ -59,7 +62,7 @@ def follower(
     per_flow = 1.0 / (1.0 + where.departure)
     return Follower(
         point.channels, now,
-        tuple(slope.flow_to_drag * d + per_flow * q for d, q in zip(gain.drag, gain.departure, strict=True)),
+        tuple([slope.flow_to_drag * d + per_flow * q for d, q in zip(gain.drag, gain.departure, strict=True)]),
         slope.log_flow + slope.flow_to_drag * ds + dq / (1.0 + slope.departure) + point.flow_shift
         + where.log_speed,
         math.sqrt(point.flow_var + extra_var + per_flow * per_flow * gain.departure_var))
@@ -93,11 +96,11 @@ def slow_part(
         seen = value if c == 2 else value * slower
         residual[MEASURED[c]] = (seen - plain) * scale
         rest.append(seen - plain if usual is not None else value - slope.y[k] - move - slope.along[k] * dq)
-    further = sum(g * r for g, r in zip(point.along_gain, rest, strict=True))
+    further = sum([g * r for g, r in zip(point.along_gain, rest, strict=True)])
     off = None
     if len(rest) > 1:
-        whole = sum(
-            a * sum(w * b for w, b in zip(row, rest, strict=True)) for a, row in zip(rest, point.inverse, strict=True))
+        whole = sum([
+            a * sum([w * b for w, b in zip(row, rest, strict=True)]) for a, row in zip(rest, point.inverse, strict=True)])
         off = math.sqrt(max(0.0, whole - (further / point.along_sd) ** 2) / (len(rest) - 1))
     drag_sd = math.sqrt(where.drag_var)
     known = drag_sd < KNOWN_SD and 1 in point.channels

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.estimator.response import Response
+from analysis.quick import quick
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -35,6 +36,7 @@ SMALL_SD = 0.012
 """Departure that is ordinary: hoses lie differently from day to day, chips fly in them."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class DragGuess:
     """One belief about the drag: mean and variance of its logarithm (table drag), log weight, and its covariance with
@@ -47,6 +49,7 @@ class DragGuess:
     changed: bool = False
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class SetPriors:
     """Log probability of each gate set (sets,): in the usual way, with a changed drag, with a far departure, and with a
@@ -58,6 +61,7 @@ class SetPriors:
     broken: Floats
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """Probability of each gate set (``weight``) and the most probable one with the drag guess, the departure (mean and
@@ -78,6 +82,7 @@ class Verdict:
     fit: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Looks:
     """What was seen: the channels (places in ``MEASURED``), their readings in the design's air, their noise variances,
@@ -90,6 +95,7 @@ class Looks:
     log_volts: float = 0.0
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Case:
     guess: int
@@ -100,6 +106,7 @@ class _Case:
     doubt: int | None = None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Weighed:
     case: _Case

@@ -317,8 +317,8 @@ def test_a_new_baseline_keeps_zeros_and_habits_but_not_the_drag() -> None:
     watch(old, runs_of(201, EACH[:3], 150.0), shop.motor.full_load_a)
     new = old.with_baseline(toured(201))
     assert new.baseline is toured(201)
-    assert new.zeros["inlet_pa"].offset == old.zeros["inlet_pa"].offset != 0.0
-    assert new.habit.log_prior() == pytest.approx(old.habit.log_prior())
+    assert new.knowledge.zeros["inlet_pa"].offset == old.knowledge.zeros["inlet_pa"].offset != 0.0
+    assert new.knowledge.habit.log_prior() == pytest.approx(old.knowledge.habit.log_prior())
     assert new.snapshot()["belief"] is None
     other = Estimator(design, baseline=toured(201), sensors=Sensors(SD))
     other.restore(json.loads(json.dumps(old.snapshot())))
