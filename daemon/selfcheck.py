@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import shutil
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from analysis.events import EventKind, ShopEvent
 from daemon.clock import Clock, pace_of
 from daemon.clock_watch import ClockWatch
 from daemon.documents import Document
 from daemon.pipeline import Pipeline
 from daemon.store.writer import Writer
+
+LOG = logging.getLogger("ductwarden")
 
 
 def daemon_document(
@@ -24,7 +28,11 @@ def daemon_document(
         "times that the clock was set": 0 if watch is None else watch.steps,
         "commits": writer.health.commits,
         "failed commits": writer.health.failures,
-        "frames lost to a full disk": writer.health.dropped_frames,
+        "frames lost because nothing could be written": writer.health.dropped_frames,
+        "records lost because nothing could be written": writer.health.dropped_records,
+        "frames and records that the store refused": writer.health.refused,
+        "frames moved to a free millisecond": writer.health.moved_frames,
+        "frames that wait for the disk": writer.health.waiting_frames,
     }
     for channel, reasons in pipeline.vetter.counts.items():
         for reason, count in reasons.items():
@@ -40,8 +48,33 @@ def daemon_document(
         "disk_free_bytes": _free(writer.path),
         "store_ok": writer.health.ok,
         "store_words": writer.health.words,
+        "store_set_aside": writer.health.set_aside or None,
         "counters": {words: count for words, count in counters.items() if count},
     }
+
+
+class StoreWatch:
+    """Says each change in how the store is doing once, in the log; a database set aside gets a line in the journal too."""
+
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+        self._told = writer.health.words
+        """Already in the log: it was found on the start."""
+        self._aside = ""
+
+    def look(self, now: float) -> None:
+        """Look whether there is something to say."""
+        health = self._writer.health
+        aside = health.set_aside != self._aside
+        if health.words != self._told:
+            self._told = health.words
+            LOG.log(logging.WARNING if health.ok and not aside else logging.ERROR, "the store: %s", health.words)
+        if aside:
+            self._aside = health.set_aside
+            self._writer.event(ShopEvent(now, EventKind.NOTE, "ductwarden", (
+                f"The database was damaged. It is kept as {health.set_aside} with all that was written until then. A new one "
+                "was begun; ductwarden restore puts a backup back."
+            )))
 
 
 def program_version() -> str:

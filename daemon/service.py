@@ -25,7 +25,7 @@ from daemon.ducts_now import DuctsNow
 from daemon.memory import remember, restore
 from daemon.past import Past, read_past
 from daemon.pipeline import Pipeline
-from daemon.selfcheck import daemon_document
+from daemon.selfcheck import StoreWatch, daemon_document
 from daemon.sources.build import build_sources
 from daemon.sources.contract import Sample, SampleQueue, Source
 from daemon.store.lock import StoreLock
@@ -96,6 +96,8 @@ class Service:
             LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)
             writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0, commit_every_s=COMMIT_S)
             stack.callback(writer.close)
+            if report.set_aside is not None:
+                writer.health.set_aside, writer.health.words = str(report.set_aside), report.words
             past = read_past(path)
             live_clock = self._live_clock(past)
             sources, own_clock = build_sources(config, live_clock, past)
@@ -161,6 +163,7 @@ class Service:
         sources: list[Source], clock: Clock,
     ) -> None:
         answerer = Answerer(pipeline, writer, tours, added)
+        store = StoreWatch(writer)
         status_due = remember_due = time.monotonic()
         ready = False
         while not self._stop.is_set():
@@ -183,6 +186,7 @@ class Service:
                 remember_due = turn + REMEMBER_S
                 remember(writer, pipeline, teller.desk, tours, added)
             writer.tick()
+            store.look(now)
             if not ready and self._beside.running():
                 ready = True
                 self._supervisor.ready()

@@ -11,7 +11,6 @@ delivered when the broker has acknowledged them.
 from __future__ import annotations
 
 import logging
-import ssl
 import threading
 import time
 import uuid
@@ -29,8 +28,8 @@ from daemon.backoff import Backoff
 from daemon.errors import OutletError
 from daemon.outlets.contract import NoticeRefused, OutletHealth
 from daemon.outlets.settings import MqttOutletSettings
+from daemon.sources.mqtt_tls import tls_context
 from daemon.sources.mqtt_words import connect_words, is_loopback
-from daemon.sources.settings import TlsSettings
 
 log = logging.getLogger("ductwarden.outlets")
 
@@ -151,7 +150,10 @@ class MqttLink:
             if settings.tls is None and not is_loopback(settings.host) and not self._told:
                 log.warning("outlet %s: the password crosses the network unprotected (no tls)", settings.name)
         if settings.tls is not None:
-            client.tls_set_context(_tls_context(settings.tls))
+            try:
+                client.tls_set_context(tls_context(settings.tls))
+            except ValueError as error:
+                raise OutletError(str(error)) from None
             if settings.tls.insecure:
                 log.warning("outlet %s: the broker's certificate is NOT checked", settings.name)
         client.will_set(self._online, b"false", qos=1, retain=True)
@@ -281,33 +283,3 @@ class MqttLink:
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
         if message.retain and message.payload and len(self._found) < 1000:
             self._found.add(message.topic)
-
-
-class _TidySocket(ssl.SSLSocket):
-    """Closes itself when the handshake fails, which the client forgets to do."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()
-            raise
-
-
-def _tls_context(tls: TlsSettings) -> ssl.SSLContext:
-    try:
-        context = ssl.create_default_context(cafile=tls.ca_file)
-        context.sslsocket_class = _TidySocket
-        if tls.cert_file is not None:
-            context.load_cert_chain(tls.cert_file, tls.key_file, password=_no_password)
-    except (OSError, ValueError) as error:
-        raise OutletError(f"cannot use the TLS files: {error}") from None
-    if tls.insecure:
-        context.check_hostname = False
-        context.verify_mode = ssl.CERT_NONE
-    return context
-
-
-def _no_password() -> str:
-    # Without this an encrypted key would make the daemon ask at a terminal that nobody sits at.
-    raise ValueError("the key is encrypted; a key without a passphrase is needed")

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import logging
 import os
-import ssl
 import threading
 import time
 import uuid
@@ -30,10 +29,11 @@ from daemon.errors import SourceError
 from daemon.sources.contract import SampleQueue, SourceHealth
 from daemon.sources.fields import escaped
 from daemon.sources.lifeline import Lifeline
+from daemon.sources.mqtt_tls import tls_context
 from daemon.sources.mqtt_words import connect_words, is_loopback
 from daemon.sources.outbox import LARGEST_BATCH, hand_over
 from daemon.sources.payloads import PayloadParser
-from daemon.sources.settings import MqttSettings, TlsSettings
+from daemon.sources.settings import MqttSettings
 
 log = logging.getLogger(__name__)
 
@@ -99,7 +99,10 @@ class MqttSource:
             if settings.tls is None and not is_loopback(settings.host) and not self._line.told:
                 log.warning("source %s: the password crosses the network unprotected (no tls)", escaped(settings.name))
         if settings.tls is not None:
-            client.tls_set_context(_tls_context(settings.tls))
+            try:
+                client.tls_set_context(tls_context(settings.tls))
+            except ValueError as error:
+                raise SourceError(str(error)) from error
             if settings.tls.insecure:
                 log.warning("source %s: the broker's certificate is NOT checked", escaped(settings.name))
         if settings.will is not None:
@@ -242,39 +245,6 @@ class MqttSource:
     ) -> None:
         if flags.is_disconnect_packet_from_server and not self._goodbye:
             self._goodbye = f"{self._where()} ended the connection: {reason.getName()}"
-
-
-class _TidySocket(ssl.SSLSocket):
-    """Closes itself when the handshake fails, which the client forgets to do."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()
-            raise
-
-
-def _tls_context(tls: TlsSettings) -> ssl.SSLContext:
-    try:
-        context = ssl.create_default_context(cafile=tls.ca_file)
-    except (OSError, ValueError) as error:
-        raise SourceError(f"cannot use ca_file {escaped(str(tls.ca_file), 200)}: {escaped(str(error))}") from error
-    if tls.cert_file is not None:
-        try:
-            context.load_cert_chain(tls.cert_file, tls.key_file, password=_no_password)
-        except (OSError, ValueError) as error:
-            raise SourceError(f"cannot use cert_file {escaped(tls.cert_file, 200)}: {escaped(str(error))}") from error
-    if tls.insecure:
-        context.check_hostname = False
-        context.verify_mode = ssl.CERT_NONE
-    context.sslsocket_class = _TidySocket
-    return context
-
-
-def _no_password() -> str:
-    # Without this an encrypted key would make the daemon ask at a terminal that nobody sits at.
-    raise ValueError("the key is encrypted; a key without a passphrase is needed")
 
 
 def _password(settings: MqttSettings) -> str | None:

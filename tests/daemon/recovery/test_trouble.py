@@ -128,6 +128,7 @@ def test_a_full_disk_is_told_and_nothing_is_lost_once_there_is_room(
     shop.send(4.0)
     eventually(lambda: "is full" in shop.health(), 20.0, "the health page says that the disk is full")
     assert shop.daemon.get("/api/v1/now") is not None
+    assert " ERROR ductwarden: the store: the disk that holds " in shop.daemon.words()
     filler.unlink()
     shop.send(1.0)
     eventually(lambda: "writing again" in shop.health(), 25.0, "it writes again by itself")
@@ -174,8 +175,12 @@ def test_a_damaged_store_is_set_aside_loudly_and_the_shop_is_watched(tmp_path: P
     before = shop.sent
     shop.send(1.5)
     eventually(lambda: shop.taken() >= shop.sent - before, 10.0, "the lines are read")
+    assert "set aside" in shop.health()
     shop.stop()
     assert shop.count() >= (shop.sent - before) // 2
+    with closing(sqlite3.connect(shop.store)) as db:
+        (note,) = db.execute("SELECT text FROM journal").fetchone()
+    assert note.startswith("The database was damaged. It is kept as ")
 
 
 @pytest.mark.slow
