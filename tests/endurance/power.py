@@ -13,6 +13,7 @@ loaded, and that must stay one alarm, told once.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import math
 import random
@@ -43,6 +44,8 @@ SAFE_S = 2.0
 BUSY_S = 0.2
 """Where the device itself, which does next to nothing, comes later than this to send, the computer has no time to spare
 for anybody: the age of what is lost is then not judged, everything else is."""
+STARVED_S = 1.0
+"""The same holds where a thread of the daemon, ready to run, waited longer than this in its life for a processor."""
 BEGAN = re.compile(r"^(\S+ \S+) INFO ductwarden: a rehearsal: event time begins at ([\d.]+) ", re.MULTILINE)
 MORE = """
 [limits]
@@ -159,6 +162,7 @@ class Shop:
         device = Device(self.wire, seconds, float(began[2]), time.monotonic() - ago)
         # Lines before the port is open would wait in the terminal and come late, as from no device.
         eventually(lambda: self.daemon.alive() and "connected to" in self.daemon.words()[known:], 60.0, "the port is open")
+        waited = starved_s(self.daemon.pid)
         device.start()
         writes = self.rng.random() < 0.5  # an entry is synced at once, and takes what waits with it
         end = time.monotonic() + lives_s
@@ -166,14 +170,14 @@ class Shop:
             time.sleep(min(self.rng.uniform(0.1, 1.0), max(0.0, end - time.monotonic())))
             if writes:
                 self._write_journal()
-        killed = time.monotonic()
+        killed, starved = time.monotonic(), starved_s(self.daemon.pid) - waited
         self.daemon.end(signal.SIGKILL)
         sent = device.end()
         self.wire.drain()
         self.sent += sent
         self.report.kills += 1
         self.report.lines += len(sent)
-        busy = any(by > BUSY_S for at, by in device.late if at > killed - 2.0 * SAFE_S)
+        busy = starved > STARVED_S or any(by > BUSY_S for at, by in device.late if at > killed - 2.0 * SAFE_S)
         self._examine(sent, killed, busy)
 
     def killed_at_start(self) -> None:
@@ -246,6 +250,15 @@ def stands(db: sqlite3.Connection, line: Line) -> bool:
     """Whether the line is in the store with exactly its numbers."""
     row = db.execute("SELECT inlet_pa, filter_pa, motor_a FROM frames WHERE t_ms = ?", (line.t_ms,)).fetchone()
     return row == (line.values["inlet_pa"], line.values["filter_pa"], line.values["motor_a"])
+
+
+def starved_s(pid: int) -> float:
+    """For how long the threads of a process were ready to run and waited, the one that waited longest (Linux)."""
+    found = [0.0]
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        with contextlib.suppress(OSError):
+            found.append(int((task / "schedstat").read_text().split()[1]) / 1e9)
+    return max(found)
 
 
 def endure(folder: Path, kills: int, seed: int = 1, longest_s: float = 6.0, say: bool = False) -> Report:
