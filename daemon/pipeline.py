@@ -7,7 +7,7 @@ and the sinks at its end differ. It runs on event time and knows no clock.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from operator import is_not
 from typing import Any, Protocol
 
@@ -195,11 +195,11 @@ class Pipeline:
         # Detectors keep their last telling, and most blocks say nothing new: then the causes are those of the last block.
         if len(told) != len(self._told) or any(map(is_not, told, self._told)):
             self._told = told
-            self._weigh(told)
+            self._weigh(told, block.t)
         on = block.state in (RunState.STARTING, RunState.RUNNING)
         self.moved(self.desk.update(block.t, self.last_findings, on))
 
-    def _weigh(self, told: list[tuple[Finding, ...]]) -> None:
+    def _weigh(self, told: list[tuple[Finding, ...]], t: float) -> None:
         """Find the causes, and tell what was raised and what was cleared."""
         self.last_findings = findings = explain([finding for one in told for finding in one], related=self.related)
         present: dict[tuple[Condition, str], Finding] = {}
@@ -215,7 +215,8 @@ class Pipeline:
         for key, finding in self._present.items():
             if key not in present:
                 cleared = next((f for f in findings if (f.condition, f.where) == key), finding)
-                self._tell(cleared, False)
+                # What a newly found cause explains is cleared now, though its detector last spoke before.
+                self._tell(cleared if cleared.t == t else replace(cleared, t=t), False)
         self._present = present
 
     def _failed(self, work: Callable[..., Any], error: Exception) -> None:
