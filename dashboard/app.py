@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
 from anyio import to_thread
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
@@ -15,7 +15,7 @@ from analysis.units import System
 from dashboard import problems
 from dashboard.access import Sessions
 from dashboard.assets import Assets
-from dashboard.box import Box
+from dashboard.box import Box, units_asked
 from dashboard.deps import Store
 from dashboard.gate import Gate
 from dashboard.live import Live
@@ -73,7 +73,7 @@ def create_app(
     app.state.box = box
     problems.install(app)
     for module in (now, trends, alarms, journal, ducts, machine, health):
-        app.include_router(module.api, prefix="/api/v1", responses=problems.ERRORS)
+        app.include_router(module.api, prefix="/api/v1", responses=problems.ERRORS, dependencies=[Depends(units_asked)])
     app.include_router(health.probes)
     app.include_router(session.router, include_in_schema=False)
     app.include_router(pages.router, include_in_schema=False)

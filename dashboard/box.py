@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Annotated, cast
 
-from fastapi import Path, Request
+from fastapi import Path, Query, Request
 from jinja2 import Environment
 
 from dashboard.access import Guesses, Sessions
@@ -21,7 +21,7 @@ from dashboard.snapshot import Snapshot
 
 UNITS_COOKIE = "ductwarden_units"
 
-RowId = Annotated[int, Path(ge=1, le=2**53)]
+RowId = Annotated[int, Path(ge=1, le=2**53, examples=[12])]
 """The id of a row of the store, in a path."""
 
 
@@ -52,6 +52,18 @@ def screen_of(request: Request, snapshot: Snapshot) -> Screen:
             if asked == system:
                 return Screen(system)
     return Screen(snapshot.units)
+
+
+def units_asked(
+    units: Annotated[
+        str | None,
+        Query(
+            description="units of the texts for people: us or si; default as switched on this device, else as the shop's",
+            examples=["si"],
+        ),
+    ] = None,
+) -> None:
+    """Tells the interface's description of the query that :func:`screen_of` reads."""
 
 
 def may_write(request: Request) -> bool:

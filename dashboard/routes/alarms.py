@@ -64,8 +64,10 @@ def open_alarms(request: Request) -> AlarmsOut:
 @api.get("/alarms/history", summary="Past and open alarms, the latest first")
 def past_alarms(
     request: Request,
-    before_t: Annotated[float | None, Query(ge=0, le=1e11, description="raised up to this event time")] = None,
-    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    before_t: Annotated[
+        float | None, Query(ge=0, le=1e11, description="raised up to this event time", examples=[1772528400.0])
+    ] = None,
+    limit: Annotated[int, Query(ge=1, le=200, description="at most so many", examples=[50])] = 50,
 ) -> AlarmsOut:
     """At most ``limit`` alarms raised up to ``before_t``."""
     box = box_of(request)

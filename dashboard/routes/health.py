@@ -8,7 +8,7 @@ from fastapi.responses import JSONResponse, Response
 from dashboard.box import box_of, screen_of
 from dashboard.health_view import HealthOut, health_out
 from dashboard.metrics import CONTENT_TYPE, metrics_text
-from dashboard.problems import problem
+from dashboard.problems import ErrorOut, problem
 from dashboard.shapes import Screen
 from dashboard.words import since
 
@@ -25,7 +25,15 @@ def read_health(request: Request) -> HealthOut:
     return health_out(snapshot, screen_of(request, snapshot), box.settings.silent_after_s, open_pages)
 
 
-@probes.get("/healthz", summary="One word for a supervisor", response_model=None)
+@probes.get(
+    "/healthz",
+    summary="One word for a supervisor",
+    response_model=None,
+    responses={
+        200: {"content": {"application/json": {"example": {"status": "ok"}}}},
+        503: {"model": ErrorOut, "description": "The daemon has been silent too long"},
+    },
+)
 def healthz(request: Request) -> JSONResponse:
     """200 with ``ok`` or ``waiting`` (nothing recorded yet), 503 when the daemon has been silent too long."""
     box = box_of(request)
@@ -36,7 +44,12 @@ def healthz(request: Request) -> JSONResponse:
     return JSONResponse({"status": "waiting" if snapshot.t is None else "ok"})
 
 
-@probes.get("/metrics", summary="OpenMetrics text", response_class=Response, responses={200: {"content": {CONTENT_TYPE: {}}}})
+@probes.get(
+    "/metrics",
+    summary="OpenMetrics text",
+    response_class=Response,
+    responses={200: {"content": {CONTENT_TYPE: {"example": "# TYPE ductwarden_inlet_pascals gauge\n..."}}}},
+)
 def metrics(request: Request) -> Response:
     """For programs that collect numbers over time."""
     box = box_of(request)

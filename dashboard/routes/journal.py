@@ -18,8 +18,8 @@ api = APIRouter(tags=["journal"])
 @api.get("/journal", summary="Journal entries, newest first")
 def read_journal(
     request: Request,
-    before_t: Annotated[float | None, Query(ge=0, le=1e11, description="up to this event time")] = None,
-    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    before_t: Annotated[float | None, Query(ge=0, le=1e11, description="up to this event time", examples=[1772528400.0])] = None,
+    limit: Annotated[int, Query(ge=1, le=200, description="at most so many", examples=[50])] = 50,
 ) -> JournalOut:
     """With corrections and what was struck out."""
     return journal_out(box_of(request).store.journal(before_t, limit), limit)

@@ -22,10 +22,14 @@ LONGEST_S = 30 * 366 * 86400.0
 def read_trends(
     request: Request,
     series: Annotated[list[str], Query(description="names of series; repeat for several", examples=[["inlet_pa", "flow_m3s"]])],
-    end: Annotated[float | None, Query(description="event time, s since 1970; default the latest")] = None,
-    start: Annotated[float | None, Query(description="event time; default end less span")] = None,
-    span: Annotated[float, Query(gt=0, le=LONGEST_S, description="seconds before end, where start is not given")] = 3600.0,
-    points: Annotated[int, Query(ge=2, le=MAX_POINTS, description="as many as the chart has pixels")] = 800,
+    end: Annotated[
+        float | None, Query(description="event time, s since 1970; default the latest", examples=[1772532000.0])
+    ] = None,
+    start: Annotated[float | None, Query(description="event time; default end less span", examples=[1772528400.0])] = None,
+    span: Annotated[
+        float, Query(gt=0, le=LONGEST_S, description="seconds before end, where start is not given", examples=[3600])
+    ] = 3600.0,
+    points: Annotated[int, Query(ge=2, le=MAX_POINTS, description="as many as the chart has pixels", examples=[800])] = 800,
 ) -> Response:
     """Columns in SI with the axes for the viewer's units, the band that the drawing expects, alarms and journal entries."""
     names = list(dict.fromkeys(series))

@@ -36,7 +36,7 @@ class Scene:
         return self.page
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Browser]:
     with chromium() as made:
         yield made

@@ -313,8 +313,12 @@ def test_the_description_of_the_interface_has_examples_and_the_error_shape(clien
     for path, methods in paths.items():
         for method, told in methods.items():
             assert told.get("summary"), (path, method)
+            for parameter in told.get("parameters", []):
+                assert parameter.get("examples") or parameter["schema"].get("examples"), (path, parameter["name"])
             if path.startswith("/api/"):
                 assert told["responses"]["404"]["content"]["application/json"]["schema"]["$ref"].endswith("/ErrorOut")
     schemas = description["components"]["schemas"]
+    units = next(p for p in paths["/api/v1/now"]["get"]["parameters"] if p["name"] == "units")
+    assert "us or si" in units["description"]
     assert schemas["Verdict"]["properties"]["title"]["examples"]
     assert schemas["JournalIn"]["properties"]["text"]["examples"]
