@@ -45,6 +45,7 @@ BEGAN = 1_790_000_000.0
 
 def plain_stack(port: int, store: Path) -> None:
     """The plain stack, in a process of its own, until it is ended."""
+    sys.modules["pyarrow"] = None  # type: ignore[assignment]  # not asked for by pandas, and half as much memory again
     import pandas  # noqa: F401  (its trends need it; a program that shows trends has it loaded)
     from sqlite_utils import Database
 
