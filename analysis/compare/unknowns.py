@@ -40,10 +40,10 @@ LEAK_SD = 8.0
 nobody said which): a shut gate passes 0.5 to 2 cm2, a badly cut joint ten times as much (common practice, no source)."""
 ELSEWHERE_LEAK_SD = 0.25
 """The same at the other runs, where it was said which one was cut."""
-JOINT_SD = 0.045
+JOINT_SD = 0.03
 """Relative change of the losses of the run that was cut into: a saddle or tee takes up to a tenth of a velocity pressure
-from a run that takes one or two in all, gate shut or not (common practice, no source)."""
-ELSEWHERE_JOINT_SD = 0.02
+from a run that takes two in all, gate shut or not (common practice, no source)."""
+ELSEWHERE_JOINT_SD = 0.01
 OFFSET_SD = (0.03, 0.03, 0.03, 0.10)
 """Relative error of the model's form for one gate set, per reading (ours)."""
 YEAR_K = 11.0
