@@ -61,6 +61,7 @@ for (const button of document.querySelectorAll("[data-move]")) button.addEventLi
 for (const box of boxes) box.addEventListener("change", () => { charts.setPanels(chosen().map(name => [name])); remember(); charts.load(); });
 $("compare").addEventListener("change", event => {
   charts.compareBy = event.target.value;
+  $("k-before").hidden = !event.target.value;
   charts.load();
 });
 

@@ -256,6 +256,12 @@ def test_the_fan_curve_is_drawn(scene: Scene) -> None:
     page = scene.go("/fan")
     expect(page.locator("#curve canvas")).to_have_count(1)
     expect(page.locator("#points")).to_contain_text("now")
+    numbers = page.evaluate(
+        "async () => { const src = document.querySelector('script[src*=\"fan.js\"]').src;"
+        " const { axisNumbers } = await import(src.replace('fan.js', 'charts.js'));"
+        " return [axisNumbers([5, 7.5, 10], 2.5), axisNumbers([-0.2, 0, 1400, 12000], 0.1)]; }"
+    )
+    assert numbers == [["5.0", "7.5", "10.0"], ["\u22120.2", "0.0", "1400.0", "12\u202f000.0"]]
 
 
 @on_a_phone

@@ -126,6 +126,8 @@ def test_a_silent_daemon_is_told_with_since_when(client: Visitor, wall: Wall) ->
     assert now["verdict"]["tone"] == "silent"
     assert now["verdict"]["title"].startswith("No word from the daemon since ")
     assert now["verdict"]["title"][-5:-3] in (since[:2], f"{int(since[:2]) - 1:02d}")
+    assert now["state_words"].startswith("Last heard: running for ")
+    assert {signal["verdict_words"] for signal in now["signals"].values()} == {"as it was then"}, "nothing old is called good"
     assert client.get("/healthz").status_code == 503
 
 

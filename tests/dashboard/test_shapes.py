@@ -96,3 +96,9 @@ def test_steps_are_round_and_few(span: float) -> None:
     assert 2 <= span / step <= 5.001
     lead = step / 10.0 ** math.floor(math.log10(step) + 1e-9)
     assert round(lead, 6) in (1.0, 2.0, 5.0, 10.0)
+
+
+def test_a_barometer_is_read_in_its_own_unit() -> None:
+    """Standard atmosphere (ISO 2533): 101 325 Pa, 29.92 in. Hg, 1013 hPa."""
+    assert Screen("us").channel("barometer_pa", 101_325.0).shown == "29.92 in. Hg"
+    assert Screen("si").channel("barometer_pa", 101_325.0).shown == "1013 hPa"
