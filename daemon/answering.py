@@ -94,9 +94,12 @@ class Answerer:
         return f"journal entry {entry_id}"
 
     def _journal_correct(self, payload: Payload, t: float, by: str) -> str:
-        entry_id = int(payload["entry_id"])
-        if not self._writer.correct_event(entry_id, _event(payload, t, by), t):
+        entry_id, event = int(payload["entry_id"]), _event(payload, t, by)
+        before = self._writer.event_kind(entry_id)
+        if not self._writer.correct_event(entry_id, event, t):
             raise Declined(f"there is no journal entry {entry_id}")
+        if before is not None and before != event.kind.value:
+            self._pipeline.happened(event)  # what it really was is learned from
         return f"journal entry {entry_id} corrected"
 
     def _journal_remove(self, payload: Payload, t: float, by: str) -> str:
@@ -104,7 +107,6 @@ class Answerer:
         if not self._writer.remove_event(entry_id, t, by):
             raise Declined(f"there is no journal entry {entry_id}")
         return f"journal entry {entry_id} removed"
-
 
     def _tour(self, payload: Payload, t: float, by: str) -> str:
         if self._tours is None:

@@ -28,7 +28,7 @@ class DigestFacts:
     ``start_t`` and ``end_t`` the week [s]; ``run_s`` running time [s]; ``starts`` motor starts; ``alarms`` told in the
     week; ``open`` not normal now; ``events`` of the journal; ``drag_ratio`` filter drag over clean,
     ``drag_ratio_before`` the same when the week began; ``flow_lost`` share of the flow that it costs [0..1];
-    ``forecast_s`` running time until a cleaning pays [s].
+    ``forecast_s`` running time until a cleaning pays, ``days_left_s`` the same in days at the present use [s].
     """
 
     start_t: float
@@ -42,6 +42,7 @@ class DigestFacts:
     drag_ratio_before: float | None = None
     flow_lost: float | None = None
     forecast_s: float | None = None
+    days_left_s: float | None = None
 
 
 def weekly_digest(facts: DigestFacts, settings: NoticeSettings, tz: tzinfo) -> Notice:
@@ -79,9 +80,11 @@ def _filter(facts: DigestFacts) -> str:
     if facts.drag_ratio_before is not None and abs(facts.drag_ratio - facts.drag_ratio_before) >= 0.02:
         text += f" ({facts.drag_ratio_before:.2f} at the beginning)"
     if facts.flow_lost is not None:
-        text += f", which costs {100 * facts.flow_lost:.0f} % of the air"
+        text += f", which costs {100 * max(facts.flow_lost, 0.0):.0f} % of the air"
     if facts.forecast_s is not None:
         text += f"; a cleaning pays in about {duration(facts.forecast_s)} of running"
+        if facts.days_left_s is not None:
+            text += f", {duration(facts.days_left_s)} at the present use"
     return text + "."
 
 

@@ -24,6 +24,7 @@ def week_facts(reader: Reader, start: float, end: float) -> DigestFacts:
     trend = reader.trend(("drag_ratio", "flow_lost"), start, last, POINTS)
     drag = [value for value in trend.series["drag_ratio"].mean if value is not None]
     lost = [value for value in trend.series["flow_lost"].mean if value is not None]
+    forecast_s, days_left_s = _forecast(reader)
     return DigestFacts(
         start_t=start,
         end_t=end,
@@ -35,7 +36,8 @@ def week_facts(reader: Reader, start: float, end: float) -> DigestFacts:
         drag_ratio=drag[-1] if drag else None,
         drag_ratio_before=drag[0] if drag else None,
         flow_lost=lost[-1] if lost else None,
-        forecast_s=_forecast(reader),
+        forecast_s=forecast_s,
+        days_left_s=days_left_s,
     )
 
 
@@ -45,10 +47,11 @@ def _events(entries: list[JournalEntry]) -> Iterator[ShopEvent]:
             yield ShopEvent(entry.t, EventKind(entry.kind), entry.by, entry.text, entry.where, entry.id)
 
 
-def _forecast(reader: Reader) -> float | None:
-    """Running time until cleaning pays, as the daemon last showed it."""
+def _forecast(reader: Reader) -> tuple[float | None, float | None]:
+    """Running time until cleaning pays, and the same at the present use, as the daemon last showed them."""
     documents = reader.status("detectors")
     for document in documents if isinstance(documents, list) else []:
         if document.get("condition") == Condition.FILTER_LOADING.value and document.get("forecast_s") is not None:
-            return float(document["forecast_s"])
-    return None
+            days = (document.get("evidence") or {}).get("days_left") or {}
+            return float(document["forecast_s"]), None if days.get("value") is None else float(days["value"])
+    return None, None

@@ -31,6 +31,9 @@ STRANGE = 0.7
 """What a gap counts for where no running at about this current was seen before."""
 LEARN_BELOW = 0.06
 """A fan further off its line than this teaches nothing."""
+SEASON_S, MOST_SEASON = 20 * 3600.0, 0.10
+"""Running over which a measured line follows the air's density where that is not measured, and how far at most: from a frosty
+tour to a hot summer the density falls by a tenth, and the line with it by as much and a little more."""
 BASELINE_S = 1200.0
 """What one step of the baseline tour counts for."""
 
@@ -77,6 +80,8 @@ class FanWatch:
         self.seen_s += block.seconds
         if not self.line.measured and abs(self.gap) < LEARN_BELOW and abs(gap) < 2.0 * LEARN_BELOW:
             self.line.learn(block, self.fade)
+        elif self.line.measured and self.fade and abs(self.gap) < 1.5 * LEARN_BELOW:
+            self.line.follow_season(gap, block.seconds)
 
     def off_line(self, limit: float) -> bool:
         """Whether the fan is known to lie further off its line than ``limit`` (logarithm of pressure): upwards twice, for
@@ -115,6 +120,7 @@ class FanLine:
         self._cells: dict[int, tuple[float, float]] = {}
         self._whole: float | None = None
         self.learned_s = 0.0
+        self.season = 0.0
         self.measured = False
         for step in () if baseline is None else baseline.steps:
             seen = [step.measured.get(name) for name in ("inlet_pa", "filter_pa", "motor_a")]
@@ -137,7 +143,7 @@ class FanLine:
         density = block.estimate.air_density_kgm3
         thick = 0.0 if density is None else math.log(density / self._density)
         log_a = shape.current_log - self._meter.current_to_power(shape.current_log) * thick
-        return self._raw(shape.total_log - thick, log_a) - self._correction(log_a)
+        return self._raw(shape.total_log - thick, log_a) - self._correction(log_a) - self.season
 
     def learn(self, block: Block, fade: bool) -> None:
         """Let a block that is believed to be healthy move the line; ``fade``: old running counts for less and less."""
@@ -150,7 +156,11 @@ class FanLine:
         density = block.estimate.air_density_kgm3
         thick = 0.0 if density is None else math.log(density / self._density)
         log_a = shape.current_log - self._meter.current_to_power(shape.current_log) * thick
-        self._add(log_a, gap + self._correction(log_a), block.seconds, fade)
+        self._add(log_a, gap + self.season + self._correction(log_a), block.seconds, fade)
+
+    def follow_season(self, gap: float, seconds: float) -> None:
+        """Let the whole line move slowly with a gap that is small: the air's density, where it is not measured."""
+        self.season = min(max(self.season + seconds / SEASON_S * gap, -MOST_SEASON), MOST_SEASON)
 
     def _raw(self, total_log: float, log_a: float) -> float:
         return total_log - self._meter.total_at_current(log_a)
@@ -207,13 +217,15 @@ class FanLine:
 
     def snapshot(self) -> dict[str, object]:
         """Plain JSON values."""
-        return {"learned_s": self.learned_s, "cells": [[cell, *pair] for cell, pair in self._cells.items()]}
+        cells = [[cell, *pair] for cell, pair in self._cells.items()]
+        return {"learned_s": self.learned_s, "season": self.season, "cells": cells}
 
     def restore(self, data: object) -> None:
         """Take back a snapshot; a baseline that is newer keeps its own cells."""
         if not isinstance(data, Mapping):
             return
         self.learned_s = number(data.get("learned_s")) or 0.0
+        self.season = min(max(number(data.get("season")) or 0.0, -MOST_SEASON), MOST_SEASON)
         rows = data.get("cells")
         if not self.measured:
             self._cells, self._whole = {}, None

@@ -135,6 +135,14 @@ class Writer:
         """Strike a journal entry out at ``t``; it stays in the record as removed. False where there is no such entry."""
         return self._change_event(entry_id, records.remove_event(entry_id, t, by))
 
+    def event_kind(self, entry_id: int) -> str | None:
+        """What kind of thing a journal entry says; None where there is no such entry, or the disk is in trouble."""
+        try:
+            found = self._query("SELECT kind FROM journal WHERE id = ? AND removed = 0", (entry_id,))
+        except StoreError:
+            return None
+        return str(found[0][0]) if found else None
+
     def _change_event(self, entry_id: int, statements: list[Statement]) -> bool:
         try:
             if not self._query("SELECT 1 FROM journal WHERE id = ? AND removed = 0", (entry_id,)):

@@ -6,6 +6,7 @@ import pytest
 
 from analysis.conditions import Condition
 from analysis.detectors.contract import Detector
+from analysis.events import EventKind
 from analysis.plant.day import Chore
 from analysis.plant.faults import Fault, FaultKind
 from tests.analysis.detectors.streams import START, Piece, Shop, Told, barn, blocks, play
@@ -200,3 +201,27 @@ def test_a_loading_filter_is_claimed_near_the_ratio_that_was_agreed(seed: int) -
     evidence = claims[0].finding.evidence
     assert 1.7 < evidence["drag_ratio"].value < 1.8
     assert evidence["flow_lost"].value < 0.08
+
+
+@seeds
+def test_a_bag_that_came_loose_while_the_fan_stood_still_is_no_cleaning(seed: int) -> None:
+    shop = barn(seed, toured=True)
+    rest_t = BEGIN + HISTORY_S + 26.0 * MINUTE + 60.0
+    stream = blocks(shop, [*HISTORY, Piece(26.0, (0,)), Piece(8.0, (1,)), Piece(8.0, (0,))],
+                    [Fault(FaultKind.TORN_BAG, rest_t, rest_t + 1e6, "", 0.45)], ratio=1.0, begin=BEGIN)
+    detectors = shop.detectors()
+    claims, events = play(detectors, stream, since=rest_t, recognisers=shop.recognisers(detectors))
+    assert [told.finding.condition for told in claims] == [Condition.FILTER_BREACH]
+    assert claims[0].running_s < 4.0 * MINUTE
+    assert not [event for event in events if event.kind is EventKind.CLEANED]
+
+
+@seeds
+def test_a_cleaning_nobody_told_of_is_recognised_and_no_torn_bag(seed: int) -> None:
+    shop = barn(seed, toured=True)
+    pieces = [*HISTORY, Piece(20.0, (0,), rest_min=10.0, chores=(Chore("clean"),)), Piece(10.0, (1,))]
+    detectors = shop.detectors()
+    claims, events = play(detectors, blocks(shop, pieces, (), ratio=1.6, begin=BEGIN, tell=False),
+                          recognisers=shop.recognisers(detectors))
+    assert [event.kind for event in events] == [EventKind.CLEANED]
+    assert not [told for told in claims if told.finding.condition is Condition.FILTER_BREACH]

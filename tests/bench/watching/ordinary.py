@@ -41,7 +41,7 @@ def ordinary(seed: int, knowledge: str, days: int, first_day: int = 0) -> Year:
     """``days`` of ordinary use of the shop of ``seed``: gates changed in mid-run, two machines, summer and winter, mains
     swing, tired sensors whose zeros creep by 20 Pa a year, three readings in a thousand lost. Every second shop tells
     its journal nothing."""
-    shop = setting(seed, knowledge, tired=True)
+    shop = setting(seed, knowledge, tired=True, first_day=first_day)
     pipeline = shop.pipeline()
     ears = Ears()
     pipeline.sinks = [ears]

@@ -67,9 +67,10 @@ def barn_config() -> Config:
     return replace(config, file=config.file.model_copy(update={"shop": shop}))
 
 
-def setting(seed: int, knowledge: str, tired: bool = False) -> Setting:
+def setting(seed: int, knowledge: str, tired: bool = False, first_day: int = 0) -> Setting:
     """The shop of a seed: every third is the barn, the others are invented. Built within the plant's usual spread (fan
-    up to 5 % off, ducts 15 %, current 3 %). ``tired``: sensors with twice the noise and drift."""
+    up to 5 % off, ducts 15 %, current 3 %). ``tired``: sensors with twice the noise and drift. ``first_day``: when
+    the tour is made, after the usual start."""
     drawn, design = drawn_barn() if seed % 3 == 0 else random_shop(seed)
     if seed % 3:
         drawn = replace(drawn, ports=tuple(replace(port, fines=FINES * port.fines) for port in drawn.ports))
@@ -80,16 +81,16 @@ def setting(seed: int, knowledge: str, tired: bool = False) -> Setting:
     assert design.motor is not None
     running = RunThresholds.for_motor(design.motor.full_a)
     config = replace(barn_config(), design=design, air=design.air, running=running)
-    baseline = toured(shop, design, config, seed) if "tour" in knowledge else None
+    baseline = toured(shop, design, config, seed, START + first_day * DAY_S) if "tour" in knowledge else None
     return Setting(seed, shop, design, config, baseline, "gates" in knowledge)
 
 
-def toured(shop: PlantShop, design: DuctDesign, config: Config, seed: int) -> Baseline:
+def toured(shop: PlantShop, design: DuctDesign, config: Config, seed: int, start: float) -> Baseline:
     """A baseline from a simulated tour with clean bags."""
     runs = RunDetector(config.running)
-    plan = tour(shop, START)
+    plan = tour(shop, start)
     later = [replace(span, t0=span.t0 + 540.0, t1=span.t1 + 540.0) for span in plan[1:]]
-    spans = [replace(plan[0], t1=START + 600.0), *later]
+    spans = [replace(plan[0], t1=start + 600.0), *later]
 
     def frames() -> Iterator[Frame]:
         for block in simulate(shop, spans, seed, idle_step_s=5.0):

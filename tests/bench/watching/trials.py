@@ -77,8 +77,9 @@ def trials(shop: PlantShop, seed: int, t0: float, idle_run_s: float) -> Iterator
     slow = (C.BLOCKED_RUN, C.LOW_VELOCITY, C.SUCTION_LOST)
     yield of("port a third shut", slow, K.BLOCKED_RUN, port, size(0.33, 0.4), 60.0, ports=(port,))
     yield of("torn bag", (C.FILTER_BREACH,), K.TORN_BAG, "", size(0.2, 0.5), size(0.0, 30.0), allowed_s=120.0)
-    rests = [s for s in spans if not s.fan and s.t0 > cut.t1]
-    loose = Fault(K.TORN_BAG, rests[0].t0 + 30.0, end, "", size(0.3, 0.5))
+    longest = max((s for s in spans if s.fan and s.t0 > spans[1].t1), key=lambda s: s.t1 - s.t0)
+    rest = next(s for s in reversed(spans) if not s.fan and s.t1 <= longest.t0)
+    loose = Fault(K.TORN_BAG, rest.t1 - 20.0, end, "", size(0.3, 0.5))
     yield Trial("bag loose after a stop", (C.FILTER_BREACH,), spans, (loose,), loose.start_t, drag_ratio=1.05)
     yield of("weak fan", (C.WEAK_FAN,), K.WEAK_FAN, "", size(0.08, 0.18), size(0.0, 600.0))
     yield of("overload", (C.MOTOR_OVERLOAD,), K.MOTOR_DRAG, "", size(0.55, 0.8), 20.0, allowed_s=120.0)

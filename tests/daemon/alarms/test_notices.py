@@ -368,13 +368,14 @@ def test_the_weekly_digest() -> None:
     facts = DigestFacts(
         T0 - week, T0, run_s=9.5 * HOUR, starts=31, alarms=(alarm(),), open=(alarm(LOADING), slow),
         events=(ShopEvent(T0 - 3600.0, EventKind.EMPTIED, "ductwarden"),), drag_ratio=1.8, flow_lost=0.04,
-        forecast_s=12 * HOUR)
+        forecast_s=12 * HOUR, days_left_s=96 * HOUR)
     digest = weekly_digest(facts, NoticeSettings(shop="Chair maker's barn"), HERE)
     assert (digest.event, digest.id, digest.title) == ("digest", "digest-2026-W09", "Week 9: one thing to look at")
     assert digest.body.splitlines() == [
         "Chair maker's barn, Sun 22 Feb 2026, 03:00 to Sun 1 Mar 2026, 03:00.",
         "The fan ran 9.5 h in 31 starts.",
-        "Filter: drag 1.80 times clean, which costs 4 % of the air; a cleaning pays in about 12.0 h of running.",
+        "Filter: drag 1.80 times clean, which costs 4 % of the air; a cleaning pays in about 12.0 h of running, "
+        "4.0 days at the present use.",
         "Open now:",
         "- The filter is loaded (unacknowledged, since Sun 1 Mar 2026, 02:50)",
         "- Air is too slow to carry chips: lathe (explained by filter loading)",
