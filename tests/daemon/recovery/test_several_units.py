@@ -1,4 +1,4 @@
-"""Two daemons, one broker, a bridge to another one: as hardware_notes/several_units.md describes it."""
+"""Two daemons, one broker, a bridge to another one, numbers to collect: as hardware_notes/several_units.md describes it."""
 
 from __future__ import annotations
 
@@ -26,6 +26,18 @@ def bridge_to(port: int) -> str:
     text = NOTE.read_text().partition("<!-- checked bridge -->")[2].partition("<!-- end -->")[0]
     lines = [line for line in text.replace("```", "").strip().splitlines() if not re.match(r"bridge_cafile|remote_", line)]
     return "\n".join(lines).replace("house.example:8883", f"127.0.0.1:{port}") + "\n"
+
+
+def collected(unit: Unit) -> dict[str, dict[str, float]]:
+    """What an engine that collects OpenMetrics gets of a unit: name -> condition (or "") -> value."""
+    from prometheus_client.openmetrics.parser import text_string_to_metric_families
+
+    found: dict[str, dict[str, float]] = {}
+    for family in text_string_to_metric_families(str(unit.daemon.get("/metrics"))):
+        found.setdefault(family.name + ("_total" if family.type == "counter" else ""), {})
+        for sample in family.samples:
+            found.setdefault(sample.name, {})[sample.labels.get("condition", "")] = sample.value
+    return found
 
 
 class Unit:
@@ -76,6 +88,11 @@ def test_two_daemons_share_a_broker_and_a_bridge_hands_them_on(tmp_path: Path) -
             assert seen.get("ductwarden/lean-to/lamp") == "ok"
             quiet = [text for topic, text in seen.items() if topic.startswith("ductwarden/lean-to/alarm/")]
             assert all('"normal"' in text for text in quiet)
+            rules = NOTE.read_text().partition("<!-- checked metrics -->")[2].partition("<!-- end -->")[0]
+            for unit, open_alarms in zip(units, (1.0, 0.0), strict=True):
+                numbers = collected(unit)
+                assert set(re.findall(r"ductwarden_\w+", rules)) <= set(numbers)
+                assert numbers["ductwarden_alarms_open"]["filter_loading"] == open_alarms
             units[0].daemon.end(signal.SIGKILL)
             eventually(lambda: seen.get("ductwarden/feed room/online") == "false", 90.0, "the broker says that it vanished")
             assert seen.get("ductwarden/lean-to/online") == "true"
