@@ -102,12 +102,17 @@ def _report(
 def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | None:
     from daemon.cli.compare_guide import CheckGuide
     from daemon.comparing.guided import CheckTour, compare_checks
+    from daemon.store.reader import Reader
 
     if check not in ("before", "after", "report"):
         raise typer.BadParameter(f"{check!r} is no check; allowed: before, after, report")
     if check != "report":
-        tour = CheckTour(config, reader, "before" if check == "before" else "after")
-        if not CheckGuide(tour.ask, tour.status, typer.echo, _prompt).run("", False, 0):
+        tour = CheckTour(config, Reader(config.at(config.file.store.file)), "before" if check == "before" else "after")
+        try:
+            through = CheckGuide(tour.ask, tour.status, typer.echo, _prompt).run("", False, 0)
+        finally:
+            tour.close()
+        if not through:
             raise typer.Exit(1)
         if check == "before":
             typer.echo(

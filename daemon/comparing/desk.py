@@ -130,7 +130,7 @@ class AddedRunDesk:
         return told
 
     def snapshot(self) -> dict[str, object]:
-        """What is to survive a restart. A guided check under way does not; a kept one lies beside the store."""
+        """What is to survive a restart. A guided check lies beside the store."""
         told: dict[str, object] = {}
         if self._entry is not None:
             told = {"entry": self._entry, "name": self._name, "ran_s": self._ran_s}
@@ -259,6 +259,7 @@ class AddedRunDesk:
         if check is None:
             raise AddedRunDeclined("no check is under way")
         if action == "leave":
+            check.ask({"action": "cancel"})
             self._leave_check()
             return "the check is forgotten"
         if action != "keep":

@@ -30,6 +30,8 @@ from daemon.wiring import build_sensor_sds
 
 Side = Literal["before", "after"]
 FORMAT = 1
+SAME_DAY_S = 12.0 * 3600.0
+"""A check that was laid aside is gone on with for so long; after that bags and air are no longer those of its steps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,17 +78,41 @@ class CheckTour:
             self._design, steps = earlier.design, earlier.steps
             self._text = json.loads(check_file(config, "before").read_text(encoding="utf-8"))["config"]
         self._steps = steps
-        self._tour: Tour | None = None
         self._last = reader.last_t() or -EVER
+        self._tour = self._left()
 
     def close(self) -> None:
-        """Let go of the store."""
+        """Let go of the store. A check under way is laid aside; the next one of its side goes on with it."""
+        if self._tour is not None:
+            kept = {"format": FORMAT, "tour": self._tour.snapshot()}
+            self._aside.write_text(json.dumps(kept) + "\n", encoding="utf-8")
         self._reader.close()
+
+    @property
+    def _aside(self) -> Path:
+        path = check_file(self._config, self._side)
+        return path.with_name(f"{path.stem}.part.json")
+
+    def _left(self) -> Tour | None:
+        try:
+            kept = json.loads(self._aside.read_text(encoding="utf-8"))
+            if self._last - float(kept["tour"]["t"]) > SAME_DAY_S:
+                return None
+            return Tour.restored(self._design, kept["tour"], build_sensor_sds(self._config))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            # None was laid aside, or it is of another day or drawing: the check begins anew.
+            return None
+
+    def _end(self) -> None:
+        self._tour = None
+        self._aside.unlink(missing_ok=True)
 
     def ask(self, payload: Mapping[str, object]) -> tuple[bool, str]:
         """Start, done, skip, back, finish or cancel; whether it was taken, and words."""
         action = payload.get("action")
         if action == "start":
+            if self._tour is not None:
+                return True, self._tour.status.words
             self._tour = Tour(
                 self._design, name=f"check {self._side} the work", sensors=build_sensor_sds(self._config), steps=self._steps)
             return True, self._tour.status.words
@@ -104,7 +130,7 @@ class CheckTour:
         elif action == "finish":
             return self._keep(self._tour)
         else:
-            self._tour = None
+            self._end()
             return True, "the check is forgotten"
         return True, self._tour.status.words
 
@@ -122,6 +148,7 @@ class CheckTour:
             return False, "no step was measured"
         path = check_file(self._config, self._side)
         path.write_text(json.dumps({"format": FORMAT, "config": self._text, "tour": tour.snapshot()}) + "\n", encoding="utf-8")
+        self._end()
         return True, f"the check from {self._side} the work is kept in {path}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from pathlib import Path
 
@@ -9,17 +10,21 @@ import pytest
 from typer.testing import CliRunner
 
 from analysis.baseline.tour import plan
+from analysis.estimates import Estimate
 from analysis.plant.asbuilt import as_built
 from analysis.plant.convert import from_design
 from analysis.plant.day import Span
 from analysis.plant.dust import DustState
 from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.simulate import simulate
+from analysis.readings import Frame, RunState
 from daemon.__main__ import app
 from daemon.comparing.desk import AddedRunDeclined, AddedRunDesk
+from daemon.comparing.guided import CheckTour
 from daemon.config.load import load
 from daemon.sources.contract import Sample
 from daemon.store.migrate import ensure_schema
+from daemon.store.reader import Reader
 from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.wiring import build_pipeline
@@ -102,6 +107,40 @@ def test_before_the_work_and_after_it_and_then_the_answer(tmp_path: Path) -> Non
     words = " ".join(result.output.split())
     assert "The new run costs the planer" in words
     assert "guided check of" in words
+
+
+def test_a_check_that_is_left_goes_on_the_same_day_and_not_later(tmp_path: Path) -> None:
+    path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
+    config = load(path)
+    store = config.at(config.file.store.file)
+    ensure_schema(store, here=True)
+    first = CheckTour(config, Reader(store), "before")
+    first.ask({"action": "start"})
+    first.ask({"action": "skip"})
+    first.ask({"action": "skip"})
+    left = first.status()
+    first.close()
+    again = CheckTour(config, Reader(store), "before")
+    assert again.status()["active"]
+    assert again.status()["skipped"] == left["skipped"]
+    assert left["skipped"]
+    again.ask({"action": "cancel"})
+    again.close()
+    anew = CheckTour(config, Reader(store), "before")
+    assert anew.status() == {"active": False}
+    anew.ask({"action": "start"})
+    anew.close()
+    part = store.with_name("shop.check-before.part.json")
+    kept = json.loads(part.read_text())
+    kept["tour"]["t"] = MONDAY - 2 * 86400.0
+    part.write_text(json.dumps(kept))
+    writer = Writer(store)
+    writer.frame(Frame(MONDAY, {"inlet_pa": 0.0}, state=RunState.OFF), Estimate(MONDAY))
+    writer.flush(force=True)
+    writer.close()
+    later = CheckTour(config, Reader(store), "before")
+    assert later.status() == {"active": False}
+    later.close()
 
 
 def test_a_tour_of_another_kind_is_not_taken_for_a_check(tmp_path: Path) -> None:
