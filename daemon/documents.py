@@ -58,6 +58,8 @@ def estimate_document(estimate: Estimate) -> Document:
         "along_sd": estimate.along_sd,
         "off": estimate.off,
         "air_density_kgm3": estimate.air_density_kgm3,
+        "fan_strength": estimate.fan_strength,
+        "doubtful": list(estimate.doubtful),
         "notes": list(estimate.notes),
     }
 

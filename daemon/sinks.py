@@ -33,14 +33,20 @@ class FileSink:
         self.alarms = 0
 
     def frame(self, frame: Frame, estimate: Estimate) -> None:
-        """An estimate line (written by hand: it is the hot path of a replay)."""
+        """An estimate line (written by hand: it is the hot path of a replay). Where the fan gives less or more than it
+        should, or a channel was left out, the line says so in ``fan_strength`` (1 is right) or ``doubtful``."""
         if self._estimates is None:
             return
         gates = estimate.gates
+        strength, more = estimate.fan_strength, ""
+        if strength is not None and strength != 1.0:
+            more = f',"fan_strength":{_number(strength)}'
+        if estimate.doubtful:
+            more += f',"doubtful":{json.dumps(list(estimate.doubtful))}'
         self._estimates.write(
             f'{{"t":"{time_text(frame.t)}","flow_m3s":{_number(estimate.flow_m3s)},'
             f'"flow_sd":{_number(estimate.flow_sd)},"filter_drag":{_number(estimate.filter_drag)},'
-            f'"gates":{"null" if gates is None else json.dumps(list(gates))}}}\n'
+            f'"gates":{"null" if gates is None else json.dumps(list(gates))}{more}}}\n'
         )
 
     def run(self, began_t: float, ended_t: float | None) -> None:

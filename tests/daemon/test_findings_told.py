@@ -8,8 +8,11 @@ from pathlib import Path
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
+from analysis.estimates import Estimate
 from analysis.findings import Claim, Finding
+from analysis.readings import Frame
 from daemon.config.load import load
+from daemon.documents import estimate_document
 from daemon.sinks import FileSink
 from daemon.sources.contract import Sample
 from daemon.wiring import build_pipeline
@@ -48,3 +51,19 @@ def test_what_a_cause_found_later_explains_is_cleared_when_the_cause_is_found() 
         ("weak_fan", "raised"), ("sensor_fault", "raised"), ("weak_fan", "cleared")]
     first, second, third = (one["t"] for one in told)
     assert first < second == third
+
+
+def test_estimate_lines_name_a_weak_fan_and_a_channel_left_out_only_where_there_is_one() -> None:
+    out = io.StringIO()
+    sink = FileSink(None, out)
+    for estimate in (
+        Estimate(NINE, 0.25, 0.01, 1050.0, fan_strength=1.0), Estimate(NINE, 0.2, 0.02, gates=("planer",), fan_strength=0.81),
+        Estimate(NINE, doubtful=("motor_a",)),
+    ):
+        sink.frame(Frame(NINE, {}), estimate)
+    plain, weak, doubted = (json.loads(line) for line in out.getvalue().splitlines())
+    assert plain == {"t": "2026-03-03T09:00:00Z", "flow_m3s": 0.25, "flow_sd": 0.01, "filter_drag": 1050.0, "gates": None}
+    assert weak["fan_strength"] == 0.81
+    assert weak["gates"] == ["planer"]
+    assert doubted["doubtful"] == ["motor_a"]
+    assert estimate_document(Estimate(NINE, doubtful=("motor_a",), fan_strength=0.81))["fan_strength"] == 0.81
