@@ -60,25 +60,24 @@ class Framer:
 
     def add(self, t: float, readings: list[Reading], gates: Mapping[str, bool] | None = None) -> list[Frame]:
         """Take in the readings of one instant; returns the frames that this closes (mostly none or one)."""
-        frames: list[Frame] = []
         period = self._period
         tick = math.floor(t / period) * period
         current = self._tick
-        if current is None:
+        if current is None or tick == current:
             self._tick = tick
-        elif tick > current:
-            frames.append(self._close())
-            self._tick = tick
+            self._collect(readings, gates)
+            return []
+        if tick > current:
             self._back = 0
-        elif tick < current:
-            if not self._stepped_back(current - tick):
-                self.late += 1
-                return frames
-            frames.append(self._close())
+        elif not self._stepped_back(current - tick):
+            self.late += 1
+            return []
+        frame = self._close()
+        if tick < current:
             self._forget_times()
-            self._tick = tick
+        self._tick = tick
         self._collect(readings, gates)
-        return frames
+        return [frame]
 
     def advance(self, now: float) -> list[Frame]:
         """Event time is ``now``, although perhaps nothing arrived: in a recording, time passes only with its readings."""
@@ -128,9 +127,11 @@ class Framer:
         values: dict[str, float] = {}
         quality: dict[str, Quality] = {}
         for channel, hold in self._hold.items():
-            if channel in sums:
+            value = sums.get(channel)
+            if value is not None:
                 count = counts[channel]
-                value = sums[channel] if count == 1 else sums[channel] / count
+                if count != 1:
+                    value /= count
                 values[channel] = value
                 last[channel] = (t, value)
                 continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -40,16 +41,24 @@ def theil_sen(y: Sequence[float], x: Sequence[float], confidence: float = 0.95, 
     if ys.size > limit:
         step = -(-ys.size // limit)
         ys, xs = ys[::step], xs[::step]
-    i, j = np.triu_indices(xs.size, 1)
+    i, j = _pairs(xs.size)
     run = xs[j] - xs[i]
     apart = run != 0.0
     if not apart.any():
         return None
     slopes = np.sort((ys[j] - ys[i])[apart] / run[apart])
-    slope = float(np.median(slopes))
+    middle = slopes.size // 2
+    slope = float(slopes[middle] if slopes.size % 2 else 0.5 * (slopes[middle - 1] + slopes[middle]))
     intercept = float(np.median(ys) - slope * np.median(xs))
     low, high = _interval(slopes, xs, ys, confidence)
     return Line(slope, intercept, low, high)
+
+
+@lru_cache(maxsize=4)
+def _pairs(size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Every pair of places in a row, once: the course of the drag asks for the same size again and again."""
+    i, j = np.triu_indices(size, 1)
+    return i, j
 
 
 def _interval(

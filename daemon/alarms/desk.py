@@ -65,6 +65,9 @@ class AlarmDesk:
         self._t: float | None = None
         self._next_id = 1
         self._rates = RateMeter()
+        self._findings: Sequence[Finding] = ()
+        self._any_present = False
+        self._indexed: tuple[dict[Key, Finding], dict[Condition, Finding], set[Condition]] | None = None
 
     # -- the pipeline ---------------------------------------------------------------------------------------------
 
@@ -75,10 +78,17 @@ class AlarmDesk:
         do not advance. None: not known, all observed time counts. A clock set back or forward raises nothing by itself.
         """
         last, self._t = self._t, t
-        if not self._records and not any(f.claim is Claim.PRESENT for f in findings):
+        # Most blocks say nothing new: then these are the very findings of the last one.
+        if findings is not self._findings or not isinstance(findings, tuple):
+            self._findings = findings
+            self._any_present = any(f.claim is Claim.PRESENT for f in findings)
+            self._indexed = None
+        if not self._records and not self._any_present:
             return []
         dt = 0.0 if last is None else min(max(t - last, 0.0), self.settings.gap_cap_s)
-        named, general, definite = _index(findings)
+        if self._indexed is None:
+            self._indexed = _index(findings)
+        named, general, definite = self._indexed
         for key, finding in named.items():
             if finding.claim is Claim.PRESENT and key not in self._records:
                 rule = self.settings.rule(key[0])
