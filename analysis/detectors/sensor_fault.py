@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from analysis.blocks import Block
+from analysis.blocks import Block, Stat
 from analysis.conditions import Condition
-from analysis.detectors.channel_watch import ChannelWatch
+from analysis.detectors.channel_watch import PULSING, ChannelWatch
 from analysis.detectors.telling import Telling
 from analysis.detectors.words import not_yet_known
 from analysis.events import EventKind, ShopEvent
@@ -65,10 +65,15 @@ class SensorFault(Telling):
             return self._at_rest(name, stat.mean)
         if not block.running:
             return None
+        return channel.constant(stat) or self._dead(name, stat.mean, block, odd) or self._lively(channel, stat)
+
+    def _lively(self, channel: ChannelWatch, stat: Stat) -> str:
+        """Whether it pulsates as it usually does, beside the others."""
+        if channel.name not in PULSING:
+            return ""
         others = [other for other in self._channels.values() if other is not channel]
-        calm, calmer = all(not other.shaking for other in others), any(other.calmer for other in others)
-        return (
-            channel.constant(stat) or self._dead(name, stat.mean, block, odd) or channel.liveliness(stat, calm, calmer))
+        calm, calmer = not any(other.shaking for other in others), any(other.calmer for other in others)
+        return channel.liveliness(stat, calm, calmer)
 
     def _odd_one(self, block: Block) -> str:
         """The motor current, where it alone says that the fan runs: too little to turn a fan, and no pressure anywhere."""
