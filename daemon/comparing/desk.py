@@ -99,7 +99,7 @@ class AddedRunDesk:
         """The status document "added_run". Whatever has been answered since the last look is taken first: there may be no
         frames, and so no turns, while sensors are silent."""
         if self._check is not None:
-            self._check_status = self._check.status()
+            self._follow(self._check)
         if self._job is not None:
             self._look(self._job)
         told: Document = {}
@@ -251,13 +251,26 @@ class AddedRunDesk:
             raise AddedRunDeclined(str(error)) from error
         self._side = side
         words = self._check.ask({"action": "start"})[1]
-        self._check_status = self._check.status()
+        self._follow(self._check)
         return words
+
+    def _follow(self, check: CheckTour) -> None:
+        """Take in what was measured since the last look. A store that cannot be read just now is looked at again."""
+        try:
+            self._check_status = check.status()
+        except DuctwardenError as error:
+            self._trouble = str(error)
 
     def _say_to_check(self, action: str, t: float) -> str:
         check = self._check
         if check is None:
             raise AddedRunDeclined("no check is under way")
+        try:
+            return self._said(check, action, t)
+        except OSError as error:
+            raise AddedRunDeclined(f"the check cannot be kept: {error.strerror or error}") from error
+
+    def _said(self, check: CheckTour, action: str, t: float) -> str:
         if action == "leave":
             check.ask({"action": "cancel"})
             self._leave_check()
@@ -266,7 +279,7 @@ class AddedRunDesk:
             taken, words = check.ask({"action": _TO_CHECK[action]})
             if not taken:
                 raise AddedRunDeclined(words)
-            self._check_status = check.status()
+            self._follow(check)
             return words
         taken, words = check.ask({"action": "finish"})
         if not taken:

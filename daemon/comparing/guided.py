@@ -6,6 +6,7 @@ changes nothing in the daemon. What it measured is kept beside the store, with t
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -85,7 +86,9 @@ class CheckTour:
         """Let go of the store. A check under way is laid aside; the next one of its side goes on with it."""
         if self._tour is not None:
             kept = {"format": FORMAT, "tour": self._tour.snapshot()}
-            self._aside.write_text(json.dumps(kept) + "\n", encoding="utf-8")
+            # Where nothing can be written there is nothing to go on with: the check is begun anew.
+            with contextlib.suppress(OSError):
+                self._aside.write_text(json.dumps(kept) + "\n", encoding="utf-8")
         self._reader.close()
 
     @property
