@@ -133,11 +133,11 @@ class BlockedRun(Telling):
         levels = self._levels
         if len(levels) < NEWEST + 3:
             return
-        now = levels.newest(NEWEST)
         logs = [level.filter_log for level in levels]
-        age = len(logs) - 1 - max(range(len(logs) - NEWEST), key=logs.__getitem__)
-        if now.filter_log - levels.filter_log(age) > -WORTH_A_LOOK:
+        best = max(logs[:-NEWEST])
+        if sum(logs[-NEWEST:]) / NEWEST - best > -WORTH_A_LOOK:
             return
+        now, age = levels.newest(NEWEST), len(logs) - 1 - logs.index(best)
         before = levels.span(max(age - 1, NEWEST), 3)
         fall = before.filter_log - now.filter_log
         between = sum(

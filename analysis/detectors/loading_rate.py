@@ -11,8 +11,8 @@ from analysis.detectors.drag_trace import DragTrace
 from analysis.detectors.numbers import number
 from analysis.stats.theil_sen import theil_sen
 
-LOOK_EVERY = 5
-"""Running minutes between two looks at the course."""
+LOOK_EVERY, SETTLED, LOOK_SELDOM = 5, 60, 20
+"""Running minutes between two looks at the course; once the course is longer than the second, the third."""
 LEAST_POINTS = 20
 INFLATE = 2.0
 """Neighbouring minutes are correlated and work differs from hour to hour: the slope's interval is widened by this (ours)."""
@@ -47,7 +47,7 @@ class LoadingRate:
         """Take in a block."""
         if self.trace.update(block):
             self._seen += 1
-            if self._seen % LOOK_EVERY == 0:
+            if self._seen % (LOOK_EVERY if self._seen <= SETTLED else LOOK_SELDOM) == 0:
                 self._slope = self._look()
 
     def _look(self) -> Rate | None:
