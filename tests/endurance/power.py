@@ -28,7 +28,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 
 from daemon.errors import StoreError
@@ -140,9 +140,13 @@ class Shop:
         self._asked = 0
 
     def seconds(self, drag_ratio: float, hours: float) -> Iterator[dict[str, float]]:
-        """The shop at work with the planer's gate open, from when the fan runs: idle time is thinned in the store."""
+        """The shop at work with the planer's gate open, from when the fan runs: idle time is thinned in the store.
+
+        The first second is made at once: it takes so long that the device would begin to send too late.
+        """
         day = shop_day(self.config, drag_ratio=drag_ratio, bag_fill=0.05, minutes=hours * 60.0, cutting=False)
-        return islice(day, 75, None)
+        running = islice(day, 75, None)
+        return chain([next(running)], running)
 
     def life(self, seconds: Iterator[dict[str, float]], lives_s: float) -> None:
         """Start the daemon, feed it for ``lives_s``, kill it; then look."""
