@@ -11,6 +11,10 @@ from dashboard.shapes import TWO_SD, Quantity, Screen, dig, number, rows, table,
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import NO_BREAK, running_hours, sentence, since
 
+DAY_S = 86400.0
+SOON_FULL_S = 45 * 60.0
+"""Running time left from which the chip bag is worth a look before the next job (ours)."""
+
 
 class GatesOut(BaseModel):
     """Ports that may be open, and how likely it is."""
@@ -127,12 +131,25 @@ def _filter_words(claim: Document, ratio: float | None) -> tuple[str, str, str]:
     forecast = number(claim, "forecast_s")
     if forecast is not None:
         low, high = number(claim, "forecast_low_s"), number(claim, "forecast_high_s")
-        return f"Clean in about {running_hours(forecast)}", between_hours(low, high), "ok"
+        parts = [between_hours(low, high), _days_of_use(claim)]
+        return f"Clean in about {running_hours(forecast)}", sentence("; ".join(part for part in parts if part)), "ok"
     if said == "absent":
         return "No cleaning due", "", "ok"
     if said == "not_yet_known":
         return "Not yet known", text(claim, "reason"), "wait"
     return ("Drag is known, a forecast is not yet", "", "wait") if ratio is not None else ("Not yet known", "", "wait")
+
+
+def _days_of_use(claim: Document) -> str:
+    """The forecast in days at the present use, with its range; "" where the use is not known."""
+    days, low, high = (
+        number(claim, "evidence", name, "value") for name in ("days_left", "days_left_low", "days_left_high"))
+    if days is None:
+        return ""
+    about = f"about {days / DAY_S:.0f} days at the present use" if days >= 1.5 * DAY_S else "a day or so at the present use"
+    if low is None or high is None or days < 1.5 * DAY_S:
+        return about
+    return f"{about} ({low / DAY_S:.0f} to {high / DAY_S:.0f})"
 
 
 def bag_out(snapshot: Snapshot, screen: Screen) -> BagOut:
@@ -167,7 +184,9 @@ def _bag_life(claim: Document) -> tuple[str, str, str]:
         reason = "" if fill is not None else "How long a bag lasts is learned from the first time it is emptied."
         return "ok", "No sign that it is full", sentence(parts[0]) if parts else reason
     parts.insert(0, between_hours(number(claim, "forecast_low_s"), number(claim, "forecast_high_s")))
-    return "ok", f"Full in about {running_hours(forecast)}", sentence("; ".join(part for part in parts if part))
+    here = text(claim, "evidence", "left_here", "words").partition(" left ")[2]
+    words = f"Full in about {running_hours(forecast)}{f' {here}' if here else ''}"
+    return "plan" if forecast <= SOON_FULL_S else "ok", words, sentence("; ".join(part for part in parts if part))
 
 
 def between_hours(low: float | None, high: float | None) -> str:

@@ -188,7 +188,7 @@ class BagFull(Telling):
             words = "of the chip bag filled, by the running time since it was emptied"
             found["fill"] = Evidence(min(fill[0], 1.5), "fraction", words)
         if forecast is not None:
-            found["left_here"] = Evidence(forecast[0], "time", f"running time left at the {growth.kind}, about")
+            found["left_here"] = Evidence(forecast[0], "time", f"running time left at the {growth.kind}")
         if self._level is not None:
             found["bag_level"] = Evidence(self._level, "fraction", "level in the chip bag")
         return found

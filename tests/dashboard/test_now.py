@@ -76,15 +76,21 @@ def test_filter_and_bag_say_what_is_known(client: Visitor, shop: Shop) -> None:
     shop.step(60)
     now = client.fresh()
     assert now["filter"]["words"] == "Clean in about 17 running hours"
-    assert now["filter"]["detail"] == "between 12 and 25 running hours"
+    assert now["filter"]["detail"] == "Between 12 and 25 running hours."
     assert now["filter"]["ratio"]["shown"] == "1.18 × clean"
     assert now["bag"]["words"] == "Not yet known"
     life = {"forecast_s": 5.2 * 3600, "forecast_low_s": 3 * 3600, "forecast_high_s": 8 * 3600}
     shop.claim(Condition.BAG_FULL, present=False, **life)
     shop.claims[Condition.BAG_FULL, ""].evidence["fill"] = Evidence(0.42, "fraction", "of the chip bag filled")
+    shop.claims[Condition.BAG_FULL, ""].evidence["left_here"] = Evidence(5.2 * 3600, "time", "running time left at the planer")
+    loading = shop.claims[Condition.FILTER_LOADING, ""].evidence
+    for name, days in (("days_left", 9), ("days_left_low", 5), ("days_left_high", 14)):
+        loading[name] = Evidence(days * 86400.0, "time", name)
     shop.step(1)
+    days = "about 9 days at the present use (5 to 14)."
+    assert client.fresh()["filter"]["detail"] == f"Between 12 and 25 running hours; {days}"
     bag = client.fresh()["bag"]
-    assert bag["words"] == "Full in about 5 running hours"
+    assert bag["words"] == "Full in about 5 running hours at the planer"
     assert bag["detail"] == "Between 3 and 8 running hours; about 40\u00a0% filled, by the running time."
     shop.claim(Condition.BAG_FULL)
     shop.step(1)
