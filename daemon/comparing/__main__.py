@@ -36,6 +36,7 @@ def main(arguments: list[str] | None = None) -> int:
     way.add_argument("--baselines", nargs=2, metavar=("BEFORE", "AFTER"))
     way.add_argument("--checks", action="store_true")
     way.add_argument("--find", action="store_true")
+    options.add_argument("--days", type=float, help="how far back --find looks from the latest frame; else all there is")
     options.add_argument("--name", default="")
     given = options.parse_args(arguments)
     try:
@@ -58,7 +59,9 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _document(config: Config, reader: Reader, store: Path, given: argparse.Namespace) -> dict[str, Any]:
     if given.find:
-        found = finding.in_store(config, reader, Span(-EVER, EVER))
+        last = reader.last_t()
+        start = -EVER if given.days is None or last is None else last - given.days * 86400.0
+        found = finding.in_store(config, reader, Span(start, EVER))
         return {"found": found_document(found), "lines": found.lines()}
     report = _report(config, reader, given, Told(name=given.name or "new run"))
     charts = write_report_files(report, folder_of(store), config.file.shop.units)
