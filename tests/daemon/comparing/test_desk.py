@@ -54,10 +54,10 @@ def test_every_ten_running_hours_it_looks_for_changes_by_itself(tmp_path: Path, 
     assert Idle.begun == []
     again = AddedRunDesk(config, writer, build_pipeline(config))
     again.restore(desk.snapshot())
-    for step in range(3):
+    for step in range(25):
         again.turn(True, t + 60.0 + 30.0 * step, 0.0)
     assert Idle.begun == [], "not while the fan runs"
-    again.turn(False, t + 200.0, 0.0)
+    again.turn(False, t + 900.0, 0.0)
     assert Idle.begun == [["--find", "--days=90", "--name="]]
     assert again.document()["busy"] == "Looking for changes of the ducts."
     with pytest.raises(AddedRunDeclined, match="is being made"):
