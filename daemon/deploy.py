@@ -87,7 +87,10 @@ _CONTAINERFILE = """\
 # In a container the dashboard must listen on every address, [dashboard] host = "0.0.0.0", with a password_file; who may
 # reach it is decided by -p above. Keep [store] file in /shop/data.
 {notes}FROM python:3.11-slim
-COPY . /opt/ductwarden
+COPY pyproject.toml constraints.txt README.md LICENSE /opt/ductwarden/
+COPY analysis /opt/ductwarden/analysis
+COPY daemon /opt/ductwarden/daemon
+COPY dashboard /opt/ductwarden/dashboard
 RUN useradd --system --create-home --home-dir /shop {groups}ductwarden \\
  && python -m venv /opt/venv \\
  && /opt/venv/bin/pip install --no-cache-dir -c /opt/ductwarden/constraints.txt /opt/ductwarden

@@ -94,6 +94,13 @@ def test_the_containerfile_names_the_port_and_warns_of_pages_that_nobody_will_se
     assert 'CMD ["run", "/shop/chair-barn.toml"' in text
 
 
+def test_the_container_is_made_of_what_is_in_the_folder_of_the_program() -> None:
+    copied = [word for line in containerfile(load(BARN)).splitlines() if line.startswith("COPY ") for word in line.split()[1:-1]]
+    assert {"pyproject.toml", "constraints.txt", "analysis", "daemon", "dashboard"} <= set(copied)
+    assert all(Path(word).exists() for word in copied)
+    assert "." not in copied, "neither a virtual environment nor a store belongs into it"
+
+
 def test_the_command_prints_both() -> None:
     runner = CliRunner()
     assert "[Service]" in runner.invoke(app, ["service", str(BARN)]).output
