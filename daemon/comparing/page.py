@@ -72,7 +72,7 @@ def _figure(chart: Chart, more: str = "") -> str:
     note = f'<p class="soft">{escape(chart.note)}</p>' if chart.note else ""
     return (
         f"<section><h2>{escape(chart.heading)}</h2>{_key(chart.key)}"
-        f'<figure class="scroll">{chart.drawing.markup()}</figure>{note}{more}</section>')
+        f'<figure class="scroll" tabindex="0">{chart.drawing.markup()}</figure>{note}{more}</section>')
 
 
 def changes_page(shop: str, told: Sequence[Departure], changes: Sequence[FoundChange], lines: Sequence[str]) -> str:
@@ -136,7 +136,8 @@ def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) ->
     head = "".join(f'<th scope="col">{escape(word)}</th>' for word in heads)
     body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
     told = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return f'<div class="scroll"><table>{told}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+    table = f"<table>{told}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    return f'<div class="scroll" tabindex="0" role="group">{table}</div>'
 
 
 def _left_out(reasons: dict[str, float] | object) -> str:

@@ -68,6 +68,8 @@ def test_the_answer_its_charts_and_what_can_be_asked_for(scene: Scene) -> None:
         assert page.request.get(f"{scene.url.rstrip('/')}/added-run/files/{name}").status == 404, name
     width = page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
     assert width[0] <= width[1], "the page is wider than its screen"
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    assert [(one["id"], one["nodes"][0]["html"][:90]) for one in axe.run(page).response["violations"]] == []
     page.get_by_text("Two periods", exact=True).click()
     for label, day in (("Before: first day", "2026-03-01"), ("Before: last day", "2026-03-07"),
                        ("After: first day", "2026-03-10"), ("After: last day", "2026-03-16")):
