@@ -14,7 +14,7 @@ from analysis.conditions import Condition
 from analysis.events import EventKind
 from dashboard.serve import DashboardThread
 from dashboard.settings import DashboardSettings
-from tests.browser.browsing import Watch, context_of
+from tests.browser.browsing import DESKTOP, PHONE, Watch, context_of
 from tests.dashboard.shop import Pump, Shop
 
 pytestmark = pytest.mark.slow
@@ -96,26 +96,31 @@ def settle(page: Page, path: str) -> None:
 AXE = importlib.util.find_spec("axe_playwright_python")
 
 
+@pytest.mark.parametrize("page", ["phone-light"], indirect=True)
 def test_no_page_errs_runs_over_its_edge_or_shuts_anybody_out(page: Page) -> None:
     """One visit to each page: nothing on the console (the fixture asserts it: errors, warnings, content that the policy refused),
-    nothing beyond the edge, and no fault that axe-core finds by the rules of WCAG 2.0 to 2.2 A and AA and its best practices.
-    Canvases are beyond axe: their colours are checked from the style sheet."""
+    nothing beyond the edge, and no fault that axe-core finds by the rules of WCAG 2.0 to 2.2 A and AA and its best practices,
+    on a phone in the light and on a desk in the dark. Canvases are beyond axe: their colours are checked from the style sheet."""
     source = ""
     if AXE is not None and AXE.submodule_search_locations is not None:
         source = (Path(AXE.submodule_search_locations[0]) / "axe.min.js").read_text()
     found: list[str] = []
     for path in PAGES:
         settle(page, path)
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
-        assert page.locator("h1").count() == 1, path
-        if not source:
-            continue
-        page.evaluate(source)
-        result: dict[str, Any] = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-        assert len(result["passes"]) > 10, "axe did look"
-        for fault in result["violations"]:
-            nodes = "; ".join(node["html"][:120] for node in fault["nodes"][:3])
-            found.append(f"{path}: {fault['id']} ({fault['impact']}): {fault['help']}: {nodes}")
+        if source:
+            page.evaluate(source)
+        for scheme, size in (("light", PHONE), ("dark", DESKTOP)):
+            page.set_viewport_size(size)  # type: ignore[arg-type]
+            page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), (path, scheme)
+            assert page.locator("h1").count() == 1, path
+            if not source:
+                continue
+            result: dict[str, Any] = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+            assert len(result["passes"]) > 10, "axe did look"
+            for fault in result["violations"]:
+                nodes = "; ".join(node["html"][:120] for node in fault["nodes"][:3])
+                found.append(f"{path}, {scheme}: {fault['id']} ({fault['impact']}): {fault['help']}: {nodes}")
     assert found == []
 
 

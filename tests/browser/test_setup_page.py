@@ -20,7 +20,7 @@ from daemon.config.load import load
 from daemon.finding.found import Found, from_lines
 from daemon.finding.search import Place, PortPlace, Search
 from dashboard.setup_app import SetupServer
-from tests.browser.browsing import Watch, context_of
+from tests.browser.browsing import DESKTOP, PHONE, Watch, context_of
 
 pytestmark = pytest.mark.slow
 
@@ -230,11 +230,12 @@ PRESSED = "[...document.querySelectorAll('button, a.button, summary, nav a, sele
 LOOK = "[...document.querySelectorAll('a[href], button, input:not([type=hidden]), select, textarea, summary')]"
 
 
+@pytest.mark.parametrize("first", ["phone-light"], indirect=True)
 def test_every_step_is_accessible_and_fits(first: FirstRun) -> None:
     """The edges, the labels and the size of what is pressed (WCAG 2.2, 2.5.5), and axe-core where it is installed: all its rules
-    (WCAG 2.0 to 2.2 A and AA and its best practices) in the light, the contrast alone in the dark, where only colours differ."""
+    (WCAG 2.0 to 2.2 A and AA and its best practices) on a phone in the light, the contrast again on a desk in the dark, where
+    the same page has other colours."""
     page = first.page
-    dark = page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches")
     base = "/".join(page.url.split("/")[:3])
     ducts(first)
     page.get_by_role("button", name="No sensors yet").click()
@@ -244,24 +245,36 @@ def test_every_step_is_accessible_and_fits(first: FirstRun) -> None:
     found: list[str] = []
     for path in paths:
         page.goto(f"{base}/setup/{path}")
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
         assert page.locator("h1").count() == 1, path
-        assert page.evaluate(
-            f"{LOOK}.filter(e => e.checkVisibility() && !(e.labels?.length || e.textContent.trim())).map(e => e.outerHTML)"
-        ) == [], path
-        small = page.evaluate(
-            f"{PRESSED}.filter(e => e.checkVisibility())"
-            ".map(e => [e.innerText, e.getBoundingClientRect()]).filter(([, b]) => b.width < 44 || b.height < 44)"
-            ".map(([t, b]) => `${t} ${b.width}x${b.height}`)"
-        )
-        assert small == [], path
         if AXE is not None:
             assert AXE.submodule_search_locations is not None
             page.evaluate((Path(AXE.submodule_search_locations[0]) / "axe.min.js").read_text())
-            rules = ", runOnly: ['color-contrast']" if dark else ""
-            result: dict[str, Any] = page.evaluate(f"axe.run(document, {{resultTypes: ['violations']{rules}}})")
-            assert len(result["passes"]) > (0 if dark else 10), "axe did look"
-            for fault in result["violations"]:
-                nodes = "; ".join(node["html"][:160] for node in fault["nodes"][:3])
-                found.append(f"{path}: {fault['id']} ({fault['impact']}): {fault['help']}: {nodes}")
+        for dark in (False, True):
+            page.set_viewport_size(DESKTOP if dark else PHONE)  # type: ignore[arg-type]
+            page.emulate_media(color_scheme="dark" if dark else "light")
+            found += faults(page, path, dark)
     assert found == []
+
+
+def faults(page: Page, path: str, dark: bool) -> list[str]:
+    """What is wrong with the page as it stands; what must not be at all fails at once."""
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
+    assert page.evaluate(
+        f"{LOOK}.filter(e => e.checkVisibility() && !(e.labels?.length || e.textContent.trim())).map(e => e.outerHTML)"
+    ) == [], path
+    small = page.evaluate(
+        f"{PRESSED}.filter(e => e.checkVisibility())"
+        ".map(e => [e.innerText, e.getBoundingClientRect()]).filter(([, b]) => b.width < 44 || b.height < 44)"
+        ".map(([t, b]) => `${t} ${b.width}x${b.height}`)"
+    )
+    assert small == [], path
+    if AXE is None:
+        return []
+    rules = ", runOnly: ['color-contrast']" if dark else ""
+    result: dict[str, Any] = page.evaluate(f"axe.run(document, {{resultTypes: ['violations']{rules}}})")
+    assert len(result["passes"]) > (0 if dark else 10), "axe did look"
+    return [
+        f"{path}: {fault['id']} ({fault['impact']}): {fault['help']}: "
+        + "; ".join(node["html"][:160] for node in fault["nodes"][:3])
+        for fault in result["violations"]
+    ]
