@@ -16,6 +16,7 @@ from analysis.detectors.numbers import as_list, names_of, number
 from analysis.detectors.telling import Telling
 from analysis.detectors.usual import plain_words
 from analysis.detectors.words import not_yet_known, probability_above
+from analysis.estimates import Estimate
 from analysis.events import EventKind, ShopEvent
 from analysis.findings import Claim, Evidence, Finding
 
@@ -42,8 +43,10 @@ CURRENT_SHARE = 0.10
 when they move less."""
 OFF_LINE = 0.07
 """Further off the fan's own line than this it is the fan, its motor or a sensor."""
-LIKELY = 0.6
-STRETCH = 6
+NAMED, MAYBE = 0.85, 0.15
+"""Probability of the open gates from which a port is named, and that of one port from which it is worth a look beside others."""
+STRETCH, SETTLING = 6, 2
+"""Blocks before the flow fell by which the gates are told; blocks in which they were being judged anew."""
 BACK, BACK_BLOCKS = 0.5, 4
 """Share of the lost flow that must be back for the claim to be taken back, and for how many blocks in a row."""
 HOW = {
@@ -76,12 +79,14 @@ class BlockedRun(Telling):
         self._gated = departures.gated
         self._levels = Levels()
         self._sets: deque[tuple[str, ...]] = deque(maxlen=KEPT)
+        self._maybe: deque[tuple[str, ...]] = deque(maxlen=KEPT)
         self._reported: Mapping[str, bool] | None = None
         self._still = 0
         self._agree = 0
         self._seen = False
         self._since: float | None = None
         self._gates: tuple[str, ...] = ()
+        self._perhaps: tuple[str, ...] = ()
         self._loss = 0.0
         self._loss_sd = 0.05
         self._how = ""
@@ -102,8 +107,10 @@ class BlockedRun(Telling):
             return
         if len(self._levels) == 1:
             self._sets.clear()
-        sure = block.estimate.gates is not None and (block.estimate.gate_probability or 0.0) >= LIKELY
+            self._maybe.clear()
+        sure = block.estimate.gates is not None and (block.estimate.gate_probability or 0.0) >= NAMED
         self._sets.append(block.estimate.gates or () if sure else ())
+        self._maybe.append(() if sure else _maybe(block.estimate))
         self._seen = True
         if self._since is not None:
             self._watch_plug(level)
@@ -112,7 +119,8 @@ class BlockedRun(Telling):
         elif departure is not None and departure.value < -max(LEAST_LOSS[departure.known], SURE * departure.sd):
             self._agree += 1
             if self._agree >= HOLD_BLOCKS:
-                self._claim(self._gates_before(departure), -departure.value, departure.sd, departure.known)
+                back = departure.blocks + SETTLING
+                self._claim(self._gates_before(departure), -departure.value, departure.sd, departure.known, back)
         else:
             self._agree = 0
             self._look_back()
@@ -124,9 +132,10 @@ class BlockedRun(Telling):
             return departure.gates
         if not self._departures.has_baseline:
             return ()
-        stretch = min(departure.blocks, len(self._sets))
-        earlier = [gates for gates in list(self._sets)[: len(self._sets) - stretch] if gates]
-        return max(set(earlier[-STRETCH:]), key=earlier[-STRETCH:].count) if len(earlier) >= 3 else departure.gates
+        before = list(self._sets)[: max(0, len(self._sets) - departure.blocks - SETTLING)][-STRETCH:]
+        if len(before) < 3:
+            return departure.gates if self._sets[-1] == departure.gates else ()
+        return max(set(before), key=before.count)
 
     def _look_back(self) -> None:
         """Did the flow slide away within this run, or fall while no gate moved?"""
@@ -152,7 +161,7 @@ class BlockedRun(Telling):
         if self._still >= age + 1 and self._reported is not None:
             gates = tuple(name for name in sorted(self._gated) if self._reported.get(name))
         # The drag stays as it was, so the pressure over the bags goes with the flow.
-        self._claim(gates, -math.expm1(-fall), SLIDE_SD, "slide")
+        self._claim(gates, -math.expm1(-fall), SLIDE_SD, "slide", age + 1)
 
     @staticmethod
     def _plug_like(before: Level, now: Level) -> bool:
@@ -166,9 +175,12 @@ class BlockedRun(Telling):
             return risen > RISEN_ALONE
         return risen > LEAST_RISEN and now.current_log - before.current_log < -CURRENT_SHARE * fall
 
-    def _claim(self, gates: tuple[str, ...], loss: float, sd: float, how: str) -> None:
+    def _claim(self, gates: tuple[str, ...], loss: float, sd: float, how: str, back: int) -> None:
         self._since = self._t
         self._gates, self._loss, self._loss_sd, self._how = gates, loss, sd, how
+        self._perhaps = ()
+        if not gates and self._departures.has_baseline and self._maybe:
+            self._perhaps = self._maybe[max(0, len(self._maybe) - 1 - back)]
         self._plugged = self._levels.newest(NEWEST)
         self._back = 0
         self._departures.hold(self.condition, True)
@@ -192,6 +204,7 @@ class BlockedRun(Telling):
         self._agree = self._back = 0
         self._levels.clear()
         self._sets.clear()
+        self._maybe.clear()
         self._departures.hold(self.condition, False)
         self._changed()
 
@@ -202,6 +215,7 @@ class BlockedRun(Telling):
         elif event.kind in (EventKind.CLEANED, EventKind.REPLACED) and self._since is None:
             self._levels.clear()
             self._sets.clear()
+            self._maybe.clear()
 
     def _tell(self) -> tuple[Finding, ...]:
         if not self._seen:
@@ -216,6 +230,9 @@ class BlockedRun(Telling):
             action = f"Stop the fan and clear the run of the {plain_words(self._gates)}."
             if not self._gates:
                 action = "Stop the fan and look for a plug in the runs that were open."
+                if self._perhaps:
+                    ports = _either(self._perhaps)
+                    action = f"Stop the fan and look for a plug in the run that was open, perhaps that of the {ports}."
         others = [f"the run of the {name}" for name in self._gates[1:]]
         return (
             Finding(
@@ -240,6 +257,7 @@ class BlockedRun(Telling):
             "watch": self._watch.snapshot(), "departures": self._departures.snapshot(), "levels": self._levels.snapshot(),
             "sets": [list(gates) for gates in self._sets], "still": self._still, "agree": self._agree, "seen": self._seen,
             "reported": None if self._reported is None else dict(self._reported),
+            "maybe": [list(ports) for ports in self._maybe], "perhaps": list(self._perhaps),
             "since": self._since, "gates": list(self._gates), "loss": self._loss, "loss_sd": self._loss_sd,
             "how": self._how, "plugged": None if self._plugged is None else self._plugged.plain(), "back": self._back,
         }
@@ -254,7 +272,8 @@ class BlockedRun(Telling):
         self._reported = {str(k): v is True for k, v in reported.items()} if isinstance(reported, Mapping) else None
         self._still, self._agree, self._back = (int(number(data.get(k)) or 0) for k in ("still", "agree", "back"))
         self._seen = data.get("seen") is True
-        self._gates = names_of(data.get("gates"))
+        self._gates, self._perhaps = names_of(data.get("gates")), names_of(data.get("perhaps"))
+        self._maybe.extend(names_of(row) for row in as_list(data.get("maybe")))
         self._loss = number(data.get("loss")) or 0.0
         self._loss_sd = number(data.get("loss_sd")) or 0.05
         self._plugged = Level.of(data.get("plugged"))
@@ -262,3 +281,17 @@ class BlockedRun(Telling):
         self._how = how if isinstance(how, str) and how in HOW else "slide"
         self._since = number(data.get("since")) if self._plugged is not None else None
         self._changed()
+
+
+def _maybe(estimate: Estimate) -> tuple[str, ...]:
+    """The ports that may well be open, the likeliest first."""
+    likely: dict[str, float] = {}
+    told = [(estimate.gates or (), estimate.gate_probability or 0.0)]
+    for gates, share in (*told, *((other.open_ports, other.probability) for other in estimate.alternatives)):
+        for name in gates:
+            likely[name] = likely.get(name, 0.0) + share
+    return tuple(sorted((name for name, share in likely.items() if share >= MAYBE), key=lambda name: -likely[name])[:3])
+
+
+def _either(names: tuple[str, ...]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"

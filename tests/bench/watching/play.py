@@ -77,7 +77,7 @@ def truth_of(shop: Setting) -> Truth:
 @dataclass
 class Outcome:
     """What came of one trial. ``claim_s``/``alarm_s`` running time from the onset to the first right claim and alarm, None
-    where none came; ``named`` whether the place was right; ``wrong`` other alarms after the fault began; ``note`` a
+    where none came; ``named`` whether the place was right, where one was named; ``wrong`` other alarms after the fault began; ``note`` a
     figure of the trial's own."""
 
     name: str
@@ -177,7 +177,7 @@ def play(shop: Setting, pipeline: Pipeline, dust: DustState, trial: Trial, knowl
     told = first(ears.alarms)
     claimed = first(ears.claims)
     outcome.claim_s, outcome.alarm_s = delay(claimed), delay(told)
-    if told is not None and trial.where:
+    if told is not None and trial.where and told.where:
         outcome.named = told.where in trial.where
     begun = min((fault.start_t for fault in trial.faults), default=float("inf"))
     allowed = {*trial.conditions, *(c for right in trial.conditions for c in COMPANIONS.get(right, ()))}
