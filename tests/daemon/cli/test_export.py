@@ -1,0 +1,71 @@
+"""The words backup, restore and export, as the owner types them."""
+
+from __future__ import annotations
+
+import csv
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from daemon.__main__ import app
+from daemon.errors import AlreadyRunning, StoreError
+from daemon.store.lock import StoreLock
+from tests.support.daemon_process import shop_file
+from tests.support.released import fill
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    path = shop_file(tmp_path, '[[source]]\nkind = "serial"\ndevice = "/dev/x"', port=0)
+    fill(tmp_path / "shop.db")
+    return path
+
+
+def count(store: Path, table: str = "frames") -> int:
+    with closing(sqlite3.connect(store)) as db:
+        found: int = db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+        return found
+
+
+def test_a_copy_is_made_while_the_store_is_held_and_put_back_only_when_it_is_not(shop: Path, tmp_path: Path) -> None:
+    store, copy = tmp_path / "shop.db", tmp_path / "copies" / "copy.db"
+    with StoreLock(store):
+        made = CliRunner().invoke(app, ["backup", str(shop), str(copy)])
+        assert made.exit_code == 0, made.output
+        refused = CliRunner().invoke(app, ["restore", str(shop), str(copy)])
+        assert isinstance(refused.exception, AlreadyRunning)
+    assert f"{count(store)} single frames, verified" in made.output
+    again = CliRunner().invoke(app, ["backup", str(shop), str(copy)])
+    assert isinstance(again.exception, StoreError)
+    before = count(store)
+    with closing(sqlite3.connect(store)) as db, db:
+        db.execute("DELETE FROM frames")
+    put_back = CliRunner().invoke(app, ["restore", str(shop), str(copy)])
+    assert put_back.exit_code == 0, put_back.output
+    assert count(store) == before > 0
+    (kept,) = tmp_path.glob("shop*replaced*")
+    assert kept.name in put_back.output.replace("\n", "")
+    assert count(kept) == 0
+
+
+def test_what_is_no_backup_is_not_put_back(shop: Path, tmp_path: Path) -> None:
+    before = count(tmp_path / "shop.db")
+    refused = CliRunner().invoke(app, ["restore", str(shop), str(shop)])
+    assert isinstance(refused.exception, StoreError)
+    assert CliRunner().invoke(app, ["restore", str(shop), str(tmp_path / "nothing.db")]).exit_code == 2
+    assert count(tmp_path / "shop.db") == before
+
+
+def test_a_table_goes_out_as_csv_and_as_parquet_alike(shop: Path, tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    for name, more in (("minutes.csv", []), ("minutes.parquet", ["--parquet"])):
+        told = CliRunner().invoke(app, ["export", str(shop), "minutes", str(tmp_path / name), *more])
+        assert told.exit_code == 0, told.output
+    rows = list(csv.DictReader((tmp_path / "minutes.csv").read_text().splitlines()))
+    table = parquet.read_table(tmp_path / "minutes.parquet")
+    assert len(rows) == table.num_rows == count(tmp_path / "shop.db", "minutes") > 0
+    assert [float(row["inlet_pa_mean"]) if row["inlet_pa_mean"] else None for row in rows] == \
+        table.column("inlet_pa_mean").to_pylist()
