@@ -12,7 +12,7 @@ from pydantic import BaseModel, Field
 from dashboard.machine_view import ports_words
 from dashboard.shapes import dig, number, rows, shape_of, text, texts
 from dashboard.snapshot import Document, Snapshot
-from dashboard.words import day_and_time
+from dashboard.words import day_and_time, sentence, unbroken
 
 PHASES = ("zero", "set", "measure", "refused", "done")
 
@@ -82,7 +82,7 @@ def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
         phase=phase if active else "",
         title=title if active else "No tour is under way",
         words=text(tour, "words") if active else "",
-        reason=text(tour, "reason") if active else "",
+        reason=unbroken(text(tour, "reason")) if active else "",
         tone={"refused": "soon", "done": "ok", "measure": "plan", "set": "plan"}.get(phase, "wait") if active else "quiet",
         percent=round(100 * min(1.0, max(0.0, number(tour, "progress") or 0.0))),
         gates=[GateOut(name=name, is_open=name in opened) for name in gates]
@@ -95,7 +95,7 @@ def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
         skipped=skipped,
         report=report,
         shape=shape_of(active, phase, step, measured, skipped, report, [number(row, "id") for row in baselines]),
-        notes=texts(tour, "notes"),
+        notes=[sentence(note) for note in texts(tour, "notes")],
         baselines=[
             BaselineOut(name=text(row, "name"), when=day_and_time(number(row, "t")), t=number(row, "t")) for row in baselines
         ],
