@@ -77,7 +77,7 @@ def truth_of(shop: Setting) -> Truth:
 @dataclass
 class Outcome:
     """What came of one trial. ``claim_s``/``alarm_s`` running time from the onset to the first right claim and alarm, None
-    where none came; ``named`` whether the place was right, where one was named; ``wrong`` other alarms after the fault began; ``note`` a
+    where none came; ``named`` whether the place is right, if any; ``wrong`` other alarms after the fault began; ``note`` a
     figure of the trial's own."""
 
     name: str
