@@ -25,14 +25,14 @@ Floats = npt.NDArray[np.float64]
 
 FAN_PARTS = ("fan_pressure", "fan_flow", "fan_low", "fan_middle", "fan_high", "leak", "motor_tilt")
 
-IDLE_SHARE = 0.50
-"""Idle current of a small motor over its rated one where nobody stated it: the middle of 30 to 70 % (common practice, no
-source). The engine's own default lies lower; what it makes of a level is taken up by the offsets, but a growth with load
-that is too steep would be taken for less air."""
-TILT_SD = 0.25
-"""How far the growth of the motor's current with its load may differ from the model, where no baseline has measured it:
-30 to 70 % of idle current are plus and minus a fifth of the growth at one standard deviation, and the curve between idle
-and full load is bent in its own way (common practice, no source)."""
+IDLE_SHARE = {1: 0.55, 3: 0.40}
+"""Idle current over the rated one by phases where nobody stated it: a single-phase motor draws half of its current and
+more when it only turns, one of three phases a third to a half (common practice, no source). The engine has one value for
+both; a growth with load that is too steep would be taken for less air."""
+TILT_SD = 0.12
+"""How far the growth of the motor's current with its load may differ from that, where no baseline has measured it: idle
+currents of a kind of motor scatter by a twentieth of the rated one, a tenth of the growth, and the curve between
+idle and full load is bent in its own way (common practice, no source)."""
 LEAK_UNIT_M2 = 1e-4
 """Leakage that one unit of the vector stands for [m2]: a square centimetre."""
 LEAK_SD = 8.0
@@ -44,8 +44,9 @@ JOINT_SD = 0.03
 """Relative change of the losses of the run that was cut into: a saddle or tee takes up to a tenth of a velocity pressure
 from a run that takes two in all, gate shut or not (common practice, no source)."""
 ELSEWHERE_JOINT_SD = 0.01
-OFFSET_SD = (0.03, 0.03, 0.03, 0.10)
-"""Relative error of the model's form for one gate set, per reading (ours)."""
+OFFSET_SD = (0.03, 0.03, 0.15, 0.10)
+"""Relative error of the model's form for one gate set, per reading (ours). The level of a current by the motor's plate says
+nothing of the air: only how it changes does."""
 YEAR_K = 11.0
 """Half of the swing of a workshop's air temperature over a year [K] (temperate climate; common practice, no source)."""
 DAY_K, HOURS_K = 3.0, 2.2
@@ -54,7 +55,7 @@ WEATHER_SD = 0.007
 """Relative standard deviation of the barometer from day to day at one place (common practice, no source)."""
 SENSED_SD = 0.001
 """What two looks of the same weather sensors differ by, relative to density (ours)."""
-MAINS_SIDE_SD, MAINS_RUN_SD = 0.004, 0.008
+MAINS_SIDE_SD, MAINS_RUN_SD = 0.003, 0.007
 """Relative swing of the mains between periods and between runs where it is not measured: within a working day a supply
 moves by one or two per cent (common practice, no source)."""
 MAINS_SENSED_SD = 0.002
@@ -204,7 +205,7 @@ def layout(
         last[k, s.run] = i
     mean = np.zeros(count)
     if baseline is None and design.motor is not None and design.motor.idle_share == UNSTATED_IDLE_SHARE:
-        mean[parts.index("motor_tilt")] = (1.0 - IDLE_SHARE) / (1.0 - UNSTATED_IDLE_SHARE) - 1.0
+        mean[parts.index("motor_tilt")] = (1.0 - IDLE_SHARE[design.motor.phases]) / (1.0 - UNSTATED_IDLE_SHARE) - 1.0
     usual = math.log(design.filter.clean_drag_pasm3) + 0.15
     if baseline is not None and baseline.drag_pasm3 is not None:
         usual = math.log(baseline.drag_pasm3) + 0.15
