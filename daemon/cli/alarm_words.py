@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
+from analysis.findings import Claim
 from daemon.alarms.machine import HIDDEN
 from daemon.alarms.rates import ACCEPTABLE_PER_DAY, FLOOD_BEGINS, rate_history
 from daemon.alarms.types import Alarm, AlarmState
@@ -21,7 +22,8 @@ def open_list(alarms: Sequence[Alarm]) -> Iterator[str]:
         yield "no alarm is open"
     for alarm in alarms:
         yield f"{alarm.id:5d}  {URGENCY_WORDS[alarm.urgency]}: {headline(alarm)}"
-        yield f"       {standing(alarm)}; {sureness(alarm.finding.confidence)}"
+        unsaid = alarm.finding.claim is Claim.NOT_YET_KNOWN
+        yield f"       {standing(alarm)}{'' if unsaid else f'; {sureness(alarm.finding.confidence)}'}"
 
 
 def standing(alarm: Alarm) -> str:
