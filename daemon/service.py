@@ -166,6 +166,7 @@ class Service:
         store = StoreWatch(writer)
         status_due = remember_due = time.monotonic()
         ready = False
+        toured = tours.document()
         while not self._stop.is_set():
             pipeline.feed(self._take())
             now = clock.now()
@@ -177,7 +178,8 @@ class Service:
             if turn >= status_due:
                 status_due = turn + STATUS_S
                 self._show(writer, pipeline, teller, sources, clock)
-                writer.status("tour", tours.document())
+                writer.status("tour", tour := tours.document(), soon=tour != toured)
+                toured = tour
                 frame = pipeline.last_frame
                 if frame is not None:
                     added.turn(frame.state is RunState.RUNNING, frame.t, turn)

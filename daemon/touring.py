@@ -103,7 +103,7 @@ class TourDesk:
             raise TourDeclined("a tour is under way; finish or cancel it first")
         name = str(payload.get("name") or datetime.fromtimestamp(t, UTC).strftime("tour of %Y-%m-%d"))
         self._tour = Tour(
-            self._config.design, name=name, sensors=self._sensors, pairs=int(payload.get("pairs") or 3),
+            self._config.design, name=name, sensors=self._sensors, pairs=_whole(payload.get("pairs"), 3),
             clean=bool(payload.get("clean")),
         )
         self._report = {}
@@ -164,3 +164,13 @@ class TourDesk:
 
     def event(self, event: ShopEvent) -> None:
         """Recognised events are of no concern to a tour."""
+
+
+def _whole(said: object, usual: int) -> int:
+    """A whole number as it was asked for (none is one too), the usual one where nothing was said."""
+    if said is None or said == "":
+        return usual
+    try:
+        return max(0, int(str(said)))
+    except ValueError as error:
+        raise TourDeclined(f"pairs: found {said!r}; a whole number of pairs is wanted, 0 for none") from error

@@ -17,7 +17,8 @@ SETTLE_S = 8.0
 
 
 class MarkedFrames:
-    """Gathers steps from frames with gate marks. ``refused`` says, per gate set, why a stretch was not used."""
+    """Gathers steps from frames with gate marks. ``refused`` says, per gate set, why a stretch was not used, ``marked``
+    whether any frame had marks at all."""
 
     def __init__(self, design: DuctDesign, sensors: Sensors | None = None) -> None:
         self.design = design
@@ -27,6 +28,7 @@ class MarkedFrames:
         self._density_sd = 0.03
         self.steps: dict[tuple[str, ...], StepData] = {}
         self.refused: dict[tuple[str, ...], str] = {}
+        self.marked = False
         self._t = 0.0
         self._opened: tuple[str, ...] | None = None
         self._clear(0.0)
@@ -51,7 +53,7 @@ class MarkedFrames:
                 zero.running()
         opened = None
         if running and frame.gates is not None:
-            gates = frame.gates
+            gates, self.marked = frame.gates, True
             opened = tuple(p.name for p in self.design.ports if p.has_gate and gates.get(p.name, False))
         if opened != self._opened:
             self._finish()
@@ -82,7 +84,9 @@ class MarkedFrames:
         whole = {n: b for n, b in self._blocks.items() if len(b) >= longest - 1}
         judged = judge_steady(whole)
         if not judged.steady:
-            self.refused.setdefault(opened, judged.reason)
+            held = f"held for {self._t - self._since:.0f} s of running; {SETTLE_S + SHORTEST_S:.0f} s are needed at least"
+            if opened not in self.steps:
+                self.refused.setdefault(opened, held if judged.steady is None else judged.reason)
             return
         kept = self.steps.get(opened)
         seconds = longest * BLOCK_S

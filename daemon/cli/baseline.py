@@ -73,7 +73,7 @@ def guided(shop: Config, name: str, clean: bool, pairs: int) -> bool:
 
 
 def _prompt(words: str) -> str:
-    return str(typer.prompt(words, default="", show_default=False))
+    return str(typer.prompt(words, default="", show_default=False, prompt_suffix=""))
 
 
 def from_recording(shop: Config, recording: Path, name: str, clean: bool) -> Baseline:
@@ -99,6 +99,11 @@ def from_recording(shop: Config, recording: Path, name: str, clean: bool) -> Bas
     data = marks.data(name, clean=clean)
     for opened, reason in marks.refused.items():
         typer.echo(f"not used, {opened_words(opened)}: {reason}", err=True)
+    if not marks.marked:
+        raise BaselineDeclined(
+            f"{recording} makes no baseline: it has no gate marks. Lines with the fan running must say which gates are open: "
+            f'"gates":{{"{shop.design.ports[0].name}":true}} (JSON Lines) or columns gate:PORT (CSV).'
+        )
     try:
         return fit(shop.design, data)
     except FitError as error:

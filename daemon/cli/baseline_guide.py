@@ -83,7 +83,7 @@ class Guide:
             self._echo(words)
             return
         key = (before.get("phase"), before.get("step"))
-        self._until(lambda s: (s.get("phase"), s.get("step")) != key, 6.0)
+        self._until(lambda s: (s.get("phase"), s.get("step")) != key)
 
     def _until(self, true: Callable[[Mapping[str, Any]], bool], timeout_s: float = 15.0) -> bool:
         for _ in range(round(timeout_s / LOOK_EVERY_S)):

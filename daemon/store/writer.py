@@ -72,6 +72,7 @@ class Writer:
         self._shown: dict[str, LiveStatus] = {}
         self._pending_statuses: dict[str, LiveStatus] = {}
         self._own_now = False
+        self._soon: set[str] = set()
         self._states: dict[str, str] = {}
         self._state_texts: dict[str, str] = {}
         self._notice_states: dict[tuple[str, str], str] = {}
@@ -211,14 +212,17 @@ class Writer:
 
     # -- documents --------------------------------------------------------------------------------------------------
 
-    def status(self, name: str, document: object) -> None:
+    def status(self, name: str, document: object, *, soon: bool = False) -> None:
         """The latest of a kind of status ("sources", "detectors", "daemon", ...). ``document`` must not change any more.
 
         Cheap: it is written out with the next commit. "now" is made from the last frame by itself unless set here.
+        ``soon``: somebody waits for it in another process (a tour guided from a terminal), so the very next commit has it.
         """
         if name == "now":
             self._own_now = True
         self._documents[name] = document
+        if soon:
+            self._soon.add(name)
 
     def state(self, name: str, document: object) -> None:
         """A snapshot of what was learned, to be had again after a restart by :meth:`load_state`.
@@ -325,6 +329,9 @@ class Writer:
             self._shown.update(fresh)
             self._pending_statuses.update(fresh)
         pending = self._pending_statuses
+        for name in self._soon & pending.keys():
+            self._committer.statuses[name] = pending.pop(name)
+        self._soon.clear()
         if now >= self._status_due and pending:
             long_too = now >= self._long_due
             for name in [name for name, status in pending.items() if long_too or len(status.text) <= LONG_STATUS]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -98,6 +99,25 @@ def test_options_of_a_recording_are_refused_for_a_guided_tour(shop: Path, tmp_pa
     assert "belong to --recording" in result.output
 
 
+def test_stretches_that_are_too_short_are_named_with_what_is_needed(
+    shop: Path, recording: Path, tmp_path: Path
+) -> None:
+    short = tmp_path / "short.jsonl"
+    rows = [json.loads(line) for line in recording.read_text().splitlines()]
+    # Only the first half minute of each gate set is kept.
+    kept, began, last = [], 0, None
+    for row in rows:
+        if row["gates"] != last:
+            began, last = len(kept), row["gates"]
+        if len(kept) - began < 30:
+            kept.append(row)
+    begun = datetime.fromisoformat(kept[0]["t"]).timestamp()
+    short.write_text("".join(json.dumps({**row, "t": begun + i}) + "\n" for i, row in enumerate(kept)))
+    result = CliRunner().invoke(app, [str(shop), "--recording", str(short)])
+    assert isinstance(result.exception, BaselineDeclined)
+    assert re.search(r"planer open: held for (29|30) s of running; 48 s are needed at least", result.output)
+
+
 class Bench:
     """A daemon's tour desk on a shop of steady numbers. The owner at the prompt sets the gates that are asked for."""
 
@@ -148,6 +168,7 @@ def test_a_tour_is_guided_to_a_stored_baseline(tmp_path: Path) -> None:
     bench = Bench(tmp_path, [])
     guide = Guide(bench.ask, bench.status, bench.lines.append, bench.prompt, bench.wait)
     assert guide.run("first day", True, 2)
+    assert len(bench.status()["report"]) > 0
     text = "\n".join(bench.lines)
     assert "Leave the fan off" in text
     assert "step 1 of 7: Shut all gates" in text
@@ -172,6 +193,17 @@ def test_a_tour_left_waits_and_goes_on_with_the_same_command(tmp_path: Path) -> 
     assert again.run("", False, 0)
     assert any("going on with it" in line for line in bench.lines)
     assert bench.lines.count(next(line for line in bench.lines if line.startswith("Enter"))) == 3
+
+
+def test_pairs_are_as_many_as_asked_for_and_none_is_none(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [])
+    for pairs, steps in ((0, 5), (None, 8), (1, 6)):
+        assert bench.ask({"action": "start", "name": "x", "pairs": pairs})[0]
+        assert bench.status()["steps"] == steps
+        bench.ask({"action": "cancel"})
+    taken, words = bench.ask({"action": "start", "name": "x", "pairs": "a few"})
+    assert not taken
+    assert "a few" in words
 
 
 def test_a_tour_can_be_forgotten(tmp_path: Path) -> None:

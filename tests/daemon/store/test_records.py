@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import sqlite3
 import threading
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -220,6 +222,23 @@ def test_status_documents_are_fresh_inside_the_process_and_seldom_on_disk(path: 
     found = reader.status_of("daemon")
     assert found is not None
     assert found.wall_t == 5_000.0 + hand.t
+
+
+def test_a_status_that_somebody_waits_for_is_in_the_database_with_the_next_commit(path: Path) -> None:
+    hand = Hand()
+    writer = Writer(path, monotonic=hand, status_every_s=10.0)
+
+    def on_disk() -> list[str]:
+        with closing(sqlite3.connect(path)) as db:
+            return [document for (document,) in db.execute("SELECT document FROM statuses WHERE name = 'tour'")]
+
+    for second, soon in enumerate((False, False, True, False)):
+        hand.t += 1.0
+        writer.status("tour", {"step": second}, soon=soon)
+        writer.tick()
+        assert on_disk() == [['{"step":0}'], ['{"step":0}'], ['{"step":2}'], ['{"step":2}']][second]
+    writer.close()
+    assert on_disk() == ['{"step":3}']
 
 
 def test_now_is_the_last_frame_with_its_estimate(path: Path) -> None:
