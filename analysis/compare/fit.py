@@ -129,6 +129,10 @@ def fit(
     cuts = [said] if said.joined else [Assumed((name,), said.changed_ports) for name in design.run_names]
     first = _weighed([_Problem(design, baseline, rows, cut) for cut in cuts])
     strange = _Problem(design, baseline, rows, cuts[int(np.argmax(first.weight))]).strange(first.best)
+    # A gate set's only stretch of a side stays: without it there would be nothing to tell of that set.
+    strange = {
+        i for i in strange
+        if any(j not in strange and side == rows[i][1] and s.group == rows[i][0].group for j, (s, side) in enumerate(rows))}
     kept = [row for i, row in enumerate(rows) if i not in strange]
     if not strange or not {s.group for s, k in kept if k == 0} & {s.group for s, k in kept if k == 1}:
         return first
