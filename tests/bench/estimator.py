@@ -14,12 +14,13 @@ What limits the flow after a tour. Pressures and current alone do not tell the s
 larger by a factor, ducts that resist less by its square, bags by itself and a fan curve stretched by it reads the same.
 Only what is stated of fan, ducts, bags and motor fixes that scale, so the flow cannot come out surer than that statement
 allows. For the barn, all shut, each gate and three pairs measured (linear error propagation through the table of
-``analysis.estimator.sensitivities``, sensors as good as they are, mean over the gate sets), one standard deviation with one
-gate and with two: 2.9 and 2.9 % if fan and ducts are stated with 5 and 15 % *as one standard deviation*; 2.3 and 2.4 % if
-only the ducts are stated as they are in these shops, where 15 % is the half width of an even distribution (8.7 % as one
-standard deviation; JCGM 100:2008, 4.3.7). If besides one more thing were known exactly: the fan's flow axis 1.5 and 1.4, what
-the duct model misses everywhere alike 1.6 and 1.7, the motor 1.4 and 1.4, the clean drag 1.2 and 1.2 %. Better sensors would
-not help much: it is the scale that is missing, and one flow measured once (a pitot traverse) is worth more than all of them.
+``analysis.estimator.sensitivities``; 0.6 % of each pressure and 1.5 % of the current, since gates and mains do not come back
+better; clean drag stated within 15 %), one standard deviation with one gate and with two: 2.9 and 2.9 % if fan and ducts are
+stated with 5 and 15 % *as one standard deviation*; 2.3 and 2.4 % if they are stated as they are in these shops, where 15 %
+is the half width of an even distribution (8.7 % as one standard deviation; JCGM 100:2008, 4.3.7). If besides one more thing
+were known exactly: the fan's flow axis 1.5 and 1.4, what the duct model misses everywhere alike 1.6 and 1.7, the motor 1.4
+and 1.4, the clean drag 1.2 and 1.2 %. Readings exact to a hundred-thousandth would bring 0.6 to 0.9 %, but only if the form
+of the model (linear bags, quadratic ducts) were as exact. One flow measured once, by a traverse, is worth more.
 
 Why the 95 per cent interval holds more than 95 per cent. A configuration that says nothing counts 5 % for the fan and 15 %
 for each piece of duct as one standard deviation; in these shops they are the limits of an even distribution, so that the
