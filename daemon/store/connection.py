@@ -16,6 +16,9 @@ from daemon.errors import StoreError
 WRITER_BUSY_S = 0.5
 """The writer waits this long for another program's short write before it tries again later: the loop must go on."""
 READER_BUSY_S = 2.0
+WRITER_CACHE_KIB, READER_CACHE_KIB = 1_000, 500
+"""The system keeps the file's pages in its own cache; what SQLite keeps besides counts as memory of the daemon, for ever and
+for each connection."""
 CHECKPOINT_PAGES = 256
 """The write-ahead log goes back into the database after this many pages: small steps, so that no commit takes long."""
 
@@ -74,7 +77,7 @@ def open_writable(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous=NORMAL")
         connection.execute(f"PRAGMA wal_autocheckpoint={CHECKPOINT_PAGES}")
         connection.execute("PRAGMA journal_size_limit=4194304")
-        connection.execute("PRAGMA cache_size=-2000")
+        connection.execute(f"PRAGMA cache_size=-{WRITER_CACHE_KIB}")
         connection.execute("PRAGMA temp_store=MEMORY")
     except sqlite3.Error as error:
         connection.close()
@@ -102,7 +105,7 @@ def open_readonly(path: Path) -> sqlite3.Connection:
                 f"{uri}?{query}", uri=True, isolation_level=None, check_same_thread=False, timeout=READER_BUSY_S
             )
             connection.execute("PRAGMA query_only=ON")
-            connection.execute("PRAGMA cache_size=-1000")
+            connection.execute(f"PRAGMA cache_size=-{READER_CACHE_KIB}")
             connection.execute("PRAGMA temp_store=MEMORY")
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
             return connection

@@ -13,7 +13,7 @@ from daemon.errors import StoreError
 from daemon.store.connection import in_words, open_readonly
 from daemon.store.schema import VERSION
 
-MOST_IDLE = 4
+MOST_IDLE = 2
 
 
 class ReadPool:
