@@ -1,15 +1,15 @@
 """A year of running through the whole pipeline with its store: what ``ductwarden replay --store`` does, by the clock.
 
-    python -m tests.bench.replay [--frames 200000] [--seed 11] [--gates] [--estimates] [--profile FILE] [--keep FOLDER]
+    python -m tests.bench.replay [--frames 200000] [--no-idle] [--gates] [--estimates] [--profile FILE] [--keep FOLDER]
 
 The recording is the simulated barn at work, a week like any other after the next: some six runs a day of a few minutes to
 an hour, each with its start, its coasting, cuts, gate changes, cleanings and emptyings; the usual three channels, JSON
 Lines. ``--frames`` counts seconds with the fan on or coasting (1,200,000 is the year); one line a minute of the hours
-between comes on top, as the store's own thinning would leave it. Making the recording is not timed. Timed is
-:func:`daemon.replaying.replay_recording` with a store of its own on disk: reading and parsing the file, calibration,
-vetting, framing, estimator, blocks, recognisers, detectors, causes, alarms, and SQLite with roll-ups, up to the closed
-database. The digest is of all findings, all rows of frames and all alarms: it tells whether a change for the sake of speed
-has changed what comes out. Processor time is what counts where others use the machine too.
+between comes on top, as the store's own thinning would leave it (``--no-idle`` leaves them out). Making the recording is
+not timed. Timed is :func:`daemon.replaying.replay_recording` with a store of its own on disk: reading and parsing the file,
+calibration, vetting, framing, estimator, blocks, recognisers, detectors, causes, alarms, and SQLite with roll-ups, up to
+the closed database. The digest is of all findings, all rows of frames and all alarms: it tells whether a change for the
+sake of speed has changed what comes out. Processor time is what counts where others use the machine too.
 """
 
 from __future__ import annotations
@@ -42,14 +42,15 @@ YEAR_FRAMES = 1_200_000
 YEAR_S = 60.0
 
 
-def lines(frames: int, seed: int, gates: bool) -> Iterator[str]:
+def lines(frames: int, seed: int, gates: bool, idle: bool = True) -> Iterator[str]:
     """The recording, until so many seconds with the fan on or coasting are in it."""
     shop = as_built(from_design(load(BARN).design), seed)
     script: Iterator[Span] = work(shop, seed, BEGAN, habits=Habits())
     left = frames
     for block in simulate(shop, script, seed, state=DustState.at(shop.bags, 1.2, 0.1)):
         if len(block) > 1 and block.t[1] - block.t[0] > 1.5:
-            yield from recording_lines(block, gates)
+            if idle:
+                yield from recording_lines(block, gates)
             continue
         yield from itertools.islice(recording_lines(block, gates), left)
         left -= len(block)
@@ -97,6 +98,7 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--frames", type=int, default=200_000)
     options.add_argument("--seed", type=int, default=11)
+    options.add_argument("--no-idle", action="store_true", help="only what was recorded with the fan on or coasting")
     options.add_argument("--gates", action="store_true", help="the recording tells the gates")
     options.add_argument("--estimates", action="store_true", help="write the estimate lines as well")
     options.add_argument("--profile", type=Path, help="write cProfile's figures here (times are then of no use)")
@@ -105,10 +107,11 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         folder = given.keep or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
-        recording = folder / f"recording-{given.frames}-{given.seed}{'-gates' if given.gates else ''}.jsonl"
+        kind = ("-gates" if given.gates else "") + ("-on" if given.no_idle else "")
+        recording = folder / f"recording-{given.frames}-{given.seed}{kind}.jsonl"
         if not recording.exists():
             with recording.open("w") as file:
-                file.writelines(line + "\n" for line in lines(given.frames, given.seed, given.gates))
+                file.writelines(line + "\n" for line in lines(given.frames, given.seed, given.gates, not given.no_idle))
         for old in ("year.db", "year.db-wal", "year.db-shm", "findings.jsonl", "estimates.jsonl"):
             (folder / old).unlink(missing_ok=True)
         with recording.open() as file:
