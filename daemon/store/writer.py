@@ -7,6 +7,9 @@ frame once something of weight (an alarm, a journal entry, an answer) waits. Wha
 - power cut: besides that, commits since the last sync: at most ``sync_every_s`` of frames; never an alarm, a journal
   entry or an answer that was committed.
 
+What it writes, as the system counts it (``tests.endurance.power --bytes``): 600 MB in a day of running throughout, 190 MB in a
+day at rest, so about 0.2 GB on a maker's ordinary day, 80 GB a year. The card's own amplification comes on top.
+
 Time. A frame is stored under its own time in whole milliseconds. Where that is taken (the clock was set back), it goes to
 the next free millisecond: nothing is overwritten and nothing dropped; frames of equal time keep their order of arrival,
 and each step back is recorded in ``clock_steps``. Idle time is thinned: while the fan is off (or its state unknown) one
