@@ -191,12 +191,12 @@ def test_a_server_that_never_answers_delays_neither_sensing_nor_the_end(tmp_path
         port = free_port()
         path = shop_file(tmp_path, f'[[source]]\nkind = "serial"\ndevice = "{wire.path}"', port=port)
         path.write_text(path.read_text().replace('file = "shop.db"', 'file = "shop.db"\npostgres_file = "where"'))
-        daemon = DaemonProcess(path, port, 10.0)
+        daemon = DaemonProcess(path, port, 20.0)
         daemon.start()
         try:
-            for number in range(40):
+            for number in range(45):
                 wire.line(json.dumps({"inlet_pa": -2000.0 - number % 5, "filter_pa": 250.0 + number % 3, "motor_a": 9.0}))
-                time.sleep(0.1)
+                time.sleep(0.05)
             health = daemon.get("/api/v1/health")
             assert health is not None
             assert "postgres" in json.dumps(health)
