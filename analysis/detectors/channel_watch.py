@@ -32,6 +32,8 @@ CALMER = 0.65
 FLAT_BLOCKS = 12
 """Blocks without any change, to the digit, of a channel that otherwise moves."""
 SMOOTH = 0.4
+FLOOR = math.log(0.1)
+"""The smoothed pulsation goes no lower than this share (logarithm) of the usual one."""
 LEARN_UP, LEARN_DOWN = 0.01, 0.005
 LEARN_WITHIN = 2.0
 """What shakes more than this many times the usual is no example of it."""
@@ -50,7 +52,7 @@ class ChannelWatch:
     flat: int = 0
     seen: bool = False
     running: bool = False
-    at_rest: bool = False
+    at_rest: int = 0
     moved: bool = False
     usual: float | None = None
     learned: int = 0
@@ -91,6 +93,8 @@ class ChannelWatch:
         self.size = size if self.size is None else self.size + SMOOTH * (size - self.size)
         if self.usual is None:
             self.usual = size
+        # A channel that was stuck is lively again within a minute of coming back.
+        self.size = max(self.size, self.usual + FLOOR)
         apart = self.size - self.usual
         known = self.learned >= LEARNED_BLOCKS
         self.still = self.still + 1 if known and apart < math.log(STILL) and not others_calmer else 0
@@ -128,14 +132,15 @@ class ChannelWatch:
         if why:
             if self.bad == 0:
                 self.began = began_t
-            self.at_rest = why not in HEARD and (self.at_rest or not running)
-            self.bad, self.good, self.why, self.running = self.bad + 1, 0, why, running and not self.at_rest
+            self.at_rest += why not in HEARD and not running
+            self.bad, self.good, self.why = self.bad + 1, 0, why
+            self.running = running and self.at_rest < to_claim
             if self.since is None and self.bad >= to_claim:
                 self.since = self.began
         elif self.since is None or running is self.running or self.why in HEARD:
             self.good += 1
             if self.since is None or self.good >= to_release:
-                self.bad, self.since, self.began, self.at_rest = 0, None, None, False
+                self.bad, self.since, self.began, self.at_rest = 0, None, None, 0
         return (self.since is None) is not (before is None)
 
     def snapshot(self) -> dict[str, object]:
@@ -149,10 +154,9 @@ class ChannelWatch:
 
     def restore(self, data: Mapping[str, object]) -> None:
         """Take back a snapshot."""
-        for key in ("bad", "good", "still", "wild", "flat", "learned"):
+        for key in ("bad", "good", "still", "wild", "flat", "learned", "at_rest"):
             setattr(self, key, int(number(data.get(key)) or 0))
         for key in ("usual", "size", "since", "began", "value"):
             setattr(self, key, number(data.get(key)))
-        self.seen, self.moved, self.running, self.at_rest = (
-            data.get(key) is True for key in ("seen", "moved", "running", "at_rest"))
+        self.seen, self.moved, self.running = (data.get(key) is True for key in ("seen", "moved", "running"))
         self.why = str(data.get("why") or "")
