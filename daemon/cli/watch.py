@@ -7,6 +7,7 @@ This is the one place that knows both the daemon and the dashboard.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -70,6 +71,7 @@ def main(words: Sequence[str]) -> None:
         print(f"There is no configuration at {given.shop} yet: it is made by answering questions on a page.", flush=True)
         if not serve_setup(given.shop, 8765):
             sys.exit(2)
+        os.execv(sys.executable, [sys.executable, *sys.orig_argv[1:]])  # what the page needed would stay for months
     logs.set_up(given.log_level, cast(logs.Format, given.log_format), given.log_file)
     serve(load(given.shop), given.dashboard, given.pace, given.wait_for_clock)
 

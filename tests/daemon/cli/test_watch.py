@@ -1,0 +1,65 @@
+"""The words of ``ductwarden run``, which are read without the library of the other commands."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+import daemon.cli.setup
+from daemon.__main__ import app, main
+from daemon.cli import watch
+from daemon.errors import ConfigError
+
+
+@pytest.mark.parametrize(
+    "words", [[], ["a.toml", "b.toml"], ["a.toml", "--no-such"], ["a.toml", "--pace", "nan"], ["a.toml", "--pace", "0"],
+              ["a.toml", "--wait-for-clock", "-1"], ["a.toml", "--wait-for-clock", "soon"], ["a.toml", "--dash"]],
+)
+def test_words_that_are_not_understood_end_with_exit_code_2(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        watch.main(words)
+    assert ended.value.code == 2
+    assert "ductwarden run: error: " in capsys.readouterr().err
+
+
+def test_its_options_and_its_place_among_the_commands(capsys: pytest.CaptureFixture[str]) -> None:
+    given = watch.parser().parse_args(["shop.toml", "--no-dashboard", "--pace", "20", "--log-file", "x.log"])
+    assert (given.shop, given.dashboard, given.pace, given.log_file) == (Path("shop.toml"), False, 20.0, Path("x.log"))
+    assert watch.WORDS.split(".")[0] in " ".join(CliRunner().invoke(app, ["--help"]).output.replace("│", "").split())
+    with pytest.raises(SystemExit) as ended:
+        watch.main(["--help"])
+    assert ended.value.code == 0
+    assert "--wait-for-clock" in capsys.readouterr().out
+
+
+def test_a_missing_configuration_without_a_terminal_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["ductwarden", "run", str(tmp_path / "none.toml")])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == ConfigError.exit_code
+    assert "none.toml: cannot be read" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("written", [True, False])
+def test_at_a_terminal_the_first_run_page_is_offered_and_the_daemon_begins_anew_after_it(
+    written: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[list[str]] = []
+
+    def begin_anew(program: str, words: list[str]) -> None:
+        begun.append([program, *words])
+        sys.exit(77)
+
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(daemon.cli.setup, "serve_setup", lambda shop, port: written)
+    monkeypatch.setattr(os, "execv", begin_anew)
+    with pytest.raises(SystemExit) as ended:
+        watch.main([str(tmp_path / "none.toml")])
+    assert ended.value.code == (77 if written else 2)
+    assert begun == ([[sys.executable, sys.executable, *sys.orig_argv[1:]]] if written else [])
