@@ -51,7 +51,7 @@ def page(report: Report, system: System) -> str:
         "<section><h2>Measures in numbers</h2>",
         *(_set_table(one, system) for one in found.sets),
         '<p class="soft">Ducts: at the bags and in the air of the period before; behind it its 95 % interval. An asterisk:'
-        " clear of chance, all claims of this page together (Holm's correction).</p></section>",
+        " clear of chance, all claims of this page together.</p></section>",
         *(_figure(chart, _plain_table(one, system)) for chart, one in zip(
             [chart for chart in told_charts if chart.name.startswith("readings")], found.sets, strict=True)),
         '<p class="soft">The change of the mean is that of the readings themselves, whatever caused it; its 95 % interval is'

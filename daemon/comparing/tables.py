@@ -28,7 +28,7 @@ def table(report: Report) -> pd.DataFrame:
                 "duct_high_pct": 100.0 * change.duct.high, "filter_pct": 100.0 * change.filter.value,
                 "air_pct": 100.0 * change.air.value, "mains_pct": 100.0 * change.mains.value,
                 "drawn_pct": None if drawn is None else 100.0 * drawn.change.value,
-                "p_holm": change.p, "claimed": change.claimed, "minutes_before": one.judged.seconds[0] / 60.0,
+                "p": change.p, "claimed": change.claimed, "minutes_before": one.judged.seconds[0] / 60.0,
                 "minutes_after": one.judged.seconds[1] / 60.0, "runs_before": one.judged.runs[0],
                 "runs_after": one.judged.runs[1],
             })

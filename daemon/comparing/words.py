@@ -29,7 +29,7 @@ def print_report(console: Console, report: Report, system: System) -> None:
         console.print(set_table(one, system))
     console.print(
         "The ducts' part is told at the bags and in the air of the period before; behind it, its 95 % interval. * is clear"
-        " of chance, all claims of this report together (Holm).", highlight=False)
+        " of chance, all claims of this report together.", highlight=False)
     for words, period in (("before", found.before), ("after", found.after)):
         left = ", ".join(f"{seconds / 60.0:.0f} min: {why}" for why, seconds in period.left_out_s.items())
         console.print(
