@@ -125,22 +125,22 @@ def absorb(
     at = prior.mean.copy()
     post, slope = prior, slope_at(response, row, float(at[0]) + shift, float(at[1]), looks)
     column = response.column(response.node(slope.log_drag))
-    noise = np.diag(looks.noise)
+    noise, square = np.diag(looks.noise), (ch[:, None], ch)
     for _ in range(rounds):
         column = response.column(response.node(slope.log_drag))
-        a = np.stack([slope.to_drag, slope.along], axis=1)
+        a = np.array([*zip(slope.to_drag, slope.along, strict=True)])
         j = column.to_parts[row, ch, :]
         innovation = looks.y - np.array(slope.y) - a @ (prior.mean - at)
         p_h = prior.variance @ a.T + prior.cross @ j.T
         cross_h = a @ prior.cross @ j.T
-        total = a @ prior.variance @ a.T + cross_h + cross_h.T + column.spread[row][np.ix_(ch, ch)] + noise
+        total = a @ prior.variance @ a.T + cross_h + cross_h.T + column.spread[row][square] + noise
         gain = np.linalg.solve(total, p_h.T).T
         mean = prior.mean + gain @ innovation
         mean[1] = max(mean[1], MOST_CLOSED)
         post = Belief(
             mean, prior.variance - gain @ p_h.T,
             prior.cross - gain @ (a @ prior.cross + column.spread_half[row, ch, :]))
-        near = bool(np.abs(mean - at).max() < 2e-3)
+        near = abs(float(mean[0] - at[0])) < 2e-3 and abs(float(mean[1] - at[1])) < 2e-3
         at = mean
         slope = slope_at(response, row, float(at[0]) + shift, float(at[1]), looks)
         if near:
@@ -153,9 +153,9 @@ def absorb(
 def _point(response: Response, row: int, belief: Belief, looks: Looks, slope: Slope) -> Point:
     ch = looks.channels
     column = response.column(response.node(slope.log_drag))
-    a = np.stack([slope.to_drag, slope.along], axis=1)
+    a = np.array([*zip(slope.to_drag, slope.along, strict=True)])
     j = column.to_parts[row, ch, :]
-    spread, noise = column.spread[row][np.ix_(ch, ch)], np.diag(looks.noise)
+    spread, noise = column.spread[row][ch[:, None], ch], np.diag(looks.noise)
     p_h = belief.variance @ a.T + belief.cross @ j.T
     cross_h = a @ belief.cross @ j.T
     total = a @ belief.variance @ a.T + cross_h + cross_h.T + spread + noise
@@ -167,7 +167,7 @@ def _point(response: Response, row: int, belief: Belief, looks: Looks, slope: Sl
     missed = looks.y - np.array(slope.y)
     # The whole departure, whatever the filter has taken in: no prior on it, so the second state is left out.
     d, c = a[:, 0], j @ belief.cross[0]
-    model = spread + belief.variance[0, 0] * np.outer(d, d) + np.outer(d, c) + np.outer(c, d)
+    model = spread + belief.variance[0, 0] * (d[:, None] * d) + d[:, None] * c + c[:, None] * d
     inverse = np.linalg.inv(model + noise)
     along = a[:, 1]
     strength = float(along @ inverse @ along)
