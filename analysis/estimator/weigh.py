@@ -203,7 +203,7 @@ def _weigh_case(response: Response, looks: Looks, guess: DragGuess, case: _Case)
     total = column.spread[:, ch[:, None], ch] + np.diag(noise)
     total = total + to_drag[:, :, None] * drag_cov[:, None, :] + cross[:, :, None] * to_drag[:, None, :]
     total = total + variance * along[:, :, None] * along[:, None, :]
-    to_speed = np.zeros_like(gap)
+    to_speed = None
     if n:
         to_speed = np.where(ch == 2, 3.0 * column.to_power[:, None], 2.0 * y[:, ch])
         total = total + SLOWER_SD**2 * to_speed[:, :, None] * to_speed[:, None, :]
@@ -216,7 +216,7 @@ def _weigh_case(response: Response, looks: Looks, guess: DragGuess, case: _Case)
         case, fit, case.log_prior + guess.log_weight - 0.5 * (fit + log_det),
         guess.mean + np.einsum("ni,ni->n", drag_cov, weighted),
         np.log(local.flow * (1.0 + case.departure)) + n + np.einsum("ni,ni->n", flow_cov, weighted),
-        n + (SLOWER_SD**2 if n else 0.0) * np.einsum("ni,ni->n", to_speed, weighted))
+        np.zeros(len(fit)) if to_speed is None else n + SLOWER_SD**2 * np.einsum("ni,ni->n", to_speed, weighted))
 
 
 def _solve(matrix: Floats, gap: Floats) -> tuple[Floats, Floats]:
