@@ -11,6 +11,7 @@ from analysis.detectors.flow_meter import FlowMeter
 from analysis.detectors.levels import Level, level_of, mean_level, small_change
 from analysis.detectors.numbers import names_of, number
 from analysis.detectors.usual import Usual
+from analysis.quick import quick
 
 SETTLE_BLOCKS = 2
 """Blocks of a stretch before its departure counts: the gates are still being judged."""
@@ -28,6 +29,7 @@ LEAST_SD = {"baseline": 0.015, "own": 0.02, "design": 0.06}
 drawing alone (ours)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Departure:
     """``value`` is the relative departure of the flow (negative: too little), ``sd`` one standard deviation, ``known`` by

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from analysis.baseline.model import Baseline
 from analysis.duct.design import FAN, DuctDesign
+from analysis.quick import quick
 
 POINTS = 60
 POWER_STEP = 0.08
@@ -27,6 +28,7 @@ FORM_SD = 0.25
 """How far the curve's own slope may differ from the drawn one, relative (ours)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Change:
     """Change of the logarithms of the flow and of the drag with one standard deviation each; ``misfit`` is the smallest

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from analysis.blocks import Block
 from analysis.detectors.flow_meter import Change, FlowMeter
 from analysis.detectors.numbers import number_list
+from analysis.quick import quick
 
 SETTLE_S = 20.0
 """Running before the first level counts."""
@@ -16,6 +17,7 @@ KEPT = 60
 """Levels kept: ten minutes."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Level:
     """Logarithms of filter pressure, total pressure and current, with the flow [m3/s] believed then; ``count`` blocks."""
