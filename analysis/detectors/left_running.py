@@ -28,10 +28,8 @@ LEARN_S = 900.0
 """After this long without a sign of work nothing is learned: idle running would teach its own level."""
 GROWN, GROWTH_S = 0.025, 150.0
 """Growth of the smoothed drag since the last sign of work, as a share of the clean drag, that shows dust, and so work."""
-DRIFT = 0.03 / 3600.0
-"""Growth per running second that is no work: air, mains and bags at rest in the stream drift so fast (ours)."""
 USUAL_RATIO = 1.3
-"""Drag over clean drag up to which that holds; what is read scatters in proportion to the drag."""
+"""Drag over clean drag up to which that holds; above, what is read scatters and drifts in proportion to the drag."""
 MOST_KINDS = 24
 SETTLE_S = 30.0
 STEP = 0.05
@@ -127,7 +125,7 @@ class LeftRunning(Telling):
         self._sum += self._growth.share
         self._course += (1.0 - math.exp(-block.seconds / GROWTH_S)) * (self._sum - self._course)
         scale = max(1.0, self._growth.ratio / USUAL_RATIO)
-        self._least = min(self._least + DRIFT * scale * block.seconds, self._course)
+        self._least = min(self._least, self._course)
         if self._course - self._least < GROWN * scale:
             return False
         self._least = self._course
