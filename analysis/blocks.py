@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from operator import mul, sub
 
 from analysis.estimates import Estimate
 from analysis.quick import quick
@@ -213,11 +214,6 @@ def _stat(column: list[float]) -> Stat:
     count = len(column)
     step_rms = None
     if count >= 3:
-        total = 0.0
-        before = column[0]
-        for value in column:
-            step = value - before
-            total += step * step
-            before = value
-        step_rms = math.sqrt(total / (count - 1))
+        steps = [*map(sub, column[1:], column)]
+        step_rms = math.sqrt(sum(map(mul, steps, steps)) / (count - 1))
     return Stat(count, sum(column) / count, min(column), max(column), step_rms)
