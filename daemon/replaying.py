@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import json
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
@@ -60,10 +62,25 @@ def replay_recording(
     out = FileSink(findings, estimates)
     pipeline.sinks = [out, *sinks]
     samples = read_recording(recording, summary.report)
-    pipeline.feed(samples if progress is None else _told(samples, summary.report, progress))
-    pipeline.finish()
+    with seldom_collected():
+        pipeline.feed(samples if progress is None else _told(samples, summary.report, progress))
+        pipeline.finish()
     summary.frames, summary.raised, summary.alarms = pipeline.frames, out.raised, out.alarms
     return summary
+
+
+@contextmanager
+def seldom_collected() -> Iterator[None]:
+    """Look for cycles of garbage more seldom: frames and blocks make none, and the looking is paid for with each of them."""
+    usual = gc.get_threshold()
+    gc.collect()
+    gc.freeze()  # modules and settings need no looking at
+    gc.set_threshold(50_000, 20, 100)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*usual)
+        gc.unfreeze()
 
 
 def read_baseline(path: Path, design: DuctDesign) -> Baseline:

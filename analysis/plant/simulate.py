@@ -42,6 +42,11 @@ def simulate(
     plant = Plant(
         shop, seed, faults, state=state, idle_step_s=idle_step_s, channels=channels, dropout=dropout, weather=weather
     )
+    return blocks_of(plant, script)
+
+
+def blocks_of(plant: Plant, script: Iterable[Span]) -> Iterator[Block]:
+    """The blocks of a script on a plant that the caller keeps: it goes on with the dust that the script left."""
     running: list[Span] = []
     for span in reworked(script, plant.book):
         if span.fan:
@@ -87,4 +92,4 @@ def reworked(script: Iterable[Span], book: FaultBook) -> Iterator[Span]:
             last = span.open_ports
 
 
-__all__ = ["ALL_CHANNELS", "USUAL_CHANNELS", "Block", "DustState", "Event", "Truth", "reworked", "simulate"]
+__all__ = ["ALL_CHANNELS", "USUAL_CHANNELS", "Block", "DustState", "Event", "Truth", "blocks_of", "reworked", "simulate"]

@@ -23,8 +23,9 @@ from analysis.plant.asbuilt import as_built
 from analysis.plant.day import Cut, Span, tour
 from analysis.plant.dust import DustState
 from analysis.plant.faults import Fault
-from analysis.plant.plant import COAST_TAIL_S, Plant
+from analysis.plant.plant import Plant
 from analysis.plant.shop import PlantShop
+from analysis.plant.simulate import blocks_of
 from analysis.readings import Frame, Quality, RunState
 from analysis.run_state import RunDetector, RunThresholds
 from tests.bench.shops import drawn_barn
@@ -67,27 +68,12 @@ def _tour(shop: PlantShop, design: DuctDesign, seed: int) -> Baseline:
 
     def frames() -> Iterator[Frame]:
         plant = Plant(shop, seed, idle_step_s=5.0)
-        for block in _plant_blocks(plant, [replace(plan[0], t1=START + 600.0), *later]):
+        for block in blocks_of(plant, [replace(plan[0], t1=START + 600.0), *later]):
             for t, values, opened in block.frames():
                 yield Frame(t, values, gates=opened, state=runs.update(t, values), run_s=runs.run_s)
 
     data, _ = gather(design, frames(), "first", sensors=SENSORS, clean=True)
     return fit(design, data)
-
-
-def _plant_blocks(plant: Plant, spans: Iterable[Span]) -> Iterator[object]:
-    running: list[Span] = []
-    for span in spans:
-        if span.fan:
-            running.append(span)
-            continue
-        start = span.t0
-        if running:
-            tail = min(COAST_TAIL_S, span.t1 - span.t0)
-            yield plant.run(running, tail)
-            running, start = [], start + tail
-        if span.t1 > start:
-            yield from plant.rest(start, span.t1, span.chores)
 
 
 @dataclass(frozen=True)
@@ -134,14 +120,14 @@ def blocks(
     runs = RunDetector(RunThresholds.for_motor(shop.shop.motor.full_load_a))
     builder = BlockBuilder()
     found: list[Block | ShopEvent] = []
-    for made in _plant_blocks(plant, spans_of(shop.shop, pieces, begin)):
-        for event in made.events:  # type: ignore[attr-defined]
+    for made in blocks_of(plant, spans_of(shop.shop, pieces, begin)):
+        for event in made.events:
             if tell:
                 kind = {"emptied": EventKind.EMPTIED, "washed": EventKind.REPLACED}.get(event.kind, EventKind.CLEANED)
                 said = ShopEvent(event.t, kind)
                 estimator.event(said)
                 found.append(said)
-        for t, values, opened in made.frames():  # type: ignore[attr-defined]
+        for t, values, opened in made.frames():
             state = runs.update(t, values)
             # As the framer says it of a channel that is fitted and brought nothing (it would hold the last value first).
             silent = {name: Quality.SILENT for name in channels if name not in values}

@@ -11,9 +11,10 @@ from analysis.plant.day import Habits, work
 from analysis.plant.dust import DustState
 from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.plant import Plant
+from analysis.plant.simulate import blocks_of
 from analysis.plant.weather import Weather
 from tests.bench.watching.ears import Ears, Said
-from tests.bench.watching.play import blocks_of, truth_of
+from tests.bench.watching.play import truth_of
 from tests.bench.watching.settings import DAY_S, START, feed, setting
 
 MEANT_S = 4.0 * 3600.0

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from analysis.conditions import Condition
 from analysis.plant.blocks import Block
-from analysis.plant.day import Habits, Span, work
+from analysis.plant.day import Habits, work
 from analysis.plant.dust import DustState
-from analysis.plant.plant import COAST_TAIL_S, Plant
-from analysis.plant.simulate import reworked
+from analysis.plant.plant import Plant
+from analysis.plant.simulate import blocks_of
 from daemon.pipeline import Pipeline
 from tests.bench.watching.ears import Ears, Said
 from tests.bench.watching.settings import DAY_S, START, Setting, feed, setting
@@ -89,25 +88,6 @@ class Outcome:
     named: bool | None = None
     wrong: list[str] = field(default_factory=list)
     note: float | None = None
-
-
-def blocks_of(plant: Plant, script: Iterable[Span]) -> Iterator[Block]:
-    """The blocks of a script on a plant that the caller keeps, as :func:`analysis.plant.simulate.simulate` makes them."""
-    running: list[Span] = []
-    for span in reworked(script, plant.book):
-        if span.fan:
-            running.append(span)
-            continue
-        start = span.t0
-        if running:
-            tail = min(COAST_TAIL_S, span.t1 - span.t0)
-            yield plant.run(running, tail)
-            running = []
-            start += tail
-        if span.t1 > start:
-            yield from plant.rest(start, span.t1, span.chores)
-    if running:
-        yield plant.run(running, 0.0)
 
 
 def before(shop: Setting) -> tuple[Pipeline, DustState]:
