@@ -19,6 +19,8 @@ from analysis.readings import RunState
 LIVELY = 0.42
 """Chips in flight shake the air: the smoothed logarithm of the pulsation this far above the quietest blocks of the same
 gates shows work (ours; a block's own scatter puts the mean of quiet running 0.2 to 0.3 above them)."""
+ABOVE_BLOCKS = 3
+"""Blocks in a row that must say so."""
 SMOOTH_S = 150.0
 LAG_S = 90.0
 """How long ago work was, when the smoothed pulsation says that it is no more."""
@@ -55,6 +57,7 @@ class LeftRunning(Telling):
         self._quiet: dict[str, float] = {}
         self._kind = ""
         self._pulse: float | None = None
+        self._above = 0
         self._shape: tuple[float, float] | None = None
         self._puzzled = False
         self._reported: Mapping[str, bool] | None = None
@@ -116,7 +119,9 @@ class LeftRunning(Telling):
         self._quiet[kind] = quiet
         if len(self._quiet) > MOST_KINDS:
             self._quiet.pop(next(iter(self._quiet)))
-        return self._pulse - quiet > LIVELY
+        # The smoothed pulsation of quiet running grazes the level now and then; work stays above it.
+        self._above = self._above + 1 if self._pulse - quiet > LIVELY else 0
+        return self._above >= ABOVE_BLOCKS
 
     def _dusty(self, block: Block) -> bool:
         """Did the drag of the bags grow since the last sign of work?"""

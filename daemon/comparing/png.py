@@ -42,7 +42,7 @@ def write_picture(chart: Chart, path: Path) -> Path:
         from matplotlib.figure import Figure
     except ImportError as error:
         raise CompareError(
-            "pictures need the package matplotlib: pip install 'ductwarden[plots]'. The page (--html) has the same charts"
+            "pictures need the package matplotlib: .venv/bin/pip install '.[plots]'. The page (--html) has the same charts"
             " without it") from error
     drawing = chart.drawing
     height = drawing.height + _HEAD + _FOOT

@@ -2,7 +2,7 @@
 
 Our own store is the queue: a thread of its own reads there what is new, once a minute, and copies it over. A database that
 is away for a month is caught up with when it is back, and nothing here can hold up the sensing, which does not know of it.
-Copying twice does no harm (rows are replaced by their key). Needs the package psycopg: ``pip install 'ductwarden[postgres]'``.
+Copying twice does no harm (rows are replaced by their key). Needs the package psycopg: ``.venv/bin/pip install '.[postgres]'``.
 """
 
 from __future__ import annotations
@@ -194,7 +194,7 @@ def _psycopg() -> Any:
     try:
         return importlib.import_module("psycopg")
     except ImportError as error:
-        raise OutletError("the package psycopg is not installed: pip install 'ductwarden[postgres]'") from error
+        raise OutletError("the package psycopg is not installed: .venv/bin/pip install '.[postgres]'") from error
 
 
 assert ROLLUP_COLUMNS[:_SERIES_AT] == ("t_ms", "n", "running_s")

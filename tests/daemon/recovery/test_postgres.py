@@ -32,7 +32,7 @@ from tests.support.waiting import eventually
 
 needs_server = pytest.mark.skipif(
     programs() is None or importlib.util.find_spec("psycopg") is None,
-    reason="needs a PostgreSQL server (apt install postgresql) and psycopg (pip install 'ductwarden[postgres]')",
+    reason="needs a PostgreSQL server (apt install postgresql) and psycopg (.venv/bin/pip install '.[postgres]')",
 )
 
 
