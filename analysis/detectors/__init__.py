@@ -42,7 +42,7 @@ def build_detectors(
     book = AirBook(design, baseline)
     growth = Growth()
     return [
-        SensorFault(channels, None if motor is None else motor.full_a),
+        SensorFault(channels, None if motor is None else motor.full_a, design.fan),
         MotorOverload(motor, limits.overload_margin),
         FilterBreach(meter, watch),
         WeakFan(watch),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 
 from analysis.blocks import Block, Stat
@@ -9,6 +10,7 @@ from analysis.conditions import Condition
 from analysis.detectors.channel_watch import PULSING, ChannelWatch
 from analysis.detectors.telling import Telling
 from analysis.detectors.words import not_yet_known
+from analysis.duct.fan import FanCurve
 from analysis.events import EventKind, ShopEvent
 from analysis.findings import Claim, Evidence, Finding
 from analysis.readings import CHANNELS, RunState
@@ -22,23 +24,28 @@ REST_A_SHARE, LEAST_REST_A = 0.04, 0.15
 """The same for the motor current, as a share of the full-load current, and at least [A]."""
 DEAD_PA = {"inlet_pa": -40.0, "filter_pa": 8.0}
 """A pressure nearer to zero than this while everything else says that the fan runs is dead [Pa]."""
+BEYOND, BEYOND_SD = 1.25, 3.0
+"""No pressure in the ducts is more than what the fan gives at most. This share beyond it, for air colder and thicker than the
+curve's, and so many standard deviations of the curve, is more than the fan can be blamed for (ours)."""
 IDLE_SHARE = 0.25
 """Below this share of its full-load current no motor turns a fan: an induction motor idles at 30 to 50 %."""
 
 
 class SensorFault(Telling):
     """One claim for each fitted channel, named in ``where``. Needs no duct model: it looks at the quality words of
-    vetting, at how lively a pressure is against its usual self, at what it reads at rest, and at pairs that cannot be (the
-    motor runs, no suction). A wrong zero or a span that crept shows at rest, not while the fan runs.
+    vetting, at how lively a pressure is against its usual self, at what it reads at rest, and at what cannot be (the motor
+    runs, no suction; more pressure than the fan has). A wrong zero or a span that crept shows at rest, not while the fan
+    runs.
     """
 
     condition = Condition.SENSOR_FAULT
 
-    def __init__(self, channels: Iterable[str], full_load_a: float | None = None) -> None:
+    def __init__(self, channels: Iterable[str], full_load_a: float | None = None, fan: FanCurve | None = None) -> None:
         super().__init__()
         self._channels = {name: ChannelWatch(name) for name in channels}
         self._rest_a = None if full_load_a is None else max(LEAST_REST_A, REST_A_SHARE * full_load_a)
         self._full_load_a = full_load_a
+        self._most_pa = math.inf if fan is None else fan.most_pa * (BEYOND + BEYOND_SD * fan.uncertainty)
 
     def update(self, block: Block) -> None:
         """Take in a block."""
@@ -65,7 +72,8 @@ class SensorFault(Telling):
             return self._at_rest(name, stat.mean)
         if not block.running:
             return None
-        return channel.constant(stat) or self._dead(name, stat.mean, block, odd) or self._lively(channel, stat)
+        why = channel.constant(stat) or self._beyond(name, stat.mean) or self._dead(name, stat.mean, block, odd)
+        return why or self._lively(channel, stat)
 
     def _lively(self, channel: ChannelWatch, stat: Stat) -> str:
         """Whether it pulsates as it usually does, beside the others."""
@@ -89,6 +97,11 @@ class SensorFault(Telling):
         if limit is not None and abs(mean) > limit:
             return "does not return to zero with the fan at rest"
         return ""
+
+    def _beyond(self, name: str, mean: float) -> str:
+        if name not in DEAD_PA or abs(mean) <= self._most_pa:
+            return ""
+        return "reads more than this fan can give: wrong unit, wrong span, or a wrong fan in the drawing"
 
     def _dead(self, name: str, mean: float, block: Block, odd: str) -> str:
         limit = DEAD_PA.get(name)

@@ -92,6 +92,11 @@ class FanCurve:
             return 1.0
         return self.speed_rpm / self.at_speed_rpm
 
+    @property
+    def most_pa(self) -> float:
+        """The highest fan static pressure of its points, at the designed speed [Pa]."""
+        return max(point.static_pa for point in self.points) * self.speed_factor**2
+
     def free_flow_m3s(self, speed_ratio: float = 1.0) -> float:
         """Flow at which the fan static pressure has fallen to zero [m3/s], by extrapolation if need be."""
         spline = self._static
