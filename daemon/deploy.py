@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from daemon.config.config import Config
-from daemon.config.model import ModbusTable, SerialTable
+from daemon.config.sources import ModbusTable, SerialTable
 from daemon.errors import AlreadyRunning, ConfigError, StoreError
 
 STATE = Path("/var/lib/ductwarden")

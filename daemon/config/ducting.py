@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from analysis.duct import fittings, stock
 from analysis.duct.material import DEFAULT
+from daemon.config.common import Name
 from daemon.config.joins import read_join
 from daemon.config.quantities import (
     Area,
@@ -28,8 +29,6 @@ from daemon.config.quantities import (
     Velocity,
     Voltage,
 )
-
-Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
 
 
 def _pipe(text: str) -> str:

@@ -8,18 +8,10 @@ from typing import Any
 
 from analysis import units
 from analysis.readings import CHANNELS
-from daemon.config.model import (
-    AppriseOutlet,
-    DashboardTable,
-    LogOutlet,
-    MqttOutlet,
-    MqttTable,
-    SensorTable,
-    SerialTable,
-    SimulatorTable,
-    WebhookOutlet,
-)
+from daemon.config.model import DashboardTable, SensorTable
 from daemon.config.quantities import StrictModel
+from daemon.config.sources import MqttTable, SerialTable, SimulatorTable
+from daemon.config.telling import AppriseOutlet, LogOutlet, MqttOutlet, WebhookOutlet
 from daemon.drafting import measures
 from daemon.drafting.asking import (
     ANY,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.conditions import Urgency
 from daemon.alarms.settings import NoticeSettings, QuietHours
 from daemon.config.config import Config
-from daemon.config.model import AppriseOutlet, LogOutlet, MqttOutlet, OutletTable
+from daemon.config.telling import AppriseOutlet, LogOutlet, MqttOutlet, OutletTable
 from daemon.errors import ConfigError
 from daemon.outlets.settings import (
     AppriseOutletSettings,

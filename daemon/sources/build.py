@@ -7,7 +7,7 @@ from datetime import datetime
 
 from daemon.clock import Clock, PacedClock
 from daemon.config.config import Config
-from daemon.config.model import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable, TopicTable
+from daemon.config.sources import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable, TopicTable
 from daemon.errors import ConfigError
 from daemon.past import Past
 from daemon.sources.contract import Source

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from daemon.config.model import ModbusTable
+from daemon.config.sources import ModbusTable
 from daemon.sources.settings import CurrentLoop, ModbusSettings, RegisterSettings
 
 

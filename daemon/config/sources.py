@@ -1,0 +1,113 @@
+"""The [[source]] tables of the configuration: one for each way in which readings arrive, told apart by ``kind``."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from daemon.config.common import Name, TlsTable
+from daemon.config.quantities import Duration, StrictModel
+
+
+class SimulatorTable(StrictModel):
+    """[[source]] kind = "simulator": the invented shop as an ordinary source."""
+
+    kind: Literal["simulator"]
+    name: Name = "simulator"
+    pace: Annotated[float, Field(gt=0, le=3600)] = 1.0
+    seed: int = 1
+
+
+class SerialTable(StrictModel):
+    """[[source]] kind = "serial": lines over a serial port."""
+
+    kind: Literal["serial"]
+    name: Name = "serial"
+    device: str
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
+    format: Literal["auto", "json", "pairs", "columns"] = "auto"
+    columns: tuple[str, ...] = ()
+    checksum: Literal["required", "optional"] = "optional"
+    silent_after: Duration = 10.0
+    parity: Literal["N", "E", "O"] = "N"
+    dtr: bool | None = None
+
+    @model_validator(mode="after")
+    def _columns(self) -> SerialTable:
+        if (self.format == "columns") != bool(self.columns):
+            raise ValueError('format = "columns" and a list of columns belong together')
+        return self
+
+
+class TopicTable(StrictModel):
+    """What a topic carries, where a word is not enough: a number somewhere inside a JSON object."""
+
+    channel: str
+    field: str = "value"
+
+
+class MqttTable(StrictModel):
+    """[[source]] kind = "mqtt": topics of a broker."""
+
+    kind: Literal["mqtt"]
+    name: Name = "mqtt"
+    host: str
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    version: Literal["3.1.1", "5"] = "3.1.1"
+    topics: Annotated[dict[str, str | TopicTable], Field(min_length=1)]
+    user: str | None = None
+    password_file: str | None = None
+    password_env: str | None = None
+    tls: TlsTable | None = None
+    client_id: str | None = None
+
+
+class ReplayTable(StrictModel):
+    """[[source]] kind = "replay": a recording, played at a pace."""
+
+    kind: Literal["replay"]
+    name: Name = "replay"
+    file: str
+    pace: Annotated[float, Field(gt=0, le=100_000)] = 1.0
+
+
+class ModbusRegister(StrictModel):
+    """One register of a Modbus transmitter."""
+
+    channel: str
+    address: Annotated[int, Field(ge=0, le=65535)]
+    function: Literal["holding", "input"] = "input"
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
+    word_order: Literal["big", "little"] = "big"
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: Annotated[int, Field(ge=1, le=247)] | None = None
+    """Address of the transmitter on the line, where it is another than the table's."""
+    at_4_ma: float | None = None
+    at_20_ma: float | None = None
+    """What 4 mA and 20 mA mean, where the register tells the current of a loop in milliamperes."""
+
+    @model_validator(mode="after")
+    def _loop(self) -> ModbusRegister:
+        if (self.at_4_ma is None) != (self.at_20_ma is None):
+            raise ValueError("at_4_ma and at_20_ma belong together")
+        return self
+
+
+class ModbusTable(StrictModel):
+    """[[source]] kind = "modbus": transmitters on Modbus RTU."""
+
+    kind: Literal["modbus"]
+    name: Name = "modbus"
+    device: str
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
+    parity: Literal["N", "E", "O"] = "N"
+    unit: Annotated[int, Field(ge=1, le=247)] = 1
+    every: Duration = 1.0
+    registers: Annotated[tuple[ModbusRegister, ...], Field(min_length=1)]
+
+
+SourceTable = Annotated[
+    SimulatorTable | SerialTable | MqttTable | ReplayTable | ModbusTable, Field(discriminator="kind")
+]
