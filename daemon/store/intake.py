@@ -1,4 +1,10 @@
-"""Intake: which frames are stored, and under which time. See :mod:`daemon.store.writer` for the rules."""
+"""Intake: which frames are stored, and under which time.
+
+A frame is stored under its own time in whole milliseconds. Where that is taken (the clock was set back), it goes to the next
+free millisecond: nothing is overwritten and nothing dropped; frames of equal time keep their order of arrival, and each
+step back is recorded in ``clock_steps``. Idle time is thinned: while the fan is off (or its state unknown) one frame a
+minute is kept, and besides the first and last of each state and each change in what the sensors can tell.
+"""
 
 from __future__ import annotations
 

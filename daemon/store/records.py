@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from typing import Any
 
@@ -10,7 +11,7 @@ from analysis.events import ShopEvent
 from analysis.readings import RunState
 from daemon.alarms.types import Alarm, Transition
 from daemon.notices import Notice
-from daemon.store.codec import alarm_row, transition_row
+from daemon.store.codec import alarm_row, to_json, transition_row
 from daemon.store.committer import Statement
 from daemon.store.schema import STATE_CODES, TABLES
 
@@ -64,6 +65,11 @@ def remove_event(entry_id: int, t: float, by: str) -> list[Statement]:
         (_KEEP_ENTRY, (t, by, "removed", entry_id)),
         ("UPDATE journal SET removed = 1 WHERE id = ?", (entry_id,)),
     ]
+
+
+def run_started(t: float) -> list[Statement]:
+    """A run that lasts."""
+    return [("INSERT INTO runs(start_t) VALUES (?)", (t,))]
 
 
 def run_ended(start_t: float, end_t: float, seconds: float, reason: str) -> list[Statement]:
@@ -120,3 +126,31 @@ def notice_of(row: tuple[Any, ...]) -> tuple[Notice, str]:
         ),
         row[9],
     )
+
+
+def baseline(name: str, t: float, document: object) -> list[Statement]:
+    """One more baseline of that name."""
+    return [("INSERT INTO baselines(name, t, document) VALUES (?, ?, ?)", (name, t, to_json(document)))]
+
+
+def configuration(text: str, t: float | None) -> tuple[str, Statement]:
+    """The SHA-256 of a configuration as hexadecimal, and the statement that stores it with its first and last time."""
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    return digest, (
+        "INSERT INTO configurations(hash, text, first_t, last_t) VALUES (?, ?, ?, ?) ON CONFLICT(hash) DO UPDATE SET "
+        "first_t = coalesce(first_t, excluded.first_t), last_t = coalesce(excluded.last_t, last_t)",
+        (digest, text, t, t),
+    )
+
+
+def state(name: str, t: float | None, text: str) -> Statement:
+    """The latest snapshot of that name, as JSON text."""
+    return (
+        "INSERT INTO states(name, t, document) VALUES (?, ?, ?) ON CONFLICT(name) DO UPDATE SET "
+        "t = excluded.t, document = excluded.document", (name, t, text),
+    )
+
+
+def closed(properly: bool) -> Statement:
+    """Whether the writer ended as it should; while one writes, and after a crash, it did not."""
+    return ("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', ?)", (str(int(properly)),))

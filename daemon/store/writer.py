@@ -10,15 +10,11 @@ frame once something of weight (an alarm, a journal entry, an answer) waits. Wha
 What it writes, as the system counts it (``tests.endurance.power --bytes``): 600 MB in a day of running throughout, 190 MB in a
 day at rest, so about 0.2 GB on a maker's ordinary day, 80 GB a year. The card's own amplification comes on top.
 
-Time. A frame is stored under its own time in whole milliseconds. Where that is taken (the clock was set back), it goes to
-the next free millisecond: nothing is overwritten and nothing dropped; frames of equal time keep their order of arrival,
-and each step back is recorded in ``clock_steps``. Idle time is thinned: while the fan is off (or its state unknown) one
-frame a minute is kept, and besides the first and last of each state and each change in what the sensors can tell.
+Which frames are kept, and under which time, is told in :mod:`daemon.store.intake`.
 """
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
 import time
 from collections.abc import Callable
@@ -29,7 +25,6 @@ from analysis.estimates import Estimate
 from analysis.events import ShopEvent
 from analysis.readings import Frame
 from daemon.alarms.types import Alarm, AlarmState, Transition
-from daemon.documents import now_document
 from daemon.errors import StoreError
 from daemon.notices import Notice
 from daemon.store import records, requests
@@ -37,12 +32,10 @@ from daemon.store.codec import ALARM_SELECT, alarm_of, from_json, to_json
 from daemon.store.committer import MOST_ROWS, Committer, Statement, StoreHealth
 from daemon.store.connection import in_words
 from daemon.store.intake import Intake
-from daemon.store.live import LiveStatus, publish, withdraw
+from daemon.store.journal import Journal
+from daemon.store.live import withdraw
 from daemon.store.requests import Request
-
-LONG_STATUS = 2_000
-"""A status document of more characters than this is committed more seldom, to spare the card."""
-LONG_STATUS_LESS_OFTEN = 6
+from daemon.store.statuses import Statuses
 
 
 class Writer:
@@ -61,21 +54,14 @@ class Writer:
     ) -> None:
         self.path = Path(path)
         self._monotonic = monotonic
-        self._wall = wall
         self._commit_every_s = commit_every_s
-        self._status_every_s = status_every_s
         self._committer = Committer(self.path, keep_raw_days, sync_every_s, monotonic)
         self._rows = self._committer.rows
         self._statements = self._committer.statements
         self._due = monotonic() + commit_every_s
-        self._status_due = self._long_due = monotonic()
+        self._statuses = Statuses(self._committer, status_every_s, monotonic(), wall)
         self._t: float | None = None
         self._last: tuple[Frame, Estimate | None] | None = None
-        self._documents: dict[str, object] = {}
-        self._shown: dict[str, LiveStatus] = {}
-        self._pending_statuses: dict[str, LiveStatus] = {}
-        self._own_now = False
-        self._soon: set[str] = set()
         self._states: dict[str, str] = {}
         self._state_texts: dict[str, str] = {}
         self._notice_states: dict[tuple[str, str], str] = {}
@@ -90,9 +76,8 @@ class Writer:
         try:
             self._intake = Intake(self._committer)
             self._take = self._intake.take
-            (last,) = self._committer.connection.execute("SELECT max(id) FROM journal").fetchone()
-            self._next_journal = (last or 0) + 1
-            self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '0')", ()))
+            self._journal = Journal(self._committer.connection, self._add, self._query)
+            self._statements.append(records.closed(False))
             self._statements += records.end_interrupted_runs(self._committer.connection)
         except sqlite3.Error as error:
             self._committer.close()
@@ -126,39 +111,23 @@ class Writer:
 
     def event(self, event: ShopEvent) -> int:
         """A journal entry; returns its id."""
-        entry_id = self._next_journal
-        self._next_journal += 1
-        self._add(records.event(entry_id, event))
-        return entry_id
+        return self._journal.enter(event)
 
     def correct_event(self, entry_id: int, event: ShopEvent, t: float) -> bool:
         """Replace a journal entry at ``t``; what it said before is kept. False where there is no such entry."""
-        return self._change_event(entry_id, records.correct_event(entry_id, event, t))
+        return self._journal.correct(entry_id, event, t)
 
     def remove_event(self, entry_id: int, t: float, by: str = "owner") -> bool:
         """Strike a journal entry out at ``t``; it stays in the record as removed. False where there is no such entry."""
-        return self._change_event(entry_id, records.remove_event(entry_id, t, by))
+        return self._journal.remove(entry_id, t, by)
 
     def event_kind(self, entry_id: int) -> str | None:
         """What kind of thing a journal entry says; None where there is no such entry, or the disk is in trouble."""
-        try:
-            found = self._query("SELECT kind FROM journal WHERE id = ? AND removed = 0", (entry_id,))
-        except StoreError:
-            return None
-        return str(found[0][0]) if found else None
-
-    def _change_event(self, entry_id: int, statements: list[Statement]) -> bool:
-        try:
-            if not self._query("SELECT 1 FROM journal WHERE id = ? AND removed = 0", (entry_id,)):
-                return False
-        except StoreError:
-            pass  # the disk is in trouble: the change waits in the buffer, and does nothing if there is no such entry
-        self._add(statements)
-        return True
+        return self._journal.kind(entry_id)
 
     def run_started(self, t: float) -> None:
         """A run began."""
-        self._add([("INSERT INTO runs(start_t) VALUES (?)", (t,))], urgent=False)
+        self._add(records.run_started(t), urgent=False)
 
     def run_ended(self, start_t: float, end_t: float, seconds: float | None = None, reason: str = "") -> None:
         """The run that began at ``start_t`` ended; ``seconds`` of running, default all of it."""
@@ -200,16 +169,11 @@ class Writer:
 
     def baseline(self, name: str, t: float, document: object) -> None:
         """A baseline tour's outcome; the newest of a name is the one in force."""
-        self._add([("INSERT INTO baselines(name, t, document) VALUES (?, ?, ?)", (name, t, to_json(document)))])
+        self._add(records.baseline(name, t, document))
 
     def configuration(self, text: str, t: float | None = None) -> str:
         """The configuration in force (from event time ``t``, where known); returns its SHA-256 as hexadecimal."""
-        digest = hashlib.sha256(text.encode()).hexdigest()
-        self._configuration = (
-            "INSERT INTO configurations(hash, text, first_t, last_t) VALUES (?, ?, ?, ?) ON CONFLICT(hash) DO UPDATE SET "
-            "first_t = coalesce(first_t, excluded.first_t), last_t = coalesce(excluded.last_t, last_t)",
-            (digest, text, t, t),
-        )
+        digest, self._configuration = records.configuration(text, t)
         self._add([self._configuration])
         return digest
 
@@ -221,11 +185,7 @@ class Writer:
         Cheap: it is written out with the next commit. "now" is made from the last frame by itself unless set here.
         ``soon``: somebody waits for it in another process (a tour guided from a terminal), so the very next commit has it.
         """
-        if name == "now":
-            self._own_now = True
-        self._documents[name] = document
-        if soon:
-            self._soon.add(name)
+        self._statuses.put(name, document, soon)
 
     def state(self, name: str, document: object) -> None:
         """A snapshot of what was learned, to be had again after a restart by :meth:`load_state`.
@@ -290,15 +250,10 @@ class Writer:
         now = self._monotonic()
         self._due = now + self._commit_every_s
         committer = self._committer
-        self._show_statuses(now)
+        self._statuses.show(now, self._t, self._last)
+        self._last = None
         if self._states:
-            self._statements += [
-                (
-                    "INSERT INTO states(name, t, document) VALUES (?, ?, ?) ON CONFLICT(name) DO UPDATE SET "
-                    "t = excluded.t, document = excluded.document", (name, self._t, text),
-                )
-                for name, text in self._states.items()
-            ]
+            self._statements += [records.state(name, self._t, text) for name, text in self._states.items()]
             self._states.clear()
         stored = committer.commit(force=force)
         if committer.generation != self._generation:
@@ -313,44 +268,18 @@ class Writer:
     def _repeat(self) -> None:
         """A new database was begun: put into it what is stored only once, or only when it changes."""
         self._states = dict(self._state_texts)
-        self._pending_statuses = dict(self._shown)
-        self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '0')", ()))
+        self._statuses.repeat()
+        self._statements.append(records.closed(False))
         if self._configuration is not None:
             self._statements.append(self._configuration)
         self._statements += [records.alarm(alarm) for alarm in self._standing.values()]
 
-    def _show_statuses(self, now: float) -> None:
-        if self._last is not None and not self._own_now:
-            frame, estimate = self._last
-            self._documents["now"] = now_document(frame, estimate if estimate is not None else Estimate(frame.t))
-            self._last = None
-        if self._documents:
-            wall_t = self._wall()
-            fresh = {name: LiveStatus(self._t, wall_t, to_json(document)) for name, document in self._documents.items()}
-            self._documents = {}
-            publish(self.path, fresh)
-            self._shown.update(fresh)
-            self._pending_statuses.update(fresh)
-        pending = self._pending_statuses
-        for name in self._soon & pending.keys():
-            self._committer.statuses[name] = pending.pop(name)
-        self._soon.clear()
-        if now >= self._status_due and pending:
-            long_too = now >= self._long_due
-            for name in [name for name, status in pending.items() if long_too or len(status.text) <= LONG_STATUS]:
-                self._committer.statuses[name] = pending.pop(name)
-            self._status_due = now + self._status_every_s
-            if long_too:
-                self._long_due = now + LONG_STATUS_LESS_OFTEN * self._status_every_s
-        elif self._rows and "now" in pending:
-            self._committer.statuses["now"] = pending.pop("now")
-
     def close(self) -> bool:
         """Commit everything and close the database. False where something could not be stored."""
         self._intake.finish()
-        self._statements.append(("INSERT OR REPLACE INTO meta(key, value) VALUES ('closed', '1')", ()))
+        self._statements.append(records.closed(True))
         self._committer.urgent = True
-        self._status_due = self._long_due = -1e300
+        self._statuses.all_due()
         stored = self.flush(force=True)
         self._committer.close()
         withdraw(self.path)

@@ -95,7 +95,7 @@ def test_listed_acknowledged_and_over(desk: Desk) -> None:
 def test_shelved_for_a_time_by_the_daemons_clock_and_taken_back(desk: Desk) -> None:
     desk.seconds(70, BAG)
     desk.life.writer.status("daemon", {"event_t": desk.life.t, "pace": 1.0})
-    desk.life.writer._status_due = 0.0
+    desk.life.writer._statuses.all_due()
     desk.life.writer.flush(force=True)
     assert desk.says("shelve", "1", "--for", "4 h", "--reason", "new bags on Friday") == "bag_full is now shelved\n"
     (alarm,) = desk.life.pipeline.desk.open()
