@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from analysis.baseline.model import Baseline
 from analysis.compare.enough import Enough, enough
-from analysis.compare.fit import Fits, fit
+from analysis.compare.fit import fit
+from analysis.compare.fitted import Fits
 from analysis.compare.grouping import regrouped
 from analysis.compare.judge import ChartPoint, MeasureChange, SetJudged, fan_line, judge
 from analysis.compare.mixture import Interval
@@ -95,7 +96,7 @@ def compare_periods(
     """Compare two periods measured in the shop of ``design`` (as drawn before the change).
 
     ``drawn`` are the drawings before and after, for what the engine says of the change. Raises
-    :class:`analysis.compare.fit.NotEnough` where the periods have nothing in common, ValueError for unknown places.
+    :class:`analysis.compare.problem.NotEnough` where the periods have nothing in common, ValueError for unknown places.
     """
     before, after = regrouped(design, (before, after))
     long = _long_enough(before.stretches, after.stretches)

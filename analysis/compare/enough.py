@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analysis.compare.fit import Fit
+from analysis.compare.fitted import Fit
 from analysis.compare.judge import FORM_SD, duct_slopes
 
 Floats = npt.NDArray[np.float64]

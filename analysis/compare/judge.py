@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.baseline.model import bent_design
-from analysis.compare.fit import Fit, Fits, Grid
+from analysis.compare.fitted import Fit, Fits
+from analysis.compare.grid import Grid
 from analysis.compare.mixture import Interval, Mixture, together
 from analysis.compare.stretch import Gates
 from analysis.compare.surface import FIRST_PORT, FLOW, SLIP

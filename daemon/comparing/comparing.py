@@ -7,7 +7,7 @@ from pathlib import Path
 
 from analysis.baseline.model import Baseline, BaselineError
 from analysis.compare.comparison import Comparison, compare_periods
-from analysis.compare.fit import NotEnough
+from analysis.compare.problem import NotEnough
 from analysis.compare.steps import of_baseline
 from analysis.compare.stretch import Gathered
 from analysis.compare.unknowns import Assumed

@@ -25,7 +25,8 @@ from pathlib import Path
 import numpy as np
 
 from analysis.blocks import Block, BlockBuilder
-from analysis.compare.fit import Fits, fit
+from analysis.compare.fit import fit
+from analysis.compare.fitted import Fits
 from analysis.compare.judge import SetJudged, judge
 from analysis.compare.stretch import Gathered, gather
 from analysis.compare.unknowns import Assumed
