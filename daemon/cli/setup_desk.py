@@ -1,35 +1,36 @@
-"""The first run as the setup page asks for it: documents of plain values, and the few things that may be done.
+"""The first run as the setup page asks for it: one draft, what may be shown of it, and the few things that may be done.
 
-The page knows nothing of drafts and files, and this knows nothing of pages. A document is made of text, numbers, truth values
-and lists, so that whoever shows it needs none of our types.
+The page knows nothing of drafts and files, and this knows nothing of pages: what it shows are the plain values of
+:mod:`daemon.cli.setup_documents`.
 """
 
 from __future__ import annotations
 
-import hashlib
 import threading
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
-from analysis.readings import CHANNELS
-from daemon.config.summary import CAN_TELL
-from daemon.drafting.asking import WHOLE, Context, Question, Step
+from daemon.cli.setup_documents import (
+    Document,
+    field_documents,
+    form_document,
+    found_document,
+    known_answers,
+    outcome_document,
+    overview_document,
+    step_document,
+    text_mark,
+)
+from daemon.drafting.asking import Step
 from daemon.drafting.checks import check_step
 from daemon.drafting.draft import Answers, Draft
-from daemon.drafting.drawn import pieces
 from daemon.drafting.files import forget_draft, keep_draft, publish, read_draft
-from daemon.drafting.outcome import Outcome, outcome
-from daemon.drafting.steps import STEPS, after, before, enough, first_open, step_named
-from daemon.drafting.whole import Trouble, troubles
-from daemon.finding.found import Found, rehearse, take_over
+from daemon.drafting.outcome import outcome
+from daemon.drafting.steps import enough, step_named
+from daemon.finding.found import rehearse, take_over
 from daemon.finding.ports import serial_ports
 from daemon.finding.search import BrokerPlace, Place, PortPlace, Search
-
-Document = dict[str, Any]
-MAIN = frozenset({"inlet_pa", "filter_pa", "motor_a"})
-REVIEW = "review"
 
 
 class SetupDesk:
@@ -56,33 +57,11 @@ class SetupDesk:
         """The steps with how far each is, the shop's name, and the file that will be written."""
         with self._lock:
             draft = self._draft
-        wrong, opened = {trouble.step for trouble in troubles(draft) if _wrong(trouble)}, first_open(draft)
-        return {
-            "shop": draft.of("shop").get("name", ""),
-            "path": str(self.shop),
-            "steps": [
-                {"name": step.name, "title": step.title, "state": _state(step, draft, wrong)} for step in STEPS
-            ],
-            "begin": REVIEW if opened is None else opened.name,
-            "written": self.written,
-        }
+        return overview_document(draft, self.shop, self.written)
 
     def step(self, name: str) -> Document:
         """A step: its questions, or its items with what can be done about them."""
-        step, draft = _step(name), self._draft
-        found = troubles(draft)
-        here = [trouble.words for trouble in found if trouble.step == name and trouble.index is None and _wrong(trouble)]
-        document: Document = {
-            **_head(step),
-            "troubles": here,
-            "enough": enough(step, draft),
-            "items": [_item(step, at, row, found) for at, row in enumerate(draft.list_of(name))],
-            "fields": [] if step.many else self._fields(step, None, self._known(step, None), {}),
-            "pieces": _pieces(draft) if name in ("runs", "ports") else [],
-            "tells": "",
-        }
-        if name == "sensors":
-            document["tells"] = CAN_TELL[frozenset(row.get("channel", "") for row in draft.list_of(name)) & MAIN]
+        document = step_document(self._draft, _step(name))
         if name == "sources":
             document["search"] = self.search_state()
         return document
@@ -91,57 +70,11 @@ class SetupDesk:
         self, name: str, index: int | None, given: Answers | None = None, problems: Mapping[str, str] | None = None
     ) -> Document:
         """The questions about one item (``index`` None: a new one) or step, with the answers ``given`` so far."""
-        step = _step(name)
-        known = dict(self._known(step, index) if given is None else given)
-        return {
-            **_head(step),
-            "index": index,
-            "fresh": not known or set(known) == {"kind"},
-            "problem": (problems or {}).get(WHOLE, ""),
-            "fields": self._fields(step, index, known, problems or {}),
-            "pieces": _pieces(self._draft) if name in ("runs", "ports") else [],
-        }
-
-    def _known(self, step: Step, index: int | None) -> Answers:
-        draft, left = self._draft, self._draft.unfinished
-        if step.many and index is not None and not 0 <= index < len(draft.list_of(step.name)):
-            raise LookupError(f"there is no {step.item} {index + 1}")
-        stored = draft.list_of(step.name)[index] if step.many and index is not None else {} if step.many else draft.of(step.name)
-        if left is not None and left.step == step.name and left.index == index:
-            return {**stored, **left.answers}
-        return stored
-
-    def _fields(self, step: Step, index: int | None, known: Answers, problems: Mapping[str, str]) -> list[Document]:
-        """A field for each question that may be asked; suggestions fill what was not answered."""
-        shown: dict[str, str] = {}
-        fields = []
-        for question in step.questions:
-            context = Context(self._draft, shown, index)
-            answer = known.get(question.name)
-            if answer is None:
-                answer = question.suggest(context) if question.suggest is not None else ""
-            field = _field(question, context, answer, problems.get(question.name, ""))
-            shown[question.name] = field["value"]
-            kind = known.get("kind") if question.when is not None and question.when[0] == "kind" else None
-            if kind is None or question.asked({"kind": kind}):
-                fields.append(field)
-        return fields
+        return form_document(self._draft, _step(name), index, given, problems or {})
 
     def outcome(self) -> Document:
         """The file as it would be written, and what its check says."""
-        draft = self._draft
-        found = outcome(draft, self.shop)
-        return {
-            "path": str(self.shop),
-            "good": found.good,
-            "errors": _errors(found),
-            "summary": list(found.summary),
-            "notes": list(found.notes),
-            "text": found.text,
-            "mark": _mark(found.text),
-            "exists": self.shop.exists(),
-            "pieces": _pieces(draft),
-        }
+        return outcome_document(self._draft, self.shop)
 
     def search_state(self) -> Document:
         """The ports that are there, and what a search hears or has heard."""
@@ -149,7 +82,7 @@ class SetupDesk:
             "running": self._search.running,
             "words": self._search.words,
             "ports": self._ports(),
-            "found": [_found(found) for found in self._search.found],
+            "found": [found_document(found) for found in self._search.found],
             "empty": not self._draft.list_of("sources"),
         }
 
@@ -162,14 +95,15 @@ class SetupDesk:
     def suggest(self, name: str, index: int | None, given: Answers) -> dict[str, str]:
         """What most would answer to the questions that are not among ``given``, after those answers."""
         step = _step(name)
-        return {field["name"]: field["value"] for field in self._fields(step, index, given, {}) if field["name"] not in given}
+        fields = field_documents(self._draft, step, index, given, {})
+        return {field["name"]: field["value"] for field in fields if field["name"] not in given}
 
     def save(self, name: str, index: int | None, given: Answers) -> dict[str, str]:
         """Take the answers into the draft; what is wrong with them by question, empty when they were taken."""
         step = _step(name)
         with self._lock:
             if step.many and index is not None:
-                self._known(step, index)
+                known_answers(self._draft, step, index)
             checked = check_step(step, given, self._draft, index)
             if checked.good:
                 self._store(
@@ -184,7 +118,7 @@ class SetupDesk:
         with self._lock:
             if not step.many:
                 raise LookupError(f"{name} has no items")
-            self._known(step, index)
+            known_answers(self._draft, step, index)
             self._store(self._draft.without_item(name, index))
 
     def pass_on(self, name: str) -> str:
@@ -238,7 +172,7 @@ class SetupDesk:
             found = outcome(self._draft, self.shop)
             if not found.good:
                 return {"written": False, "words": "something is still wrong; nothing was written", "kept": ""}
-            if mark != _mark(found.text):
+            if mark != text_mark(found.text):
                 return {"written": False, "words": "the answers have changed since: read the text again", "kept": ""}
             if self.shop.exists() and not replace:
                 return {"written": False, "words": f"{self.shop} is there already: say that it may be replaced", "kept": ""}
@@ -261,102 +195,3 @@ def _step(name: str) -> Step:
     if step is None:
         raise LookupError(f"there is no step {name[:40]!r}")
     return step
-
-
-def _wrong(trouble: Trouble) -> bool:
-    return trouble.severity == "error"
-
-
-def _state(step: Step, draft: Draft, wrong: set[str]) -> str:
-    return "wrong" if step.name in wrong else "done" if step.name in draft.passed and enough(step, draft) else "open"
-
-
-def _head(step: Step) -> Document:
-    following, earlier = after(step), before(step)
-    return {
-        "name": step.name, "title": step.title, "lead": step.lead, "many": step.many, "item": step.item, "least": step.least,
-        "next": REVIEW if following is None else following.name, "back": "" if earlier is None else earlier.name,
-        "kinds": [list(choice) for choice in _kinds(step)],
-    }
-
-
-def _kinds(step: Step) -> list[tuple[str, str]]:
-    """What can be added to a step whose items are of several kinds."""
-    question = step.question("kind")
-    if question is None or question.choices is None:
-        return []
-    return list(question.choices(Context(Draft(), {})))
-
-
-def _field(question: Question, context: Context, answer: str, problem: str) -> Document:
-    choices = [] if question.choices is None else [list(choice) for choice in question.choices(context)]
-    if choices and answer not in [value for value, _ in choices]:
-        answer = "" if question.optional else choices[0][0]
-    return {
-        "name": question.name, "words": question.words, "help": question.help, "kind": question.kind, "value": answer,
-        "problem": problem, "choices": choices, "optional": question.optional, "nothing": question.nothing,
-        "offers": [] if question.offers is None else list(question.offers(context)),
-        "sample": question.sample(context.system),
-        "when": "" if question.when is None else question.when[0],
-        "among": [] if question.when is None else list(question.when[1]),
-        "unless": [] if question.unless is None else list(question.unless),
-    }
-
-
-def _item(step: Step, at: int, row: Answers, found: list[Trouble]) -> Document:
-    told = (
-        "kind", "into", "join", "pipe", "length", "fittings", "hose", "hose_length", "needs", "source", "raw", "unit", "range",
-        "device", "host",
-    )
-    words = [row[key] for key in told if row.get(key) and not (key == "join" and row.get("into") == "fan")]
-    channel = CHANNELS.get(row.get("channel", ""))
-    if channel is not None:
-        words.insert(0, channel.name)
-    return {
-        "index": at,
-        "title": row.get("name") or (f"{step.item} {at + 1}" if channel is None else channel.words.capitalize()),
-        "words": ", ".join(words),
-        "troubles": [trouble.words for trouble in found if trouble.step == step.name and trouble.index == at and _wrong(trouble)],
-    }
-
-
-def _pieces(draft: Draft) -> list[Document]:
-    return [
-        {"name": piece.name, "into": piece.into, "kind": piece.kind, "join": piece.join, "length_m": piece.length_m,
-         "hose_m": piece.hose_m, "diameter_m": piece.diameter_m, "words": piece.words, "more": piece.more}
-        for piece in pieces(draft)
-    ]
-
-
-def _found(found: Found) -> Document:
-    return {
-        "where": found.where, "said": found.said, "remarks": list(found.remarks), "usable": found.source is not None,
-        "rows": [
-            {"name": row.name, "count": row.count, "spread": row.spread, "channel": row.channel, "words": row.words,
-             "why": row.why, "asks": row.asks, "reading": row.reading}
-            for row in found.rows
-        ],
-    }
-
-
-def _errors(found: Outcome) -> list[Document]:
-    """What is wrong, with the step to put it right at ("" where none is known)."""
-    placed = [trouble for trouble in found.troubles if _wrong(trouble)]
-    if placed:
-        return [{"words": _placed_words(trouble), "step": trouble.step} for trouble in placed]
-    return [{"words": words, "step": ""} for words in found.errors]
-
-
-def _placed_words(trouble: Trouble) -> str:
-    step = step_named(trouble.step)
-    if step is None:
-        return trouble.words
-    if trouble.words == "is missing":
-        return f"{step.title}: not answered yet"
-    number = "" if trouble.index is None else f" {trouble.index + 1}"
-    return f"{step.title}{number}: {trouble.words}"
-
-
-def _mark(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
-
