@@ -1,4 +1,4 @@
-"""The guided baseline tour: which gates to set, when a step is steady, and what to do when it is not.
+"""The guided baseline tour: from step to step, by the owner's word and by what was measured.
 
 A state machine on frames, in event time. Whoever guides the owner (terminal or dashboard) shows :attr:`Tour.status` and
 passes on two words of his: ``ready`` (the gates of this step are set) and ``skip``. It survives a break: the fan may be
@@ -7,91 +7,20 @@ switched off between steps, and a :meth:`Tour.snapshot` taken to another day.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
 from typing import Any
 
-from analysis.baseline.steps import BLOCK_S, LONGEST_S, WINDOW_S, Judged, StepData, TourData, judge_steady
+from analysis.baseline.measuring import Measuring
+from analysis.baseline.plan import plan
+from analysis.baseline.status import Phase, TourStatus, words
+from analysis.baseline.steps import StepData, TourData
 from analysis.duct.design import DuctDesign
 from analysis.estimator.ambient import Ambient
 from analysis.estimator.rezero import BOUNDS, Zero
 from analysis.estimator.sensors import MEASURED, Sensors
 from analysis.readings import Frame, RunState
 
-SETTLE_S = 6.0
-"""Left out after the owner's word: the last of the gate's movement."""
 FORMAT = 1
-
-
-class Phase(StrEnum):
-    """Where the tour stands."""
-
-    ZERO = "zero"
-    """The fan is to be off, so that the zeros of the sensors are found."""
-    SET = "set"
-    """The owner is to set the gates of the step, with the fan running, and to say ready."""
-    MEASURE = "measure"
-    """Measuring: nothing may be touched."""
-    REFUSED = "refused"
-    """The step was not steady; ``reason`` says why. The owner looks, and says ready again (or skip)."""
-    DONE = "done"
-    """Every step is measured or skipped."""
-
-
-@dataclass(frozen=True, slots=True)
-class TourStatus:
-    """What to show: the phase, the step (counted from 0) of how many, its open ports, words for the owner, why a step
-    was refused, how far it is measured (0..1), and the steps measured and skipped so far."""
-
-    phase: Phase
-    step: int
-    steps: int
-    open_ports: tuple[str, ...]
-    words: str
-    reason: str
-    progress: float
-    measured: tuple[tuple[str, ...], ...]
-    skipped: tuple[tuple[str, ...], ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON values, for a status document."""
-        return {
-            "phase": self.phase.value, "step": self.step, "steps": self.steps, "open_ports": list(self.open_ports),
-            "words": self.words, "reason": self.reason, "progress": self.progress,
-            "measured": [list(s) for s in self.measured], "skipped": [list(s) for s in self.skipped],
-        }
-
-
-def plan(design: DuctDesign, pairs: int = 3) -> tuple[tuple[str, ...], ...]:
-    """The gate sets of a tour: all shut, each gate alone, then up to ``pairs`` pairs that share as little duct as they
-    can. Ports without a gate are open in every step and are not named.
-
-    A design without any gate has a single step.
-    """
-    gated = [p.name for p in design.ports if p.has_gate]
-    steps: list[tuple[str, ...]] = [(), *((name,) for name in gated)]
-    into = {r.name: r.into for r in design.runs}
-    start = {p.name: p.into for p in design.ports}
-
-    def path(port: str) -> set[str]:
-        found, run = set(), start[port]
-        while run in into:
-            found.add(run)
-            run = into[run]
-        return found
-
-    couples = [(a, b) for i, a in enumerate(gated) for b in gated[i + 1:]]
-    used: dict[str, int] = dict.fromkeys(gated, 0)
-    for _ in range(min(pairs, len(couples))):
-        # Fewest shared runs first, and ports not yet in a pair before others; order of the design decides the rest.
-        best = min(couples, key=lambda c: (used[c[0]] + used[c[1]], len(path(c[0]) & path(c[1]))))
-        couples.remove(best)
-        used[best[0]] += 1
-        used[best[1]] += 1
-        steps.append(best)
-    return tuple(steps)
 
 
 class Tour:
@@ -121,13 +50,7 @@ class Tour:
         self._restart()
 
     def _restart(self) -> None:
-        self._since: float | None = None
-        self._blocks: dict[str, list[float]] = {}
-        self._sums: dict[str, list[float]] = {}
-        self._block_end = 0.0
-        self._volts: list[float] = []
-        self._density: list[float] = []
-        self._viscosity: list[float] = []
+        self._measuring = Measuring(self._ambient, self._zeros)
 
     @property
     def done(self) -> bool:
@@ -138,25 +61,10 @@ class Tour:
     def status(self) -> TourStatus:
         """What to show now."""
         opened = self.plan[self._step] if self._step < len(self.plan) else ()
-        count = min((len(b) for b in self._blocks.values()), default=0)
         return TourStatus(
-            self._phase, self._step, len(self.plan), opened, self._words(opened), self._reason,
-            min(1.0, count * BLOCK_S / WINDOW_S) if self._phase is Phase.MEASURE else 0.0,
+            self._phase, self._step, len(self.plan), opened, words(self._phase, opened), self._reason,
+            self._measuring.progress if self._phase is Phase.MEASURE else 0.0,
             tuple(s.open_ports for s in self._measured), tuple(self._skipped))
-
-    def _words(self, opened: tuple[str, ...]) -> str:
-        gates = "Shut all gates" if not opened else "Open " + " and ".join(opened) + ", and shut all other gates"
-        match self._phase:
-            case Phase.ZERO:
-                return "Leave the fan off until the zeros of the sensors are found (about two minutes)."
-            case Phase.SET:
-                return f"{gates}. With the fan running, say ready."
-            case Phase.MEASURE:
-                return "Measuring. Touch nothing."
-            case Phase.REFUSED:
-                return f"Not steady. Look what moved; when the gates stand ({gates.lower()}), say ready."
-            case Phase.DONE:
-                return "The tour is complete."
 
     def ready(self) -> None:
         """The owner says that the gates of this step are set."""
@@ -201,7 +109,7 @@ class Tour:
         if self._phase is Phase.MEASURE:
             if frame.state is RunState.RUNNING:
                 self._measure(frame)
-            elif self._since is not None and frame.state is not RunState.STARTING:
+            elif self._measuring.begun and frame.state is not RunState.STARTING:
                 self._refuse("the fan stopped")
         return self.status
 
@@ -210,59 +118,21 @@ class Tour:
         return [(self._zeros[n], 0.5 * self.sensors.sd[n]) for n in pressures]
 
     def _measure(self, frame: Frame) -> None:
-        t = frame.t
-        if self._since is None:
-            self._since = t
-            self._block_end = t + SETTLE_S + BLOCK_S
-        if t < self._since + SETTLE_S:
+        measuring = self._measuring
+        judged = measuring.add(frame)
+        if measuring.density_sd is not None:
+            self._density_sd = measuring.density_sd
+        if judged is None:
             return
-        if t >= self._block_end:
-            self._close()
-            self._block_end = t + BLOCK_S
-            if self._judge(t):
-                return
-        for name, zero in self._zeros.items():
-            if (value := frame.values.get(name)) is not None:
-                total = self._sums.setdefault(name, [0.0, 0.0])
-                total[0] += value - zero.offset
-                total[1] += 1.0
-        air = self._ambient.at(frame.values)
-        self._density_sd = air.density_sd
-        self._density.append(air.density_ratio)
-        self._viscosity.append(air.viscosity_ratio)
-        if (volts := frame.values.get("line_v")) is not None:
-            self._volts.append(volts)
-
-    def _close(self) -> None:
-        for name, (total, count) in self._sums.items():
-            self._blocks.setdefault(name, []).append(total / count)
-        self._sums = {}
-
-    def _judge(self, t: float) -> bool:
-        assert self._since is not None
-        longest = max((len(b) for b in self._blocks.values()), default=0)
-        # A channel that came and went is left out of the step.
-        whole = {n: b for n, b in self._blocks.items() if len(b) >= longest - 1}
-        judged = judge_steady(whole)
         if judged.steady:
-            self._take(judged, t)
-            return True
-        if t - self._since >= LONGEST_S:
+            motor = self.design.motor
+            self._measured.append(
+                measuring.step(self.plan[self._step], judged, frame.t, None if motor is None else motor.voltage_v))
+            self._next()
+        elif measuring.overdue(frame.t):
             self._refuse(judged.reason)
-            return True
-        self._reason = "" if judged.steady is None else judged.reason
-        return False
-
-    def _take(self, judged: Judged, t: float) -> None:
-        assert self._since is not None
-        motor = self.design.motor
-        volts = None
-        if self._volts and motor is not None:
-            volts = math.log(sum(self._volts) / len(self._volts) / motor.voltage_v)
-        self._measured.append(StepData(
-            self.plan[self._step], t, t - self._since, judged.channels, sum(self._density) / len(self._density),
-            sum(self._viscosity) / len(self._viscosity), volts))
-        self._next()
+        else:
+            self._reason = "" if judged.steady is None else judged.reason
 
     def _refuse(self, reason: str) -> None:
         self._phase, self._reason = Phase.REFUSED, reason

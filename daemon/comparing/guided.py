@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from analysis.baseline.plan import plan
 from analysis.baseline.steps import TourData
-from analysis.baseline.tour import Tour, plan
+from analysis.baseline.tour import Tour
 from analysis.compare.steps import of_tour
 from analysis.duct.design import DuctDesign
 from daemon.comparing.comparing import Report, Told, between_gathered

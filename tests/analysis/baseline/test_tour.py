@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 
 from analysis.baseline.fit import fit
+from analysis.baseline.plan import plan
 from analysis.baseline.recording import gather
+from analysis.baseline.status import Phase
 from analysis.baseline.steps import BLOCK_S, judge_steady
-from analysis.baseline.tour import Phase, Tour, plan
+from analysis.baseline.tour import Tour
 from analysis.estimator.sensors import Sensors
 from analysis.plant.simulate import simulate
 from analysis.readings import Frame, RunState

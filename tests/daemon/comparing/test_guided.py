@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from analysis.baseline.tour import plan
+from analysis.baseline.plan import plan
 from analysis.estimates import Estimate
 from analysis.plant.asbuilt import as_built
 from analysis.plant.convert import from_design
