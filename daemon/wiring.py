@@ -11,7 +11,7 @@ from analysis.conditions import Condition
 from analysis.detectors import build_detectors, build_recognisers
 from analysis.detectors.limits import Limits
 from analysis.duct.design import DuctDesign
-from analysis.duct.network import upstream_ports
+from analysis.duct.tree import upstream_ports
 from analysis.estimator.estimator import Estimator
 from analysis.estimator.sensors import Sensors
 from analysis.run_state import RunDetector

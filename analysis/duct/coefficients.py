@@ -20,7 +20,8 @@ from analysis.duct import elbows
 from analysis.duct.design import FAN, AsBuilt, DuctDesign, Faults, FlowAtPressure, Port, Run
 from analysis.duct.friction import friction_factor_scalar
 from analysis.duct.meeting import meeting
-from analysis.duct.network import DesignError, Problem, Tree, tree
+from analysis.duct.network import DesignError, Problem
+from analysis.duct.tree import Tree, tree
 
 LEAST_OPENING_M2 = 1e-8
 """A shut gate never counts as tighter than this (a hundredth of a square millimetre), so that every flow is defined."""

@@ -10,11 +10,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from analysis.duct.design import FAN, DuctDesign, Join, Port, Run
-from analysis.duct.network import upstream_ports
 from analysis.duct.planning import ENOUGH, usual_velocity_shares
 from analysis.duct.solve import solve
 from analysis.duct.stock import neighbours as stock_neighbours
 from analysis.duct.stock import pipe
+from analysis.duct.tree import upstream_ports
 
 _SHORTEST_HOSE_M = 0.6
 _SMOOTH_HOSE = pipe("flex 4 in").roughness_m

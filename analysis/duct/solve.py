@@ -21,10 +21,10 @@ import numpy.typing as npt
 from analysis.duct.batch import balance_many
 from analysis.duct.coefficients import Table, tabulate
 from analysis.duct.design import AS_DRAWN, NO_FAULTS, AsBuilt, DuctDesign, Faults
-from analysis.duct.network import upstream_ports
 from analysis.duct.points import Bools, Floats, OperatingPoint, OperatingPoints, SectionState
 from analysis.duct.remarks import remarks
 from analysis.duct.single import balance
+from analysis.duct.tree import upstream_ports
 
 if TYPE_CHECKING:
     from analysis.air import Air

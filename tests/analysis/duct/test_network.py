@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 
 from analysis.duct.design import DuctDesign, FlowAtPressure, Hose, Join, Port, Run
-from analysis.duct.network import DesignError, problems, tree, upstream_ports
+from analysis.duct.network import DesignError, problems
 from analysis.duct.solve import solve
+from analysis.duct.tree import tree, upstream_ports
 from tests.analysis.duct.shops import chair_barn, random_shop, thirteen_ports
 
 RUNS = {run.name: index for index, run in enumerate(chair_barn().runs)}
