@@ -9,7 +9,8 @@ from analysis.conditions import Condition
 from analysis.events import EventKind, ShopEvent
 from daemon.alarms.machine import AlarmError
 from daemon.alarms.types import Transition
-from daemon.comparing.desk import AddedRunDeclined, AddedRunDesk
+from daemon.comparing.desk import AddedRunDesk
+from daemon.comparing.errors import AddedRunDeclined
 from daemon.pipeline import Pipeline
 from daemon.store.requests import Request
 from daemon.store.writer import Writer

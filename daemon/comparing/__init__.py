@@ -2,5 +2,6 @@
 
 ``reading`` makes stretches, ``designs`` finds the drawings before and after, ``periods`` says what lies before and what
 after, ``comparing`` puts them together. ``document``, ``tables``, ``words``, ``page`` are the reports; ``guided`` the
-short tour before and after the work; ``desk`` the daemon's own check for the dashboard.
+short tour before and after the work; ``desk`` the daemon's own check for the dashboard, ``checking`` its
+part in that tour.
 """

@@ -16,17 +16,15 @@ time are the daemon's.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.events import EventKind, ShopEvent
+from daemon.comparing.checking import TO_CHECK, GuidedCheck
+from daemon.comparing.errors import AddedRunDeclined
 from daemon.comparing.process import Job
 from daemon.config.config import Config
-from daemon.errors import DuctwardenError
 from daemon.pipeline import Pipeline
 from daemon.store.writer import Writer
-
-if TYPE_CHECKING:
-    from daemon.comparing.guided import CheckTour, Side
 
 Document = dict[str, Any]
 
@@ -38,16 +36,11 @@ FIND_EVERY_S = 10.0 * 3600.0
 """Running seconds after which the last weeks are searched for changes that nobody wrote down, when the fan is off."""
 FIND_DAYS = 90
 _LOOKING = "Looking for changes of the ducts."
-_TO_CHECK = {"ready": "done", "skip": "skip", "back": "back"}
-
-
-class AddedRunDeclined(ValueError):
-    """What was asked cannot be done now; the text says why."""
 
 
 class AddedRunDesk:
-    """Holds the check under way, if any. ``turn`` and ``document`` are called from the pipeline's thread and return at
-    once."""
+    """Holds the comparison and the check under way, if any. ``turn`` and ``document`` are called from the pipeline's thread
+    and return at once."""
 
     def __init__(self, config: Config, writer: Writer, pipeline: Pipeline) -> None:
         self._config, self._writer, self._pipeline = config, writer, pipeline
@@ -61,10 +54,7 @@ class AddedRunDesk:
         self._found: Document = {}
         self._trouble = ""
         self._job: Job | None = None
-        self._check: CheckTour | None = None
-        self._side: Side = "before"
-        self._check_status: Document = {}
-        self._kept: dict[str, float] = {}
+        self._check = GuidedCheck(config)
         # Whether gate sensors have ever spoken: with them silent for the moment, the stored gates are theirs all the same.
         self._reported = False
 
@@ -82,8 +72,10 @@ class AddedRunDesk:
             self._unsearched_s = 0.0
             return "looking for changes; they will stand here in a moment"
         if action == "check":
-            return self._begin_check(payload)
-        if action in (*_TO_CHECK, "keep", "leave"):
+            words = self._check.begin(payload.get("side"))
+            self._follow()
+            return words
+        if action in (*TO_CHECK, "keep", "leave"):
             return self._say_to_check(action, t)
         raise AddedRunDeclined(f"{action!r} is nothing that this check knows")
 
@@ -107,8 +99,7 @@ class AddedRunDesk:
     def document(self) -> Document:
         """The status document "added_run". Whatever has been answered since the last look is taken first: there may be no
         frames, and so no turns, while sensors are silent."""
-        if self._check is not None:
-            self._follow(self._check)
+        self._follow()
         if self._job is not None:
             self._look(self._job)
         told: Document = {}
@@ -130,10 +121,7 @@ class AddedRunDesk:
             told["busy"] = self._job.words
         if self._found:
             told["found"], told["found_words"] = self._found.get("found"), self._found.get("lines")
-        if self._check is not None:
-            told["check"] = {**self._check_status, "side": self._side}
-        if self._kept:
-            told["kept"] = dict(self._kept)
+        told |= self._check.document()
         if self._reported:
             told["gates_reported"] = True
         return told
@@ -148,8 +136,7 @@ class AddedRunDesk:
             told["answer"] = self._answer
         if self._found:
             told["found"] = self._found
-        if self._kept:
-            told["kept"] = dict(self._kept)
+        told |= self._check.snapshot()
         if self._reported:
             told["gates_reported"] = True
         return told
@@ -165,16 +152,14 @@ class AddedRunDesk:
         unsearched = data.get("unsearched_s")
         self._unsearched_s = float(unsearched) if isinstance(unsearched, int | float) else 0.0
         self._reported = data.get("gates_reported") is True
-        kept = data.get("kept")
-        if isinstance(kept, Mapping):
-            self._kept = {side: float(kept[side]) for side in ("before", "after") if isinstance(kept.get(side), int | float)}
+        self._check.restore(data)
 
     def close(self) -> None:
         """End what is under way."""
         if self._job is not None:
             self._job.close()
         self._job = None
-        self._leave_check()
+        self._check.leave()
 
     # -- the added run ------------------------------------------------------------------------------------------------
 
@@ -246,63 +231,17 @@ class AddedRunDesk:
 
     # -- the guided check ---------------------------------------------------------------------------------------------
 
-    def _begin_check(self, payload: Mapping[str, Any]) -> str:
-        side = payload.get("side")
-        if side not in ("before", "after"):
-            raise AddedRunDeclined("a check is made before the work or after it")
-        if self._check is not None:
-            raise AddedRunDeclined("a check is under way; keep or leave it first")
-        from daemon.comparing.guided import CheckTour
-        from daemon.store.reader import Reader
-
-        reader = Reader(self._config.at(self._config.file.store.file))
-        try:
-            self._check = CheckTour(self._config, reader, side)
-        except DuctwardenError as error:
-            reader.close()
-            raise AddedRunDeclined(str(error)) from error
-        self._side = side
-        words = self._check.ask({"action": "start"})[1]
-        self._follow(self._check)
-        return words
-
-    def _follow(self, check: CheckTour) -> None:
-        """Take in what was measured since the last look. A store that cannot be read just now is looked at again."""
-        try:
-            self._check_status = check.status()
-        except DuctwardenError as error:
-            self._trouble = str(error)
+    def _follow(self) -> None:
+        trouble = self._check.follow()
+        if trouble:
+            self._trouble = trouble
 
     def _say_to_check(self, action: str, t: float) -> str:
-        check = self._check
-        if check is None:
-            raise AddedRunDeclined("no check is under way")
         try:
-            return self._said(check, action, t)
+            words = self._check.say(action, t)
+            self._follow()
+            if action == "keep" and self._check.side == "after" and self._job is None:
+                self._begin(["--checks"], "Comparing the two checks.")
         except OSError as error:
             raise AddedRunDeclined(f"the check cannot be kept: {error.strerror or error}") from error
-
-    def _said(self, check: CheckTour, action: str, t: float) -> str:
-        if action == "leave":
-            check.ask({"action": "cancel"})
-            self._leave_check()
-            return "the check is forgotten"
-        if action != "keep":
-            taken, words = check.ask({"action": _TO_CHECK[action]})
-            if not taken:
-                raise AddedRunDeclined(words)
-            self._follow(check)
-            return words
-        taken, words = check.ask({"action": "finish"})
-        if not taken:
-            raise AddedRunDeclined(words)
-        self._leave_check()
-        self._kept = {**({} if self._side == "before" else self._kept), self._side: t}
-        if self._side == "after" and self._job is None:
-            self._begin(["--checks"], "Comparing the two checks.")
         return words
-
-    def _leave_check(self) -> None:
-        if self._check is not None:
-            self._check.close()
-        self._check, self._check_status = None, {}

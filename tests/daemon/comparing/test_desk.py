@@ -11,7 +11,8 @@ import pytest
 
 from analysis.plant.blocks import Block
 from analysis.readings import RunState
-from daemon.comparing.desk import AddedRunDeclined, AddedRunDesk
+from daemon.comparing.desk import AddedRunDesk
+from daemon.comparing.errors import AddedRunDeclined
 from daemon.config.load import load
 from daemon.sources.contract import Sample
 from daemon.store.migrate import ensure_schema

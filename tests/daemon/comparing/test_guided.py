@@ -19,7 +19,8 @@ from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.simulate import simulate
 from analysis.readings import Frame, RunState
 from daemon.__main__ import app
-from daemon.comparing.desk import AddedRunDeclined, AddedRunDesk
+from daemon.comparing.desk import AddedRunDesk
+from daemon.comparing.errors import AddedRunDeclined
 from daemon.comparing.guided import CheckTour
 from daemon.config.load import load
 from daemon.sources.contract import Sample
