@@ -3,5 +3,5 @@
 ``design`` describes it, ``network`` checks it and ``tree`` gives the order to walk it in; ``solve`` finds its operating
 point for one gate set or many at once (``coefficients`` boils a design down to a table, ``single`` and ``batch`` solve
 that); ``uncertainty`` says how uncertain the answer is. The parts' own physics stand in ``friction``, ``fittings``,
-``junctions``, ``fan``, ``filter``, ``motor``.
+``openings``, ``gates``, ``junctions``, ``fan``, ``filter``, ``motor``.
 """

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from analysis.air import STANDARD_DENSITY_KGM3, STANDARD_PRESSURE_PA, Air, moist_air, pressure_at_altitude
-from analysis.duct import fittings
+from analysis.duct import fittings, gates, openings
 from analysis.duct.design import FAN, DuctDesign, FlowAtPressure, Hose, Material, Port, Run, Uncertainties
 from analysis.duct.fan import FanCurve, FanPoint, curve_fault, generic_radial
 from analysis.duct.filter import FilterStage
@@ -167,13 +167,13 @@ def _port(table: PortTable, air: Air) -> Port:
     # A bend laid in the hose loses velocity pressures of the hose; the port's sum is kept on its pipe.
     k = fittings.fittings_k(others, duct.inside_diameter_m)
     k += fittings.fittings_k(bends, section) * (duct.inside_diameter_m / section) ** 4
-    opening = fittings.entry(table.entry)
+    opening = openings.entry(table.entry)
     rated = None
     if opening.flow_m3s is not None and opening.suction_pa is not None:
         # The stated flow is what the machine's maker says of standard air.
-        fittings.entry_k_from_flow(opening.flow_m3s, opening.suction_pa, section, air.density_kgm3)
+        openings.entry_k_from_flow(opening.flow_m3s, opening.suction_pa, section, air.density_kgm3)
         rated = FlowAtPressure(opening.flow_m3s, opening.suction_pa, air.density_kgm3)
-    gate = fittings.gate(table.gate)
+    gate = gates.gate(table.gate)
     leak = table.gate_leakage
     return Port(
         name=table.name,

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from analysis.duct import fittings, stock
+from analysis.duct import fittings, gates, openings, stock
 from analysis.duct.material import DEFAULT
 from daemon.config.common import Name
 from daemon.config.joins import read_join
@@ -50,12 +50,12 @@ def _fitting(text: str) -> str:
 
 
 def _entry(text: str) -> str:
-    fittings.entry(text)
+    openings.entry(text)
     return text
 
 
 def _gate(text: str) -> str:
-    fittings.gate(text)
+    gates.gate(text)
     return text
 
 
@@ -76,8 +76,8 @@ def _share(low: float, high: float) -> AfterValidator:
 PipeText = Annotated[str, AfterValidator(_pipe), Field(description="standard and size", examples=["D2729 6 in"])]
 HoseText = Annotated[str, AfterValidator(_hose), Field(description="hose and nominal size", examples=["flex 4 in"])]
 FittingText = Annotated[str, AfterValidator(_fitting), Field(description=f"one of {fittings.FITTING_FORMS}")]
-EntryText = Annotated[str, AfterValidator(_entry), Field(description=f"one of {fittings.ENTRY_FORMS}")]
-GateText = Annotated[str, AfterValidator(_gate), Field(description=f"one of {fittings.GATE_FORMS}")]
+EntryText = Annotated[str, AfterValidator(_entry), Field(description=f"one of {openings.ENTRY_FORMS}")]
+GateText = Annotated[str, AfterValidator(_gate), Field(description=f"one of {gates.GATE_FORMS}")]
 JoinText = Annotated[
     str, AfterValidator(_join), Field(description="'straight', 'wye 45' (any angle), 'sweep tee' or 'tee'")
 ]

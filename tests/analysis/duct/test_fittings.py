@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.duct import elbows, fittings
+from analysis.duct import elbows, fittings, gates, openings
+from analysis.duct.written import FittingError
 from analysis.units import CFM_M3S, FPM_MS, INCH_M, INWG_PA
 
 
@@ -92,7 +93,7 @@ def test_reducer_is_stated_on_its_smaller_end() -> None:
     [("plain", 1.4740), ("flanged", 1.1379), ("bell", 0.7943), ("orifice", 2.1231), ("booth", 1.1456)],
 )
 def test_hood_static_pressure(text: str, hood_static: float) -> None:
-    loss = fittings.entry(text).loss
+    loss = openings.entry(text).loss
     assert loss is not None
     assert (1 + loss.k) * 0.76371 == pytest.approx(hood_static, rel=1e-4)
 
@@ -104,7 +105,7 @@ def test_hood_static_pressure(text: str, hood_static: float) -> None:
      (6, "bell", 770.7)],
 )
 def test_flow_at_one_inch_of_hood_static_pressure(inches: float, text: str, cfm: float) -> None:
-    loss = fittings.entry(text).loss
+    loss = openings.entry(text).loss
     assert loss is not None
     speed = 4005 * FPM_MS / math.sqrt(1 + loss.k)
     assert speed * math.pi / 4 * (inches * INCH_M) ** 2 / CFM_M3S == pytest.approx(cfm, rel=0.003)
@@ -113,35 +114,35 @@ def test_flow_at_one_inch_of_hood_static_pressure(inches: float, text: str, cfm:
 def test_tapered_hood_is_best_at_45_degrees() -> None:
     # shape of ACGIH figure 6 (from memory)
     for shape in ("", " rectangular"):
-        losses = {angle: fittings.entry(f"taper {angle}{shape}").loss.k for angle in range(15, 181, 5)}  # type: ignore[union-attr]
+        losses = {angle: openings.entry(f"taper {angle}{shape}").loss.k for angle in range(15, 181, 5)}  # type: ignore[union-attr]
         assert min(losses, key=losses.__getitem__) == 45
         assert losses[180] == 0.50
-    assert fittings.entry("taper 45").loss.k < fittings.entry("taper 45 rectangular").loss.k  # type: ignore[union-attr]
+    assert openings.entry("taper 45").loss.k < openings.entry("taper 45 rectangular").loss.k  # type: ignore[union-attr]
 
 
 def test_opening_stated_as_flow_at_suction() -> None:
     # a plain end passes 3500 fpm at SPh = 1.93 VP: the loss comes back
     area = math.pi / 4 * (4 * INCH_M) ** 2
     suction = 1.93 * 0.5 * 1.201385 * (3500 * FPM_MS) ** 2
-    k = fittings.entry_k_from_flow(3500 * FPM_MS * area, suction, 4 * INCH_M, 1.201385)
+    k = openings.entry_k_from_flow(3500 * FPM_MS * area, suction, 4 * INCH_M, 1.201385)
     assert k == pytest.approx(0.93, rel=1e-9)
-    stated = fittings.entry("350 cfm at 2.0 in. w.g.")
+    stated = openings.entry("350 cfm at 2.0 in. w.g.")
     assert stated.flow_m3s == pytest.approx(350 * CFM_M3S)
     assert stated.suction_pa == pytest.approx(2 * INWG_PA)
     with pytest.raises(ValueError, match="less than the velocity pressure"):
-        fittings.entry_k_from_flow(0.2, 10.0, 0.1, 1.2)
+        openings.entry_k_from_flow(0.2, 10.0, 0.1, 1.2)
 
 
 def test_hood_worked_example() -> None:
     # textbook pair: SPh 2.00, VP 0.80 in. w.g. gives a loss of 1.20 in. w.g. and Ce = 0.6325
     speed = math.sqrt(2 * 0.80 * INWG_PA / 1.2)
-    k = fittings.entry_k_from_flow(speed * math.pi / 4 * 0.1**2, 2.00 * INWG_PA, 0.1, 1.2)
+    k = openings.entry_k_from_flow(speed * math.pi / 4 * 0.1**2, 2.00 * INWG_PA, 0.1, 1.2)
     assert k * 0.80 == pytest.approx(1.20, rel=1e-9)
     assert 1 / math.sqrt(1 + k) == pytest.approx(0.6325, abs=1e-4)
 
 
 def test_an_orifice_of_its_own_size_counts_on_its_size() -> None:
-    loss = fittings.entry("orifice 3 in").loss
+    loss = openings.entry("orifice 3 in").loss
     assert loss is not None
     assert loss.k_on(3 * INCH_M) == pytest.approx(1.78)
     assert loss.k_on(6 * INCH_M) == pytest.approx(1.78 * 16)
@@ -160,12 +161,12 @@ def test_a_bend_in_hose_loses_more_than_an_elbow() -> None:
 
 
 def test_gates() -> None:
-    blast, tight, none = (fittings.gate(text) for text in ("blast", "tight", "none"))
+    blast, tight, none = (gates.gate(text) for text in ("blast", "tight", "none"))
     assert blast.open_k is not None
     assert blast.open_k < 0.5
     assert tight.leak_fraction < blast.leak_fraction < 0.05
     assert (none.open_k, none.leak_fraction) == (None, 0.0)
-    assert fittings.gate("blast leak 3 %").leak_fraction == pytest.approx(0.03)
+    assert gates.gate("blast leak 3 %").leak_fraction == pytest.approx(0.03)
 
 
 @pytest.mark.parametrize(
@@ -183,17 +184,17 @@ def test_gates() -> None:
     ],
 )
 def test_an_unknown_fitting_is_refused_with_what_is_allowed(text: str, said: str) -> None:
-    with pytest.raises(fittings.FittingError, match=re.escape(said)):
+    with pytest.raises(FittingError, match=re.escape(said)):
         fittings.fitting(text)
 
 
 @pytest.mark.parametrize("text", ["funnel", "machine", "350 at 2 inwg", "350 cfm at 2", "taper 5", "0 cfm at 2 inwg"])
 def test_an_unknown_opening_is_refused(text: str) -> None:
-    with pytest.raises(fittings.FittingError, match=re.escape(repr(text))):
-        fittings.entry(text)
+    with pytest.raises(FittingError, match=re.escape(repr(text))):
+        openings.entry(text)
 
 
 @pytest.mark.parametrize("text", ["door", "blast leak", "blast leak 2 cfm", "blast leak 90 %", "none leak 2 %"])
 def test_an_unknown_gate_is_refused(text: str) -> None:
-    with pytest.raises(fittings.FittingError, match=re.escape(repr(text))):
-        fittings.gate(text)
+    with pytest.raises(FittingError, match=re.escape(repr(text))):
+        gates.gate(text)
