@@ -14,6 +14,7 @@ from daemon.cli.export import backup, export, restore
 from daemon.cli.init import init
 from daemon.cli.journal import journal
 from daemon.cli.listen import listen
+from daemon.cli.plain_help import PlainCommand
 from daemon.cli.plan import plan
 from daemon.cli.record import record
 from daemon.cli.replay import replay
@@ -35,4 +36,4 @@ for command in (
     demo, init, setup, check, expect, plan, baseline, compare, replay, journal, alarms, record, export, backup, restore, listen,
     calibrate, traverse, service,
 ):
-    app.command()(command)
+    app.command(cls=PlainCommand)(command)

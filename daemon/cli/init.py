@@ -107,5 +107,6 @@ def _finish(shop: Path, interview: Interview, paper: Paper) -> None:
             paper.say(f"Written: {shop}" + (f"; the older one is kept as {kept}" if kept else ""))
             paper.say(f"Read it, change what you like, then: ductwarden check {shop}, ductwarden run {shop}")
             return
-        elif text:
-            paper.problem(f"{text!r} is none of these")
+        else:
+            wanted = "type w to write it, or one of the others" if found.good else "type the number of a step that is marked"
+            paper.problem(f"{text!r} is none of these" if text else wanted)

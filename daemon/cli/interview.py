@@ -20,6 +20,10 @@ Turn = Literal["on", "back"]
 Prompt = Callable[[str], str]
 
 
+class _WentBackError(Exception):
+    """The owner wants to be one question back while sensors are looked for."""
+
+
 class Interview:
     """One sitting. ``prompt`` asks for a line (it may raise whatever ends a sitting), ``paper`` shows, ``keep`` stores the draft,
     ``search`` listens for sensors, ``ports`` lists the serial ports."""
@@ -120,6 +124,9 @@ class Interview:
                 self._paper.help(question, context)
                 continue
             text = "" if text == CLEAR and question.optional else said_as(text or default, offered)
+            if text and offered and question.kind == "choice" and " ".join(text.split()) not in [value for value, _ in offered]:
+                self._paper.problem(f"{text!r} is none of these: type the number before one of them")
+                continue
             try:
                 return read_answer(step, question, text, context)
             except ValueError as error:
@@ -160,8 +167,8 @@ class Interview:
         if left is not None and left.step == step.name:
             self._paper.say(f"Going on with the {step.item} that was left in the middle.")
             self._item(step, left.index)
-        if step.name == "sources" and not self.draft.list_of(step.name):
-            self._look_for_sensors()
+        if step.name == "sources" and not self.draft.list_of(step.name) and not self._look_for_sensors():
+            return "back"
         if not enough(step, self.draft):
             if step.name == "sources":
                 self._paper.say("Nothing was taken over: describe it yourself.")
@@ -203,8 +210,16 @@ class Interview:
 
     # Sensors that are there already
 
-    def _look_for_sensors(self) -> None:
-        """Listen at the ports that are there, then at a broker if there is one; offer what was found, and the simulator."""
+    def _look_for_sensors(self) -> bool:
+        """Listen at the ports that are there, then at a broker if there is one; offer what was found, and the simulator. False
+        when the owner went back."""
+        try:
+            self._look()
+        except _WentBackError:
+            return False
+        return True
+
+    def _look(self) -> None:
         ports = self._ports()
         places: list[Place] = [PortPlace(port) for port in ports]
         if ports:
@@ -214,7 +229,9 @@ class Interview:
         else:
             self._paper.say("There is no serial port here.")
         broker = self._prompt("A broker to listen at: host or host:port (Enter: none)").strip()
-        if broker and broker != BACK:
+        if broker == BACK:
+            raise _WentBackError
+        if broker:
             user = self._prompt("  user name there (Enter: none)").strip() or None
             secret = self._prompt("  the file whose first line is the password (Enter: none)").strip() if user else ""
             places.append(BrokerPlace(broker, user, self.shop.parent / secret if secret else None))
@@ -236,5 +253,8 @@ class Interview:
     def _yes(self, words: str, default: bool) -> bool:
         while True:
             text = self._prompt(f"{words} [{'Y/n' if default else 'y/N'}]").strip().lower()
+            if text == BACK:
+                raise _WentBackError
             if text in ("", "y", "yes", "n", "no"):
                 return default if text == "" else text.startswith("y")
+            self._paper.problem(f"{text!r}: answer y or n, or Enter for {'yes' if default else 'no'}")

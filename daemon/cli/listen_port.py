@@ -108,6 +108,8 @@ def _words(error: Exception, path: str) -> str:
         return f"there is no device {where}; 'ductwarden listen' without a port lists them"
     if number == errno.EACCES:
         return f"no permission to open {where}: the user must be in the group that owns it (often dialout)"
+    if number in (errno.EISDIR, errno.ENOTTY) or Path(path).is_dir() or Path(path).is_file() or "ioctl" in str(error):
+        return f"{where} is no serial port; 'ductwarden listen' without a port lists them"
     if number in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
         return f"another program holds {where}: stop the daemon while you listen"
     return f"{where}: {escaped(str(error), 200)}"

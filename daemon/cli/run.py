@@ -20,8 +20,8 @@ run.__doc__ = watch.WORDS
 
 
 def demo(
-    port: Annotated[int, typer.Option(help="Port of the dashboard.")] = 8765,
-    pace: Annotated[float | None, typer.Option(help="Seconds of shop time a second.")] = None,
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port of the dashboard.")] = 8765,
+    pace: Annotated[float | None, typer.Option(min=0.1, max=1000.0, help="Seconds of shop time a second.")] = None,
     folder: Annotated[Path, typer.Option(help="Where the demo keeps its demo.db, begun anew each time.")] = Path("var"),
     log_level: Annotated[str, typer.Option(help="debug, info, warning or error.")] = "warning",
 ) -> None:

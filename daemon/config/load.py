@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
@@ -82,6 +83,17 @@ def _thresholds(table: RunningTable, full_load_a: float | None) -> RunThresholds
     return RunThresholds.for_motor(full_load_a, **{name: value for name, value in given.items() if value is not None})
 
 
+_PLAIN = {
+    "int_parsing": "a whole number is needed", "int_type": "a whole number is needed",
+    "int_from_float": "a whole number is needed",
+    "float_parsing": "a number is needed", "float_type": "a number is needed",
+    "bool_parsing": "true or false is needed", "bool_type": "true or false is needed",
+    "string_type": "a text in quotes is needed", "list_type": "a list in [ ] is needed", "tuple_type": "a list in [ ] is needed",
+    "dict_type": "a table is needed", "model_type": "a table is needed", "model_attributes_type": "a table is needed",
+}
+"""For kinds of problems that the library would tell in a programmer's words."""
+
+
 def sentence(path: Path, lines: dict[KeyPath, int], item: object) -> str:
     """One problem that pydantic found (an item of ``ValidationError.errors()``) with its place in the file."""
     assert isinstance(item, dict)
@@ -103,7 +115,8 @@ def _message(item: dict[str, object]) -> str:
         return f"kind is {context.get('tag')!r}; allowed: {context.get('expected_tags')}"
     if kind == "union_tag_not_found":
         return "has no kind"
-    message = message.removeprefix("Value error, ")
+    message = _PLAIN.get(kind) or message.removeprefix("Value error, ")
+    message = re.sub(r"^Input should be (less|greater) than", r"must be \1 than", message)
     message = message[0].lower() + message[1:] if message[:1].isupper() and message[1:2].islower() else message
     shown = repr(found)
     if isinstance(found, dict | list | tuple) or len(shown) > 80 or shown in message:

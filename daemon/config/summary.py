@@ -30,10 +30,14 @@ CAN_TELL: dict[frozenset[str], str] = {
 """Fitted main channels -> what that set can and cannot tell."""
 
 
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 def summary(config: Config) -> Iterator[str]:
     """Lines of text: shop, duct tree, design values, sensors and what they can tell, sources, outlets, store."""
     file, design, system = config.file, config.design, config.units
-    yield f"{file.shop.name}: {len(design.ports)} ports, {len(design.runs)} runs, shown in {system} units"
+    yield f"{file.shop.name}: {_count(len(design.ports), 'port')}, {_count(len(design.runs), 'run')}, shown in {system} units"
     density, warmth = show(config.air.density_kgm3, 'density', system), show(config.air.temperature_c, 'temperature', system)
     yield f"air: {density} at {warmth}"
     yield "ducts, from the fan outwards:"

@@ -140,6 +140,8 @@ def _words(error: Exception, path: str) -> str:
         return f"there is no device {where}"
     if number == errno.EACCES:
         return f"no permission to open {where}: the user must be in the group that owns it (often dialout)"
+    if number in (errno.EISDIR, errno.ENOTTY) or os.path.isdir(path) or os.path.isfile(path) or "ioctl" in str(error):
+        return f"{where} is no serial port"
     if number in (errno.EBUSY, errno.EAGAIN):
         return f"another program holds {where}"
     if number in (errno.EIO, errno.ENODEV, errno.ENXIO) or "returned no data" in str(error):
