@@ -115,7 +115,7 @@ def signals(design: DuctDesign, open_ports: Collection[str]) -> tuple[Signal, ..
         found.append(event(f"the hose off at the {first}", solve(design, opened, faults=Faults(hose_off=frozenset((first,))))))
     found.append(event("the fan 5 % slow", solve(design, opened, fan_speed_ratio=0.95)))
     thin = replace(design.air, density_kgm3=0.97 * design.air.density_kgm3)
-    found.append(event("air 3 % thinner (9 degrees C warmer)", solve(design, opened, air=thin)))
+    found.append(event("air 3 % thinner (9 °C or 16 °F warmer)", solve(design, opened, air=thin)))
     if design.motor is not None:
         found.append(event("mains 5 % low", solve(design, opened, line_v=0.95 * design.motor.voltage_v)))
     return tuple(found)
@@ -152,16 +152,16 @@ def effects(design: DuctDesign, open_ports: Collection[str]) -> tuple[Effect, ..
 
     last = next(run for run in design.runs if run.into == FAN)
     found = [
-        inlet("inlet zero off by 10 Pa", 10.0),
+        inlet("inlet zero off by 10 Pa (0.04 inwg)", 10.0),
         inlet("inlet span off by 1 %", 0.01 * base.inlet_pa),
         inlet("burr or swirl at the inlet tap: a tenth of a velocity pressure", 0.1 * base.runs[last.name].velocity_pa),
-        bags("filter zero off by 5 Pa", 5.0),
+        bags("filter zero off by 5 Pa (0.02 inwg)", 5.0),
         bags("filter span off by 1 %", 0.01 * base.filter_pa),
     ]
     if base.motor_a is not None and by_current is not None:
         found.append(Effect("current off by 2 %", flow_by_current=0.02 * base.motor_a * by_current))
     warm = replace(design.air, density_kgm3=design.air.density_kgm3 * 288.15 / 298.15)
-    found.append(assumed("air taken for 15 degrees C while it has 25", solve(design, opened, air=warm)))
+    found.append(assumed("air taken for 15 °C (59 °F) while it has 25 °C (77 °F)", solve(design, opened, air=warm)))
     if design.motor is not None:
         low = solve(design, opened, line_v=0.97 * design.motor.voltage_v)
         found.append(replace(assumed("mains 3 % low and not measured", low), flow_by_inlet=None, flow_by_filter=None,

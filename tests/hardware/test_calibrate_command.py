@@ -178,8 +178,8 @@ def test_heights_reach_the_largest_suction(shop: Callable[..., Path]) -> None:
 
 def test_needs_as_tables(shop: Callable[..., Path]) -> None:
     out = run(str(shop()), "--needs", "--open", "lathe", "--units", "si")
-    for words in ("0 to 5000 Pa", "0 to 2500 Pa", "0 to 15.0 A", "the hose off at the lathe", "inlet zero off by 10 Pa",
-                  "before a baseline the drawing itself knows this flow"):
+    for words in ("0 to 5000 Pa", "0 to 2500 Pa", "0 to 15.0 A", "the hose off at the lathe",
+                  "inlet zero off by 10 Pa (0.04 inwg)", "before a baseline the drawing itself knows this flow"):
         assert words in out
 
 

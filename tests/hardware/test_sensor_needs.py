@@ -51,7 +51,7 @@ def test_signs_of_the_signals_are_the_trade_s() -> None:
 
 def test_an_error_of_the_inlet_does_what_was_said() -> None:
     """Move the truth until the inlet reads 10 Pa otherwise, and see how far the flow has gone."""
-    said = next(effect for effect in effects(DESIGN, ("lathe",)) if effect.words == "inlet zero off by 10 Pa")
+    said = next(effect for effect in effects(DESIGN, ("lathe",)) if effect.words == "inlet zero off by 10 Pa (0.04 inwg)")
     assert said.flow_by_inlet is not None
     base = solve(DESIGN, ("lathe",))
     low, high = 0.9, 1.1
@@ -66,7 +66,7 @@ def test_an_error_of_the_inlet_does_what_was_said() -> None:
 def test_density_is_the_error_that_hurts_most() -> None:
     """Ten degrees look like a tenth of the flow when one small port is open, if nobody measures the air."""
     found = {effect.words: effect for effect in effects(DESIGN, ("planer",))}
-    warm = found["air taken for 15 degrees C while it has 25"]
+    warm = found["air taken for 15 °C (59 °F) while it has 25 °C (77 °F)"]
     assert warm.flow_by_inlet is not None
     assert abs(warm.flow_by_inlet) == max(abs(e.flow_by_inlet) for e in found.values() if e.flow_by_inlet is not None)
     assert warm.flow_by_filter == pytest.approx(0.0, abs=0.002)
