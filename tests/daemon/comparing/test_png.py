@@ -64,7 +64,7 @@ def test_without_matplotlib_it_is_said_what_is_missing_and_the_page_has_its_char
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
-    with pytest.raises(CompareError, match=r"pip install 'ductwarden\[plots\]'"):
+    with pytest.raises(CompareError, match=r"pip install '\.\[plots\]'"):
         write_pictures([chart()], tmp_path)
     folder = folder_of(tmp_path / "shop.db")
     (told,) = write_charts([chart()], folder)
