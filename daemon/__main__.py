@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from daemon.errors import DuctwardenError
@@ -20,6 +21,17 @@ def __getattr__(name: str) -> Any:
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
+def _told(app: Callable[[], object]) -> None:
+    """Run a command; a file that the system refuses (a folder, no permission, a full disk) is told by its name."""
+    try:
+        app()
+    except OSError as error:
+        if error.filename is None or error.strerror is None:
+            raise
+        print(f"ductwarden: {error.filename}: {error.strerror[:1].lower()}{error.strerror[1:]}", file=sys.stderr)
+        sys.exit(1)
+
+
 def main() -> None:
     """Run a command; an error made on purpose becomes a sentence and its exit code, never a traceback."""
     try:
@@ -30,7 +42,7 @@ def main() -> None:
         else:
             from daemon.cli.commands import app
 
-            app()
+            _told(app)
     except DuctwardenError as error:
         print(f"ductwarden: {error}", file=sys.stderr)
         sys.exit(error.exit_code)

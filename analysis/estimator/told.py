@@ -12,6 +12,7 @@ from analysis.estimator.rezero import Zero
 from analysis.estimator.sensors import MEASURED
 from analysis.estimator.slow import Point, Slope, first_gain
 from analysis.quick import quick
+from analysis.readings import CHANNELS
 
 FLUTTER_SD = 0.01
 """How much the flow itself flutters from second to second, relative: chips in flight (ours)."""
@@ -142,14 +143,20 @@ def standing_notes(
     notes = []
     if not baseline:
         notes.append("no baseline tour yet: expectations are the design's alone, with wide uncertainties")
-    missing = [MEASURED[i] for i in range(3) if channels and i not in channels]
+    missing = [CHANNELS[MEASURED[i]].words for i in range(3) if channels and i not in channels]
     if missing:
-        notes.append("missing or not in the design: " + ", ".join(missing) + "; the rest is less certain")
+        notes.append(
+            "not compared: " + ", ".join(missing) + " (no reading, or the drawing lacks what it takes to expect it, as the fan's "
+            "shaft power for the current); the rest is less certain"
+        )
     if air.missing:
         notes.append(
             "not measured: " + ", ".join(air.missing)
             + f"; density is the design's, within {100.0 * air.density_sd:.1f} %")
     if 2 in channels and not volts_known:
         notes.append("line voltage is not measured: the current counts for less")
-    notes += [f"the zero of {name} is further off than can be believed" for name, zero in zeros.items() if zero.beyond]
+    notes += [
+        f"the zero of the {CHANNELS[name].words} is further off than can be believed"
+        for name, zero in zeros.items() if zero.beyond
+    ]
     return tuple(notes)

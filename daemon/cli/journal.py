@@ -66,7 +66,8 @@ def _show(path: Path, last: int) -> None:
         when = datetime.fromtimestamp(entry.t).strftime("%Y-%m-%d %H:%M")
         found = "" if entry.by == "owner" else "  (found by ductwarden)"
         changed = f"  (corrected: it said {entry.changes[-1]['before'].get('kind')})" if entry.changes else ""
-        typer.echo(f"{entry.id:5d}  {when}  {entry.kind:10s} {entry.where} {entry.text}{found}{changed}".rstrip())
+        said = ": ".join(part for part in (entry.where, entry.text) if part)
+        typer.echo(f"{entry.id:5d}  {when}  {entry.kind:10s} {said}{found}{changed}".rstrip())
     if not entries:
         typer.echo("the journal is empty")
 

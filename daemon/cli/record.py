@@ -16,13 +16,14 @@ def record(
     """Write the record of a month: a page to print (hours, suction and flow against the baseline, filter, alarms and what
     was done, energy, sensor checks) and its tables as CSV."""
     import time
+    from datetime import datetime
 
     from daemon.cli.ask_daemon import event_now
     from daemon.config.load import load
     from daemon.errors import StoreError
     from daemon.local_zone import LocalZone
     from daemon.record.gather import gather
-    from daemon.record.period import Month
+    from daemon.record.period import Month, PeriodError
     from daemon.record.sheet import sheet
     from daemon.record.tables import tables
     from daemon.selfcheck import program_version
@@ -33,7 +34,12 @@ def record(
     try:
         now = event_now(reader)
         chosen = Month.of(month or _month_before(now), zone)
-        facts = gather(config, reader, chosen, now, zone)
+        try:
+            facts = gather(config, reader, chosen, now, zone)
+        except PeriodError as error:
+            # The last whole month is our guess; who began this month must be told of the option.
+            begun = f"{datetime.fromtimestamp(now, zone):%Y-%m}"
+            raise PeriodError(str(error) if month else f"{error}; name a month, as --month {begun}") from error
     finally:
         reader.close()
     page = to / f"record-{chosen.stamp}.html"

@@ -83,8 +83,10 @@ def read_form(path: Path) -> Form:
     try:
         text = path.read_text(encoding="utf-8")
         file = FormFile.model_validate(tomllib.loads(text))
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError([f"{path}: cannot be read ({error})"]) from error
+    except OSError as error:
+        raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError([f"{path}: is not UTF-8 text"]) from error
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{path}: {error}"]) from error
     except ValidationError as error:

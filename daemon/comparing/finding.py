@@ -41,7 +41,8 @@ class Found:
             line = f"{when} ({sure}): {change.words()}; {size}"
             told.append(line if entry is None else f"{line}; in the journal as entry {entry.id} ({entry.kind})")
         if not told:
-            told.append(f"no change of the ducts found in {len(self.departures)} stretches of running")
+            word = "stretch" if len(self.departures) == 1 else "stretches"
+            told.append(f"no change of the ducts found in {len(self.departures)} {word} of running")
         return told
 
 

@@ -58,8 +58,10 @@ def load_change(path: Path, config: Config) -> PlannedChange:
     """Read a change and lay it over the shop of ``config``. Raises :class:`ConfigError` with every problem found."""
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError([f"{path}: cannot be read: {error}"]) from error
+    except OSError as error:
+        raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError([f"{path}: is not UTF-8 text"]) from error
     return parse_change(text, path, config)
 
 

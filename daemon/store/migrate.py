@@ -15,6 +15,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from codecs import getincrementaldecoder
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -228,11 +229,26 @@ def _inspect(path: Path) -> tuple[int, str]:
         return version, "" if verdict == "ok" else str(verdict).splitlines()[-1]
     except sqlite3.Error as error:
         if trouble(error) == "damaged":
+            if _is_text(path):
+                # A slip of the pen in a command or in store.file: a configuration or a recording is not ours to move away.
+                raise StoreError(f"{path} is a text, no database; name another file") from error
             return 0, str(error)
         raise StoreError(in_words(error, path)) from error
     finally:
         if connection is not None:
             connection.close()
+
+
+def _is_text(path: Path) -> bool:
+    """Whether it is lines of text, which no damage makes of a database."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(4096)
+        # What was cut off within a character is no fault.
+        getincrementaldecoder("utf-8")().decode(head)
+    except (OSError, UnicodeDecodeError):
+        return False
+    return b"\n" in head and b"\0" not in head
 
 
 def _closed_properly(connection: sqlite3.Connection) -> bool:

@@ -103,6 +103,23 @@ def test_help_and_the_way_back(tmp_path: Path) -> None:
     assert draft.of("fan")["wheel_diameter"] == "12.5 in"
 
 
+def test_the_way_back_while_sensors_are_looked_for(tmp_path: Path) -> None:
+    shop = tmp_path / "shop.toml"
+    before = ALL[: BROKER]
+    result = sit(shop, *before, "<", "", "", "perhaps", "<", "", "", "y")
+    words = " ".join(result.output.split())
+    assert words.count("7 of 11 The ports") == 3, "from the first question, and from the last"
+    assert "'perhaps': answer y or n, or Enter for no" in words
+    draft = read_draft(shop)
+    assert draft is not None
+    assert [row["kind"] for row in draft.list_of("sources")] == ["simulator"]
+
+
+def test_what_is_none_of_the_choices_is_told_by_their_numbers(tmp_path: Path) -> None:
+    result = sit(tmp_path / "shop.toml", "Barn", "imperial", "3", "1", "")
+    assert result.output.count("is none of these: type the number before one of them") == 2
+
+
 @pytest.mark.slow
 def test_ended_anywhere_it_goes_on_from_there(tmp_path: Path) -> None:
     """After any number of answers the sitting ends; a second one, told the rest, comes to the same file."""

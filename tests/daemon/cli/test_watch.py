@@ -63,3 +63,25 @@ def test_at_a_terminal_the_first_run_page_is_offered_and_the_daemon_begins_anew_
         watch.main([str(tmp_path / "none.toml")])
     assert ended.value.code == (77 if written else 2)
     assert begun == ([[sys.executable, sys.executable, *sys.orig_argv[1:]]] if written else [])
+
+
+def test_a_file_that_the_system_refuses_is_told_by_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recording = tmp_path / "day.csv"
+    recording.write_text("t,inlet_pa\n0,-1\n")
+    barn = Path(daemon.cli.setup.__file__).parents[1] / "demo" / "chair-barn.toml"
+    monkeypatch.setattr(
+        sys, "argv", ["ductwarden", "replay", str(recording), "--config", str(barn), "--findings", str(tmp_path)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 1
+    assert capsys.readouterr().err == f"ductwarden: {tmp_path}: is a directory\n"
+
+
+def test_options_and_refusals_name_no_type_of_the_program() -> None:
+    plain = " ".join(CliRunner().invoke(app, ["calibrate", "--help"], env={"COLUMNS": "200"}).output.split())
+    assert "<text>" in plain
+    assert not [word for word in ("<bool>", "<str>", "<float", "<int", "list[") if word in plain]
+    refused = CliRunner().invoke(app, ["demo", "--port", "banana"], env={"COLUMNS": "200"}).output
+    assert "Invalid value for '--port': a whole number is needed" in refused

@@ -51,7 +51,10 @@ def test_the_demo_shop_is_understood() -> None:
         ('["0 A", "40 A"]', '["0 A", "40 inwg"]', 130, "not a unit of current"),
         ('["0 A", "40 A"]', '["50 A", "40 A"]', 130, "not below"),
         ('pipe = "D2729 6 in"', 'pipe = "D2729 5 in"', 49, "has no size 5 in"),
-        ("port = 8765", "port = 99999", 143, "65535"),
+        ("port = 8765", "port = 99999", 143, "must be less than or equal to 65535"),
+        ("port = 8765", 'port = "many"', 143, "a whole number is needed (found 'many')"),
+        ("pace = 120 ", 'pace = "fast"', 121, "a number is needed (found 'fast')"),
+        ('pipe = "D2729 6 in"', "pipe = 6", 49, "a text in quotes is needed (found 6)"),
     ],
 )
 def test_a_mistake_is_told_with_its_line_and_what_is_allowed(old: str, new: str, line: int, words: str) -> None:

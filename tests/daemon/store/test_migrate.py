@@ -159,6 +159,14 @@ def test_two_damaged_databases_on_one_day_keep_two_names(path: Path) -> None:
     assert all(name is not None and name.exists() for name in names)
 
 
+def test_a_text_in_its_place_is_refused_and_stays(path: Path) -> None:
+    path.write_text("# The shop\n[shop]\nname = \"B\u00f6ttcher\"\n" * 200)
+    written = path.read_bytes()
+    with pytest.raises(StoreError, match="is a text, no database"):
+        ensure_schema(path, here=True)
+    assert path.read_bytes() == written
+
+
 def test_an_empty_file_is_no_damage(tmp_path: Path) -> None:
     path = tmp_path / "shop.db"
     path.touch()
