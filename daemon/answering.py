@@ -81,12 +81,12 @@ class Answerer:
         condition, where = Condition(payload["condition"]), str(payload.get("where") or "")
         reason = str(payload.get("reason") or "")
         self._pipeline.moved(self._pipeline.desk.out_of_service(condition, where, t, by, reason))
-        return f"{condition} is out of service"
+        return f"{_named(condition, where)} is out of service"
 
     def _return_to_service(self, payload: Payload, t: float, by: str) -> str:
         condition, where = Condition(payload["condition"]), str(payload.get("where") or "")
         self._pipeline.moved(self._pipeline.desk.return_to_service(condition, where, t, by))
-        return f"{condition} is in service"
+        return f"{_named(condition, where)} is in service"
 
     def _journal_add(self, payload: Payload, t: float, by: str) -> str:
         event = _event(payload, t, by)
@@ -145,3 +145,7 @@ def _event(payload: Payload, t: float, by: str) -> ShopEvent:
         text=str(payload.get("text") or ""),
         where=str(payload.get("where") or ""),
     )
+
+
+def _named(condition: Condition, where: str) -> str:
+    return f"{condition} at {where}" if where else str(condition)

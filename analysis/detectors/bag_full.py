@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from analysis.blocks import Block
@@ -151,8 +152,9 @@ class BagFull(Telling):
     def _tell(self) -> tuple[Finding, ...]:
         growth, present = self.growth, self._since is not None
         if not present and self._level is None and growth.running_s < GRACE_S:
-            left = (GRACE_S - growth.running_s) / 60.0
-            return (not_yet_known(self._t, self.condition, f"{left:.0f} more running minutes are needed"),)
+            left = max(1, math.ceil((GRACE_S - growth.running_s) / 60.0))
+            needed = "one more running minute is needed" if left == 1 else f"{left} more running minutes are needed"
+            return (not_yet_known(self._t, self.condition, needed),)
         if not present and self._level is None and not growth.course:
             return (not_yet_known(self._t, self.condition, "it needs both pressures, or a level sensor in the bag"),)
         forecast = None if present or growth.kind == UNSURE else self._bag.left_s(growth.kind)

@@ -31,7 +31,7 @@ class StoreLock:
             self._close()
             raise AlreadyRunning(
                 f"another daemon (process {holder or 'unknown'}) already works on {path}; "
-                "stop it first, or give this one a database of its own"
+                "stop it first (a second shop needs a database of its own)"
             ) from error
         try:
             os.ftruncate(self._fd, 0)

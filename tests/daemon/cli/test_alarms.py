@@ -119,7 +119,8 @@ def test_shelved_until_a_local_time(desk: Desk) -> None:
 
 def test_a_condition_out_of_service_and_back(desk: Desk) -> None:
     desk.seconds(5, SLOW)
-    assert desk.says("out", "low_velocity", "--where", "planer", "--reason", "as it is") == "low_velocity is out of service\n"
+    said = desk.says("out", "low_velocity", "--where", "planer", "--reason", "as it is")
+    assert said == "low_velocity at planer is out of service\n"
     desk.seconds(700, SLOW)
     assert desk.states() == {"low_velocity": AlarmState.OUT_OF_SERVICE}
     assert "already out of service" in desk.says("out", "low_velocity", "--where", "planer", code=1)
