@@ -21,6 +21,8 @@ WORDS = {
 }
 HEARD = (WORDS[Quality.SILENT], WORDS[Quality.UNREADABLE])
 """What is over as soon as the channel speaks again, whatever the fan does."""
+HEARD_BLOCKS = 3
+"""So many blocks of it are enough: a node that started again after a minute is no fault."""
 PULSING = ("inlet_pa", "filter_pa", "pitot_pa")
 STILL, STILL_BLOCKS = 0.35, 6
 """A running pressure whose pulsation stays below this share of its usual one hangs on a plugged or kinked tube; blocks."""
@@ -139,7 +141,7 @@ class ChannelWatch:
                 self.since = self.began
         elif self.since is None or running is self.running or self.why in HEARD:
             self.good += 1
-            if self.since is None or self.good >= to_release:
+            if self.since is None or self.good >= (HEARD_BLOCKS if self.why in HEARD else to_release):
                 self.bad, self.since, self.began, self.at_rest = 0, None, None, 0
         return (self.since is None) is not (before is None)
 

@@ -71,6 +71,6 @@ def test_both_alarms_come_up_within_three_minutes_and_nothing_else_does() -> Non
 def test_a_second_demo_in_the_same_folder_leaves_the_first_alone(tmp_path: Path) -> None:
     (tmp_path / "demo.db").write_bytes(b"kept")
     with StoreLock(tmp_path / "demo.db"):
-        result = CliRunner().invoke(app, ["demo", "--folder", str(tmp_path), "--port", "0"])
+        result = CliRunner().invoke(app, ["demo", "--folder", str(tmp_path)])
     assert type(result.exception).__name__ == "AlreadyRunning"
     assert (tmp_path / "demo.db").read_bytes() == b"kept"
