@@ -1,9 +1,9 @@
-"""What tables of several kinds share: a name, a time of day, and how a broker is met under TLS."""
+"""What tables of several kinds share: a name, a time of day, and how a broker is met."""
 
 from __future__ import annotations
 
 import re
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -31,3 +31,15 @@ class TlsTable(StrictModel):
     cert_file: str | None = None
     key_file: str | None = None
     insecure: bool = False
+
+
+class BrokerTable(StrictModel):
+    """Where a broker is met, and as whom."""
+
+    host: str
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    version: Literal["3.1.1", "5"] = "3.1.1"
+    user: str | None = None
+    password_file: str | None = None
+    password_env: str | None = None
+    tls: TlsTable | None = None

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from daemon.config.common import Name, TlsTable
+from daemon.config.common import BrokerTable, Name
 from daemon.config.quantities import Duration, StrictModel
 
 
@@ -47,19 +47,12 @@ class TopicTable(StrictModel):
     field: str = "value"
 
 
-class MqttTable(StrictModel):
+class MqttTable(BrokerTable):
     """[[source]] kind = "mqtt": topics of a broker."""
 
     kind: Literal["mqtt"]
     name: Name = "mqtt"
-    host: str
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
-    version: Literal["3.1.1", "5"] = "3.1.1"
     topics: Annotated[dict[str, str | TopicTable], Field(min_length=1)]
-    user: str | None = None
-    password_file: str | None = None
-    password_env: str | None = None
-    tls: TlsTable | None = None
     client_id: str | None = None
 
 

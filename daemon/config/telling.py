@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, field_validator, model_validator
 
 from analysis.conditions import Urgency
-from daemon.config.common import Name, TlsTable, clock_time
+from daemon.config.common import BrokerTable, Name, clock_time
 from daemon.config.quantities import Duration, StrictModel
 
 
@@ -43,20 +43,13 @@ class LogOutlet(WantsTable):
     name: Name = "log"
 
 
-class MqttOutlet(WantsTable):
+class MqttOutlet(BrokerTable, WantsTable):
     """[[outlet]] kind = "mqtt": alarms (retained), the lamp and estimates onto a broker."""
 
     kind: Literal["mqtt"]
     name: Name = "mqtt"
-    host: str
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
-    version: Literal["3.1.1", "5"] = "3.1.1"
     unit: Annotated[str, Field(pattern=r"^[^/+#\x00]+$")] = "unit"
     base: Annotated[str, Field(pattern=r"^[^+#\x00]+$")] = "ductwarden"
-    user: str | None = None
-    password_file: str | None = None
-    password_env: str | None = None
-    tls: TlsTable | None = None
 
 
 class AppriseOutlet(WantsTable):

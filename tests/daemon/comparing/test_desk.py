@@ -13,14 +13,10 @@ from analysis.plant.blocks import Block
 from analysis.readings import RunState
 from daemon.comparing.desk import AddedRunDesk
 from daemon.comparing.errors import AddedRunDeclined
-from daemon.config.load import load
 from daemon.sources.contract import Sample
-from daemon.store.migrate import ensure_schema
-from daemon.store.sink import StoreSink
-from daemon.store.writer import Writer
 from daemon.wiring import build_pipeline
 from tests.daemon.comparing.test_added_run import LEAK_M2, MONDAY, simulated
-from tests.support.daemon_process import shop_file
+from tests.support.shop_store import shop_store
 
 
 class Idle:
@@ -42,10 +38,8 @@ class Idle:
 def test_every_ten_running_hours_it_looks_for_changes_by_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("daemon.comparing.desk.Job", Idle)
     Idle.begun.clear()
-    path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
-    config = load(path)
-    ensure_schema(config.at(config.file.store.file), here=True)
-    writer = Writer(config.at(config.file.store.file))
+    shop = shop_store(tmp_path, MONDAY)
+    config, writer = shop.config, shop.writer
     desk = AddedRunDesk(config, writer, build_pipeline(config))
     t = MONDAY
     for _ in range(1200):
@@ -68,15 +62,9 @@ def test_every_ten_running_hours_it_looks_for_changes_by_itself(tmp_path: Path, 
 
 @pytest.mark.slow
 def test_start_counts_running_time_compares_and_tells_each_port(tmp_path: Path) -> None:
-    path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
-    config = load(path)
-    store = config.at(config.file.store.file)
-    ensure_schema(store, here=True)
-    writer = Writer(store)
-    writer.configuration(config.text, MONDAY)
-    pipeline = build_pipeline(config)
+    shop = shop_store(tmp_path, MONDAY)
+    config, writer, pipeline = shop.config, shop.writer, shop.pipeline
     desk = AddedRunDesk(config, writer, pipeline)
-    pipeline.sinks = [StoreSink(writer)]
 
     def live(blocks: Sequence[Block]) -> None:
         for block in blocks:

@@ -26,10 +26,9 @@ from daemon.config.load import load
 from daemon.sources.contract import Sample
 from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
-from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
-from daemon.wiring import build_pipeline
 from tests.support.daemon_process import shop_file
+from tests.support.shop_store import shop_store
 
 pytestmark = pytest.mark.slow
 
@@ -39,15 +38,9 @@ LEAK_M2 = 0.0010
 
 
 def test_before_the_work_and_after_it_and_then_the_answer(tmp_path: Path) -> None:
-    path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
-    config = load(path)
-    store = config.at(config.file.store.file)
-    ensure_schema(store, here=True)
-    writer = Writer(store)
-    writer.configuration(config.text, MONDAY)
-    pipeline = build_pipeline(config)
+    owned = shop_store(tmp_path, MONDAY)
+    path, config, store, writer, pipeline = owned.path, owned.config, owned.store, owned.writer, owned.pipeline
     desk = AddedRunDesk(config, writer, pipeline)
-    pipeline.sinks = [StoreSink(writer)]
     steps = plan(config.design, 0)
     shop = as_built(from_design(config.design), 3)
 
