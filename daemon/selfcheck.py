@@ -5,6 +5,8 @@ from __future__ import annotations
 import logging
 import os
 import shutil
+import time
+from collections.abc import Callable, Iterable
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -13,9 +15,14 @@ from daemon.clock import Clock, pace_of
 from daemon.clock_watch import ClockWatch
 from daemon.documents import Document
 from daemon.pipeline import Pipeline
+from daemon.sources.contract import Sample
 from daemon.store.writer import Writer
 
 LOG = logging.getLogger("ductwarden")
+
+MAIN_CHANNELS = ("inlet_pa", "filter_pa", "motor_a")
+UNHEARD_S = 3.0
+"""A page says that nothing is measured within five seconds: this, and the way to the page."""
 
 
 def daemon_document(
@@ -51,6 +58,25 @@ def daemon_document(
         "store_set_aside": writer.health.set_aside or None,
         "counters": {words: count for words, count in counters.items() if count},
     }
+
+
+class Ear:
+    """Whether anything is measured: when one of the main channels last came, by the monotonic clock, so that neither a set
+    clock nor a rehearsal's pace deceives it."""
+
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic = monotonic
+        self._heard = float("-inf")
+        self._t: float | None = None
+
+    def hear(self, samples: Iterable[Sample], now: float) -> None:
+        """What came at event time ``now``."""
+        if any(channel in sample.values for sample in samples for channel in MAIN_CHANNELS):
+            self._heard, self._t = self._monotonic(), now
+
+    def document(self) -> Document:
+        """The status document "measuring": ``since`` is when a main channel last came, None where none ever did."""
+        return {"ok": self._monotonic() - self._heard < UNHEARD_S, "since": self._t}
 
 
 class StoreWatch:

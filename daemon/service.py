@@ -25,7 +25,7 @@ from daemon.ducts_now import DuctsNow
 from daemon.memory import remember, restore
 from daemon.past import Past, read_past
 from daemon.pipeline import Pipeline
-from daemon.selfcheck import StoreWatch, daemon_document
+from daemon.selfcheck import Ear, StoreWatch, daemon_document
 from daemon.sources.build import build_sources
 from daemon.sources.contract import Sample, SampleQueue, Source
 from daemon.store.lock import StoreLock
@@ -165,16 +165,24 @@ class Service:
         answerer = Answerer(pipeline, writer, tours, added)
         store = StoreWatch(writer)
         status_due = remember_due = time.monotonic()
+        ear = Ear()
+        measuring: documents.Document = {}
         ready = False
         toured = tours.document()
         while not self._stop.is_set():
-            pipeline.feed(self._take())
+            samples = self._take()
+            pipeline.feed(samples)
             now = clock.now()
+            ear.hear(samples, now)
             pipeline.advance(now)
             self._look_at_clock(writer, now)
             answerer.answer_all(now)
             teller.turn()
             turn = time.monotonic()
+            heard = ear.document()
+            if heard["ok"] != measuring.get("ok") or turn >= status_due:
+                measuring = heard
+                writer.status("measuring", measuring)
             if turn >= status_due:
                 status_due = turn + STATUS_S
                 self._show(writer, pipeline, teller, sources, clock)

@@ -72,6 +72,7 @@ class Store:
                 shop=_document(self.reader.status("shop")),
                 daemon=_document(self.reader.status("daemon")),
                 ducts=_document(self.reader.status("ducts")),
+                measuring=_document(self.reader.status("measuring")),
                 tour=_document(self.reader.status("tour")),
                 added_run=_document(self.reader.status("added_run")),
                 alarms=tuple(self.reader.open_alarms()),

@@ -43,6 +43,7 @@ class NowOut(BaseModel):
     verdict: Verdict
     waiting: bool
     silent: bool
+    contact: str = Field(description="lost: what is shown is not the present, and nothing may look well", examples=["ok"])
     signals: dict[str, SignalOut]
     others: list[SignalOut]
     air: AirOut
@@ -72,6 +73,8 @@ def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut
     others = [
         _signal(snapshot, name, screen, state) for name in CHANNELS if name not in MAIN_CHANNELS and is_fitted(snapshot, name)
     ]
+    verdict = verdict_of(snapshot, alarms, state, silent)
+    waiting = t is None or snapshot.never_measured
     return NowOut(
         t=t,
         shop=snapshot.shop_name,
@@ -81,9 +84,10 @@ def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut
         pace=f"{pace:g} times as fast as real time" if pace is not None and pace != 1 else "",
         state=state,
         state_words=state_words,
-        verdict=verdict_of(snapshot, alarms, state, silent),
-        waiting=t is None,
+        verdict=verdict,
+        waiting=waiting,
         silent=silent,
+        contact="lost" if verdict.tone == "silent" or waiting else "ok",
         signals=signals,
         others=others,
         air=air_out(snapshot, screen),

@@ -50,6 +50,7 @@ class Page:
     pace: str
     state_words: str
     alarm_count: int
+    contact: str
     links: tuple[tuple[str, str, str, bool], ...] = LINKS
 
 
@@ -95,6 +96,7 @@ def page_of(request: Request, name: str, now: NowOut, snapshot: Snapshot) -> Pag
         pace=now.pace,
         state_words=now.state_words,
         alarm_count=now.alarm_count,
+        contact=now.contact,
     )
 
 

@@ -34,6 +34,7 @@ class Snapshot:
     shop: Document = field(default_factory=dict)
     daemon: Document = field(default_factory=dict)
     ducts: Document = field(default_factory=dict)
+    measuring: Document = field(default_factory=dict)
     tour: Document = field(default_factory=dict)
     added_run: Document = field(default_factory=dict)
     alarms: tuple[Alarm, ...] = ()
@@ -53,6 +54,16 @@ class Snapshot:
         frame (which is newer where event time passes quickly)."""
         known = [t for t in (number(self.daemon, "event_t"), self.t) if t is not None]
         return max(known) if known else None
+
+    @property
+    def measuring_now(self) -> bool:
+        """Whether a pressure or the current of the motor came in the last seconds, as far as the daemon told."""
+        return self.measuring.get("ok") is not False
+
+    @property
+    def never_measured(self) -> bool:
+        """Whether nothing has come since the daemon started."""
+        return not self.measuring_now and number(self.measuring, "since") is None
 
     @property
     def shop_name(self) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pydantic import BaseModel, Field
 
 from dashboard.alarm_view import AlarmOut
-from dashboard.shapes import number, place_words, text
+from dashboard.shapes import number, place_words, table, text
 from dashboard.snapshot import Snapshot
 from dashboard.words import since
 
@@ -44,7 +44,7 @@ def verdict_of(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: b
             title=f"No word from the daemon since {when}",
             text="What stands below is from then. Look whether the small computer has power.",
         )
-    if snapshot.t is None:
+    if snapshot.t is None or snapshot.never_measured:
         return Verdict(tone="wait", title="Waiting for the first reading", text=_waiting_for(snapshot))
     clock = snapshot.clock
     late = clock is not None and clock - snapshot.t > FRAMES_LATE_S
@@ -55,10 +55,17 @@ def verdict_of(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: b
             text=f"The daemon is alive, but nothing arrives. {_waiting_for(snapshot)}".strip(),
         )
     loud = [alarm for alarm in alarms if alarm.tone not in ("quiet", "over")]
+    if dead := _nothing_measured(snapshot):
+        standing = f"Open before that: {_named(loud)}" if loud else ""
+        words = " ".join(part for part in (dead, standing, _waiting_for(snapshot)) if part)
+        return Verdict(tone="silent", title="Nothing is measured", text=words)
     if loud:
         first = loud[0].urgency
         call = "Leave the fan off" if first == "stop" and state == "off" else _CALLS[first]
-        return Verdict(tone=first, title=call, text=f"{_named(loud)} {_to_do(loud[0].action, state)}")
+        words = f"{_named(loud)} {_to_do(loud[0].action, state)}"
+        return Verdict(tone=first, title=call, text=f"{words} {_not_stored(snapshot)}".strip())
+    if unstored := _not_stored(snapshot):
+        return Verdict(tone="soon", title="Nothing is being recorded", text=unstored)
     over = [alarm for alarm in alarms if alarm.tone == "over"]
     if over:
         return Verdict(tone="over", title="Something was wrong, and is over", text=f"You were told: {_named(over)} {_LOOK}")
@@ -69,6 +76,30 @@ def verdict_of(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: b
             tone="wait", title="Not known whether the fan runs", text="Neither motor current nor pressure tells it yet."
         )
     return Verdict(tone="ok", title="Nothing needs you", text=f"No alarm is open.{_missing(snapshot)}")
+
+
+def _nothing_measured(snapshot: Snapshot) -> str:
+    """Why none of the main sensors tells anything just now, "" where one does."""
+    fitted = {
+        name: text(snapshot.now, "quality", name)
+        for name in MAIN_CHANNELS
+        if name in table(snapshot.now, "values") or name in table(snapshot.now, "quality")
+    }
+    if not snapshot.measuring_now:
+        return f"No sensor has said anything since {since(number(snapshot.measuring, 'since'), snapshot.clock)}."
+    if not fitted or any(number(snapshot.now, "values", name) is not None for name in fitted):
+        return ""
+    told = [f"{place_words(name)} is {QUALITY_WORDS.get(quality, 'not known')}" for name, quality in fitted.items()]
+    words = f"{', '.join(told[:-1])} and {told[-1]}" if len(told) > 1 else told[0]
+    return f"{words[:1].upper()}{words[1:]}."
+
+
+def _not_stored(snapshot: Snapshot) -> str:
+    """What keeps readings from being stored, "" where nothing does."""
+    if snapshot.daemon.get("store_ok") is not False:
+        return ""
+    words = text(snapshot.daemon, "store_words", default="The database cannot be written")
+    return f"{words[:1].upper()}{words[1:]}. Alarms still work, but readings are kept for a few hours only."
 
 
 def _missing(snapshot: Snapshot) -> str:

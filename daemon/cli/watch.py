@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from daemon.supervision import Side
 
 WORDS = "Watch the shop: sources, store, alarms, notices, dashboard. Ctrl-C or SIGTERM ends it properly."
+SILENT_AFTER_S = 4.0
+"""The pages in this process say so when the loop has not turned for this long."""
+SILENT_AFTER_S = 4.0
+"""The pages in this process say so when the loop has not turned for this long."""
 STARTS_WITHIN_S = 120.0
 """A busy small computer takes its time; readings are stored meanwhile."""
 
@@ -108,6 +112,7 @@ def _dashboard(config: Config) -> Side:
     thread = DashboardThread(DashboardSettings(
         store=config.at(config.file.store.file), host=table.host, port=table.port, allow_hosts=table.allow_hosts,
         password_hash=password, view_without_password=table.view_without_password,
+        silent_after_s=SILENT_AFTER_S,
     ))
 
     class Announced:

@@ -9,8 +9,12 @@ from dashboard.box import box_of, screen_of
 from dashboard.health_view import HealthOut, health_out
 from dashboard.metrics import CONTENT_TYPE, metrics_text
 from dashboard.problems import ErrorOut, problem
-from dashboard.shapes import Screen
+from dashboard.shapes import Screen, number, text
 from dashboard.words import since
+
+LONG_SILENT_S = 15.0
+"""A page turns grey sooner. A slow disk is no reason to be restarted."""
+FIRST_READING_S = 60.0
 
 api = APIRouter(tags=["health"])
 probes = APIRouter(tags=["health"])
@@ -31,16 +35,22 @@ def read_health(request: Request) -> HealthOut:
     response_model=None,
     responses={
         200: {"content": {"application/json": {"example": {"status": "ok"}}}},
-        503: {"model": ErrorOut, "description": "The daemon has been silent too long"},
+        503: {"model": ErrorOut, "description": "The daemon is silent, nothing is measured, or nothing can be stored"},
     },
 )
 def healthz(request: Request) -> JSONResponse:
-    """200 with ``ok`` or ``waiting`` (nothing recorded yet), 503 when the daemon has been silent too long."""
+    """200 with ``ok`` or ``waiting`` (nothing recorded yet), 503 when the daemon is silent,
+    nothing is measured or nothing can be stored."""
     box = box_of(request)
     snapshot = box.store.snapshot()
     silent = snapshot.silent_for()
-    if silent is not None and silent > box.settings.silent_after_s:
+    if silent is not None and silent > max(LONG_SILENT_S, box.settings.silent_after_s):
         return problem(503, f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}.")
+    if snapshot.daemon.get("store_ok") is False:
+        return problem(503, f"Nothing is being recorded: {text(snapshot.daemon, 'store_words')}.")
+    up_s = snapshot.wall - (number(snapshot.daemon, "started_wall_t") or snapshot.wall)
+    if not snapshot.measuring_now and (up_s > FIRST_READING_S or not snapshot.never_measured):
+        return problem(503, "Nothing is measured: no pressure and no motor current arrives.")
     return JSONResponse({"status": "waiting" if snapshot.t is None else "ok"})
 
 

@@ -81,51 +81,74 @@ export function onNow(callback) {
 }
 
 const lost = document.getElementById("link-lost");
-let lostTimer = 0;
-
-function sayLost() {
-  if (lost.hidden) {
-    const at = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-    lost.textContent = `This page lost its line to the dashboard at ${at}. It keeps trying.`;
-    lost.hidden = false;
-  }
-}
+const LOST_MS = 4000; // Data come once a second. Three that fail to come are no hiccup any more.
+const AGAIN_MS = 5000;
+let heard = performance.now(); // when data came last; the page itself brought some
+let heardAt = new Date();
+let tried = heard;
+let source = null;
 
 function take(data) {
   latest = data;
+  heard = performance.now();
+  heardAt = new Date();
   lost.hidden = true;
-  clearTimeout(lostTimer);
   fill(document.body, data);
   for (const callback of listeners) callback(data);
 }
 
-let source = null;
+/** Nobody may take what stands on the page for the present: the verdict and the tones turn grey. */
+function sayLost() {
+  const words = `No contact since ${heardAt.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}`;
+  lost.textContent = `${words}. What this page shows is from then. It keeps trying.`;
+  lost.hidden = false;
+  document.body.dataset.contact = "lost";
+  for (const verdict of document.querySelectorAll(".verdict[data-tone-from]")) {
+    verdict.dataset.tone = "silent";
+    setText(verdict.querySelector("h1, h2"), words);
+    const text = verdict.querySelector("p");
+    if (text) setText(text, "What stands below is from then. Look whether the small computer has power and this device its network.");
+  }
+}
+
+/** A stream that the network dropped, or whose server hangs, reports no error: only the age of what came last tells. */
+function watch() {
+  const now = performance.now();
+  if (!source || now - heard < LOST_MS) return;
+  sayLost();
+  if (now - tried > AGAIN_MS) connect();
+}
 
 function connect() {
-  source = new EventSource("/api/v1/live");
-  source.addEventListener("now", event => take(JSON.parse(event.data)));
-  source.addEventListener("open", () => clearTimeout(lostTimer));
-  source.addEventListener("error", () => {
-    clearTimeout(lostTimer);
-    lostTimer = setTimeout(sayLost, 3000);
-    // A refusal closes the stream for good: log in where that is asked, else come back later, by hand.
-    if (source.readyState === EventSource.CLOSED) setTimeout(again, 2000);
-  });
+  source?.close();
+  tried = performance.now();
+  const mine = source = new EventSource("/api/v1/live");
+  mine.addEventListener("now", event => { if (mine === source) take(JSON.parse(event.data)); });
+  mine.addEventListener("error", () => { if (mine === source && mine.readyState === EventSource.CLOSED) refused(); });
 }
 
-async function again() {
-  const answer = await fetch("/api/v1/now").catch(() => null);
+/** The stream was refused: log in where that is asked; where all places are taken, ask now and then instead. */
+async function refused() {
+  const answer = await fetch("/api/v1/now", { signal: AbortSignal.timeout(LOST_MS) }).catch(() => null);
   if (answer?.status === 401) location.assign(`/login?next=${encodeURIComponent(location.pathname)}`);
-  else if (!document.hidden && (!source || source.readyState === EventSource.CLOSED)) setTimeout(connect, 2000);
+  const data = answer?.ok ? await answer.json().catch(() => null) : null;
+  if (data) take(data);
+  setTimeout(() => { if (source?.readyState === EventSource.CLOSED) connect(); }, 2000);
 }
 
-// A page in the background needs no feed, and a phone's battery is glad.
-document.addEventListener("visibilitychange", () => {
-  if (document.hidden) { source?.close(); source = null; clearTimeout(lostTimer); }
-  else if (!source) connect();
-});
-addEventListener("pagehide", () => source?.close());
-if (document.body.dataset.page !== "login" && !document.hidden) connect();
+/** A page in the background needs no feed, and a phone's battery is glad. */
+function attend() {
+  if (document.hidden) { source?.close(); source = null; }
+  else if (!source) { heard = Math.max(heard, performance.now() - LOST_MS / 2); connect(); }
+}
+
+if (document.body.dataset.page !== "login") {
+  document.addEventListener("visibilitychange", attend);
+  addEventListener("pagehide", () => { source?.close(); source = null; });
+  addEventListener("pageshow", attend);
+  attend();
+  setInterval(watch, 500);
+}
 
 // Acts --------------------------------------------------------------------------------------------------------------
 

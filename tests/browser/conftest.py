@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +25,14 @@ class Scene:
     url: str
     page: Page
     watch: Watch
+    served: DashboardThread
+
+    @contextmanager
+    def hung(self) -> Iterator[None]:
+        """The server keeps every connection open and says nothing more, as when its process stands still."""
+        assert self.served._server is not None
+        with self.served._server.config.app.state.box.store._lock:  # type: ignore[union-attr]
+            yield
 
     @property
     def shop(self) -> Shop:
@@ -68,7 +77,7 @@ def scene(request: pytest.FixtureRequest, browser: Browser, pump: Pump, served: 
     page.set_default_timeout(10_000)
     watch = Watch()
     watch.follow(page)
-    yield Scene(pump, served.url, page, watch)
+    yield Scene(pump, served.url, page, watch, served)
     context.close()
     assert watch.errors == []
     assert watch.strays == [], "a request left this computer"

@@ -209,6 +209,7 @@ class Shop:
                 ],
             ),
         )
+        self.writer.status("measuring", self.documents.get("measuring", {"ok": True, "since": self.t}))
         if self.running:
             self.writer.status("ducts", self.ducts_document())
         self.writer.status(

@@ -160,3 +160,36 @@ def test_the_live_feed_sends_the_same_as_now(client: Visitor, shop: Shop) -> Non
     assert live is not None
     text = live._render(client.box.store.snapshot(), "us")
     assert NowOut.model_validate(json.loads(text)).t == shop.t
+
+
+def test_nothing_measured_looks_well_at_no_moment(client: Visitor, shop: Shop) -> None:
+    for channel in ("inlet_pa", "filter_pa", "motor_a"):
+        shop.quality[channel] = Quality.SILENT
+    shop.step(3)
+    now = client.fresh()
+    assert (now["verdict"]["tone"], now["verdict"]["title"], now["contact"]) == ("silent", "Nothing is measured", "lost")
+    assert "is silent" in now["verdict"]["text"]
+
+
+def test_a_daemon_that_hears_nothing_says_so_before_the_channels_count_as_silent(client: Visitor, shop: Shop) -> None:
+    shop.documents["measuring"] = {"ok": False, "since": shop.t - 3.0}
+    shop.step(1)
+    now = client.fresh()
+    assert (now["verdict"]["tone"], now["verdict"]["title"], now["contact"]) == ("silent", "Nothing is measured", "lost")
+    assert client.get("/healthz").status_code == 503
+    shop.documents["measuring"] = {"ok": False, "since": None}
+    shop.step(1)
+    now = client.fresh()
+    assert (now["waiting"], now["verdict"]["title"], now["contact"]) == (True, "Waiting for the first reading", "lost")
+    shop.documents["measuring"] = {"ok": True, "since": shop.t}
+    shop.step(1)
+    assert client.fresh()["contact"] == "ok"
+
+
+def test_a_store_in_trouble_is_no_good_news(client: Visitor, shop: Shop) -> None:
+    shop.documents["daemon"] = {"store_ok": False, "store_words": "the disk that holds shop.db is full; free some room"}
+    shop.step(1)
+    now = client.fresh()
+    assert (now["verdict"]["tone"], now["verdict"]["title"]) == ("soon", "Nothing is being recorded")
+    assert "The disk that holds shop.db is full" in now["verdict"]["text"]
+    assert client.get("/healthz").status_code == 503
