@@ -87,13 +87,16 @@ _SHOWN_BOTH: dict[str, tuple[str, int]] = {
 }
 _KIND_ALIAS = {"diameter": "length"}
 
-_SPELLINGS = {
+SPELLINGS = {
     "in.": "in", '"': "in", "'": "ft", "in. w.g.": "inwg", "in w.g.": "inwg", "in wg": "inwg", "in.wg": "inwg",
     "inh2o": "inwg", "inw.g.": "inwg", "in. wg": "inwg", "degc": "C", "degf": "F", "°c": "C", "°f": "F", "sqft": "ft2",
     "ft²": "ft2", "m²": "m2", "m³/s": "m3/s", "m³/h": "m3/h", "l/min": "l/min", "amp": "A", "amps": "A", "volt": "V",
     "volts": "V", "sec": "s", "hours": "h", "hour": "h", "minutes": "min", "day": "d", "inches": "in", "feet": "ft",
-    "µg/m3": "ug/m3", "µg/m³": "ug/m3", "percent": "%",
+    "µg/m3": "ug/m3", "µg/m³": "ug/m3", "percent": "%", "in h2o": "inwg", "inh₂o": "inwg", "in wc": "inwg", "in w.c.": "inwg",
+    "iwc": "inwg", "iwg": "inwg", "mmh2o": "mmwg", "mm h2o": "mmwg", "mm wg": "mmwg", "mmwc": "mmwg", "watt": "W", "watts": "W",
+    "ampere": "A", "amperes": "A", "celsius": "C", "fahrenheit": "F", "pascal": "Pa",
 }
+"""Other ways to write a unit, in lower case."""
 _QUANTITY = re.compile(r"^\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
 
@@ -108,7 +111,7 @@ def unit(symbol: str, kind: str) -> Unit:
     table = UNITS[_KIND_ALIAS.get(kind, kind)]
     if symbol in table:
         return table[symbol]
-    folded = _SPELLINGS.get(symbol.lower(), symbol).lower()
+    folded = SPELLINGS.get(symbol.lower(), symbol).lower()
     for name, found in table.items():
         if name.lower() == folded:
             return found

@@ -15,7 +15,8 @@ from daemon.sources.contract import Sample, SourceHealth
 class SensorSpec:
     """How one channel is fitted: where it comes from, how raw numbers become SI, and what is believable.
 
-    ``si = (raw * scale) in unit, + offset``. ``source`` is the source's name, or "" for any; ``raw_name`` the name the
+    ``si = (raw * scale) in unit, + offset``. A current may be known by its power: ``volts`` is then by how many volts watts are
+    divided. ``source`` is the source's name, or "" for any; ``raw_name`` the name the
     device uses. ``low``/``high`` believable range [SI]; ``max_jump`` largest believable step between two readings [SI]
     or None; ``stuck_s`` how long the same digits are believed while the fan runs, or None; ``hold_s`` how long the last
     reading stands in for the next before the channel counts as silent.
@@ -33,20 +34,25 @@ class SensorSpec:
     stuck_s: float | None = None
     hold_s: float = 5.0
     sd: float = 0.0
+    volts: float | None = None
+
+    @property
+    def kind(self) -> str:
+        """What the device measures."""
+        return CHANNELS[self.channel].kind if self.volts is None else "power"
 
     @property
     def gain(self) -> float:
         """SI per raw number."""
-        if not self.unit:
-            return self.scale
-        return self.scale * units.unit(self.unit, CHANNELS[self.channel].kind).factor
+        gain = self.scale * units.unit(self.unit, self.kind).factor if self.unit else self.scale
+        return gain if self.volts is None else gain / self.volts
 
     @property
     def shift(self) -> float:
         """SI added after the gain (a unit's own zero, such as that of degrees Fahrenheit, and the offset)."""
         if not self.unit:
             return self.offset
-        return units.unit(self.unit, CHANNELS[self.channel].kind).offset + self.offset
+        return units.unit(self.unit, self.kind).offset + self.offset
 
 
 @dataclass

@@ -31,6 +31,7 @@ from daemon.config.quantities import (
     PositivePressure,
     StrictModel,
     Temperature,
+    Voltage,
 )
 from daemon.config.sources import SourceTable
 from daemon.config.telling import AlarmTable, LogOutlet, NoticesTable, OutletTable
@@ -69,6 +70,11 @@ class SensorTable(StrictModel):
     stuck_after: Duration | None = None
     silent_after: Duration | None = None
     accuracy: str | None = None
+    voltage: Voltage | None = None
+    """A current by its power: the device tells watts, which are divided by this voltage and the power factor."""
+    power_factor: Annotated[float, Field(gt=0.2, le=1.0)] = 0.85
+    """Common practice for an induction motor under load, no source."""
+    phases: Literal[1, 3] = 1
 
     @field_validator("scale")
     @classmethod

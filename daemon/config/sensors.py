@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from analysis import units
@@ -36,6 +37,8 @@ DEFAULTS: dict[str, SensorDefaults] = {
     "motor_c": SensorDefaults(-40.0, 200.0, None, None, 60.0, 2.0),
 }
 
+BY_POWER_SD = 0.5
+"""Of a current that is reckoned from power [A]: the power factor moves with the load, the voltage with the mains."""
 EDGE_SD = 4.0
 """A range is widened by this many times the accuracy: a sensor at rest reads a little below the zero that people write."""
 
@@ -61,6 +64,17 @@ def build_sensors(tables: dict[str, SensorTable], sources: frozenset[str]) -> tu
             problems.append(
                 f"{where}.source: no source is named {table.source!r}; the sources are {', '.join(sorted(sources))}"
             )
+        volts = None
+        if table.voltage is not None:
+            if channel != "motor_a":
+                problems.append(f"{where}.voltage: only motor_a can be reckoned from power")
+            volts = table.voltage * table.power_factor * math.sqrt(table.phases)
+            kind = "power"
+        elif channel == "motor_a" and table.unit.lower() in ("w", "kw"):
+            problems.append(
+                f"{where}.unit: {table.unit} is power; name the voltage as well (voltage = \"230 V\", phases = 3 for three-phase)"
+            )
+            continue
         if table.unit:
             try:
                 units.unit(table.unit, kind)
@@ -79,7 +93,7 @@ def build_sensors(tables: dict[str, SensorTable], sources: frozenset[str]) -> tu
         offset = None if table.offset is None else read(table.offset, "offset", difference=True)
         jump = None if table.max_jump is None else read(table.max_jump, "max_jump", difference=True)
         sd = None if table.accuracy is None else read(table.accuracy, "accuracy", difference=True)
-        accuracy = usual.sd if sd is None else abs(sd)
+        accuracy = (usual.sd if volts is None else BY_POWER_SD) if sd is None else abs(sd)
         specs.append(SensorSpec(
             channel=channel,
             raw_name=table.raw or channel,
@@ -93,6 +107,7 @@ def build_sensors(tables: dict[str, SensorTable], sources: frozenset[str]) -> tu
             stuck_s=usual.stuck_s if table.stuck_after is None else (table.stuck_after or None),
             hold_s=usual.hold_s if table.silent_after is None else table.silent_after,
             sd=accuracy,
+            volts=volts,
         ))
     return tuple(specs), problems
 

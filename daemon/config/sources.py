@@ -28,6 +28,8 @@ class SerialTable(StrictModel):
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
     format: Literal["auto", "json", "pairs", "columns"] = "auto"
     columns: tuple[str, ...] = ()
+    pattern: str = ""
+    """Text with ``{P1}`` where the number called P1 stands, for lines of no common form."""
     checksum: Literal["required", "optional"] = "optional"
     silent_after: Duration = 10.0
     parity: Literal["N", "E", "O"] = "N"
@@ -35,16 +37,21 @@ class SerialTable(StrictModel):
 
     @model_validator(mode="after")
     def _columns(self) -> SerialTable:
-        if (self.format == "columns") != bool(self.columns):
+        if self.columns and self.format not in ("auto", "columns"):
+            raise ValueError('format = "columns" and a list of columns belong together')
+        if self.format == "columns" and not self.columns:
             raise ValueError('format = "columns" and a list of columns belong together')
         return self
 
 
 class TopicTable(StrictModel):
-    """What a topic carries, where a word is not enough: a number somewhere inside a JSON object."""
+    """What a topic carries, where a word is not enough: a number somewhere inside a JSON object (``field``, a dotted path), or
+    text with several numbers (``columns`` or a ``pattern``, as of a serial line)."""
 
-    channel: str
+    channel: str | None = None
     field: str = "value"
+    columns: tuple[str, ...] = ()
+    pattern: str = ""
 
 
 class MqttTable(BrokerTable):

@@ -12,6 +12,7 @@ from daemon.errors import ConfigError
 from daemon.past import Past
 from daemon.sources.contract import Source
 from daemon.sources.settings import (
+    Expected,
     GateTopicSettings,
     MqttSettings,
     ReplaySettings,
@@ -59,13 +60,16 @@ def _build(config: Config, table: SourceTable, clock: Clock, past: Past) -> tupl
         from daemon.sources.replay import replay_source
 
         return replay_source(ReplaySettings(table.name, str(config.at(table.file)), table.pace), past.last_t)
-    known = frozenset(spec.raw_name for spec in config.sensors if spec.source in ("", table.name))
+    listening = [spec for spec in config.sensors if spec.source in ("", table.name)]
+    known = frozenset(spec.raw_name for spec in listening)
+    expected = {spec.raw_name: Expected(spec.kind, spec.unit) for spec in listening}
     ports = frozenset(config.design.port_names)
     if isinstance(table, SerialTable):
         from daemon.sources.serial_port import SerialSource
 
         wire = WireSettings(
-            format=table.format, columns=table.columns, checksum=table.checksum, known=known, ports=ports
+            format=table.format, columns=table.columns, pattern=table.pattern, checksum=table.checksum, known=known,
+            ports=ports, units=expected,
         )
         return SerialSource(
             SerialSettings(
@@ -77,7 +81,7 @@ def _build(config: Config, table: SourceTable, clock: Clock, past: Past) -> tupl
     if isinstance(table, MqttTable):
         from daemon.sources.mqtt import MqttSource
 
-        return MqttSource(_mqtt(config, table, known, ports), clock), None
+        return MqttSource(_mqtt(config, table, WireSettings(known=known, ports=ports, units=expected)), clock), None
     from daemon.sources.modbus import ModbusSource
     from daemon.sources.modbus_tables import modbus_settings
 
@@ -107,12 +111,12 @@ def _simulator(config: Config, table: SimulatorTable, past: Past) -> tuple[Sourc
     return SimulatedSource(settings, clock), clock
 
 
-def _mqtt(config: Config, table: MqttTable, known: frozenset[str], ports: frozenset[str]) -> MqttSettings:
+def _mqtt(config: Config, table: MqttTable, wire: WireSettings) -> MqttSettings:
     topics: list[TopicSettings] = []
     gates: list[GateTopicSettings] = []
     for topic, carries in table.topics.items():
         if isinstance(carries, TopicTable):
-            topics.append(TopicSettings(topic, carries.channel, carries.field))
+            topics.append(TopicSettings(topic, carries.channel, carries.field, carries.columns, carries.pattern))
         elif carries.startswith(GATE):
             gates.append(GateTopicSettings(topic, carries.removeprefix(GATE)))
         else:
@@ -124,7 +128,7 @@ def _mqtt(config: Config, table: MqttTable, known: frozenset[str], ports: frozen
         tls=None if tls is None else TlsSettings(
             _path(config, tls.ca_file), _path(config, tls.cert_file), _path(config, tls.key_file), tls.insecure
         ),
-        topics=tuple(topics), gates=tuple(gates), wire=WireSettings(known=known, ports=ports),
+        topics=tuple(topics), gates=tuple(gates), wire=wire,
     )
 
 

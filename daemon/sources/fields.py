@@ -23,7 +23,8 @@ LATEST = 4_102_444_800.0
 LONGEST_NAME = 64
 LONGEST_LITERAL = 400
 """No number is written with more characters."""
-_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_.:/-]{0,63}")
+_LETTERS = "A-Za-z\u00c0-\u00d6\u00d8-\u00f6\u00f8-\u024f_"
+_NAME = re.compile(rf"(?=.{{1,64}}$)[{_LETTERS}][{_LETTERS}0-9.:/#-]*(?: [{_LETTERS}0-9.:/#-]+)*")
 
 
 class Doubled(dict[str, object]):
@@ -54,7 +55,7 @@ def decode_json(text: str) -> object | None:
 
 
 def plain_name(name: str) -> bool:
-    """Whether a device may call a value so: a letter, then letters, digits and ``_ . : / -``, at most 64 in all."""
+    """Whether a device may call a value so: a letter, then letters, digits, single blanks and ``_ . : / # -``, at most 64."""
     return _NAME.fullmatch(name) is not None
 
 

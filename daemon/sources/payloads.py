@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
+from daemon.sources import grammar
 from daemon.sources.contract import Sample, SourceHealth
-from daemon.sources.fields import Doubled, at_path, decode_json, escaped, literal, stamp
+from daemon.sources.fields import Doubled, decode_json, escaped, stamp
 from daemon.sources.settings import GateTopicSettings, MqttSettings, TopicSettings
-from daemon.sources.wire import FieldReader, as_text
+from daemon.sources.wire import FieldReader, LineParser, as_text
 
 LONGEST_PAYLOAD = 16_384
 """No honest payload of readings is longer [bytes]."""
@@ -57,6 +59,10 @@ class PayloadParser:
         self.settings = settings
         self.health = health
         self.fields = FieldReader(settings.name, settings.wire, health)
+        self._lines = {
+            rule: LineParser(settings.name, replace(settings.wire, columns=rule.columns, pattern=rule.pattern), health)
+            for rule in settings.topics if rule.channel is None
+        }
         self._routes: dict[str, tuple[list[tuple[TopicSettings, str | None]], list[tuple[str, str, _Words]]]] = {}
 
     def parse(self, topic: str, payload: bytes, retained: bool, arrived: float) -> Sample | None:
@@ -79,7 +85,7 @@ class PayloadParser:
                 return self._refuse("not json")
         states: dict[str, bool] = {}
         for port, field, words in gates_to:
-            self.fields.gate(states, port, at_path(said, field) if isinstance(said, dict) else said, words)
+            self.fields.gate(states, port, grammar.at(said, field) if isinstance(said, dict) else said, words)
         fields: dict[str, object] = {}
         for rule, channel in values_to:
             self._collect(fields, said, rule, channel)
@@ -96,25 +102,43 @@ class PayloadParser:
 
     def _collect(self, fields: dict[str, object], said: object, rule: TopicSettings, channel: str | None) -> None:
         """Add to ``fields`` what one rule makes of the payload."""
-        if not isinstance(said, dict):
-            if channel is None:
-                self.health.refuse("no channel for a plain number")
-            else:
-                fields[channel] = literal(str(said))
-        elif rule.channel is None:
+        if rule.channel is None:
+            if not isinstance(said, dict):
+                self._line(fields, str(said), rule, channel)
+                return
             if not said:
                 self.health.refuse("nothing in it")
-            twice = said.doubled if isinstance(said, Doubled) else ()
-            for name, value in said.items():
+            told = grammar.one_named(said)
+            twice = told.doubled if isinstance(told, Doubled) else ()
+            for name, value in told.items():
                 fields.setdefault(name, None if name in twice else value)
         elif channel is not None:
-            value = at_path(said, rule.field)
+            if not isinstance(said, dict):
+                fields[channel] = grammar.quantity(str(said))
+                return
+            value = grammar.at(said, rule.field)
             if value is None:
                 self.health.refuse("field missing")
             else:
                 fields[channel] = value
                 if "t" in said:
                     fields.setdefault("t", said["t"])
+
+    def _line(self, fields: dict[str, object], text: str, rule: TopicSettings, channel: str | None) -> None:
+        """The same for a payload that is read like a line: a plain number by the topic's name, pairs, columns or a pattern."""
+        value = grammar.quantity(text)
+        if value == value and not rule.columns and not rule.pattern:
+            if channel is None:
+                self.health.refuse("no channel for a plain number")
+            else:
+                fields[channel] = value
+            return
+        told = self._lines[rule].read(text)
+        if isinstance(told, str):
+            self.health.refuse(told)
+            return
+        for name, said in told.items():
+            fields.setdefault(name, said)
 
     def _dated(self, fields: dict[str, object], arrived: float) -> bool:
         """Whether a retained message says when it was measured, lately enough to be taken (or carries no values)."""

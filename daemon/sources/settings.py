@@ -7,8 +7,11 @@ that says what was found and what is allowed. Nothing here opens anything.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
+
+from daemon.sources.grammar import Pattern
 
 OPEN_WORDS = frozenset({"open", "opened", "1", "true", "yes", "on"})
 """What a gate sensor may say for an open gate, in any case."""
@@ -37,18 +40,28 @@ class RetrySettings:
         _need(self.cap_s >= self.first_s, f"the longest pause is {self.cap_s}; it must be at least {self.first_s}")
 
 
+class Expected(NamedTuple):
+    """In which unit ("" for SI) the sensor that listens to a name wants its numbers."""
+
+    kind: str
+    unit: str
+
+
 @dataclass(frozen=True, slots=True)
 class WireSettings:
     """How the words of a device are read: the form of a line, the names it may use, and whose clock counts.
 
-    ``known`` holds the device's names that some sensor of the configuration listens to, ``ports`` the ports whose gates
-    it may report; None takes every well-formed name. ``columns`` names the fields of a bare line of numbers in order:
-    ``"-"`` skips one, ``"t"`` is the time stamp, ``"gate:planer"`` a gate. A device's own time stamp is believed
-    between ``behind_s`` before and ``ahead_s`` after the time of arrival; outside it the time of arrival stands.
+    ``columns`` names the fields of a bare line of numbers in order: ``"-"`` skips one, ``"t"`` is the time stamp,
+    ``"gate:planer"`` a gate. ``pattern`` is the owner's own form (:class:`daemon.sources.grammar.Pattern`). A number that comes
+    with a unit is turned into the unit of ``units``. ``known`` holds the device's names that some sensor of the configuration
+    listens to, ``ports`` the ports whose gates it may report; None takes every well-formed name. A device's own time stamp is
+    believed between ``behind_s`` before and ``ahead_s`` after the time of arrival; outside it the time of arrival stands.
     """
 
     format: Literal["auto", "json", "pairs", "columns"] = "auto"
     columns: tuple[str, ...] = ()
+    pattern: str = ""
+    units: Mapping[str, Expected] = field(default_factory=dict)
     checksum: Literal["required", "optional"] = "optional"
     known: frozenset[str] | None = None
     ports: frozenset[str] | None = None
@@ -64,6 +77,9 @@ class WireSettings:
         _need(self.checksum in ("required", "optional"),
               f"checksum is {self.checksum!r}; allowed are required, optional")
         _need(self.format != "columns" or bool(self.columns), "format is columns but no columns are named")
+        _need(not (self.pattern and self.columns), "a pattern and columns are both given; one is enough")
+        if self.pattern:
+            Pattern(self.pattern)
         named = [name for name in self.columns if name != "-"]
         _need(len(named) == len(set(named)), f"columns name one thing twice: {', '.join(named)}")
         _need(self.ahead_s >= 0.0 and self.behind_s >= 0.0, "ahead_s and behind_s must not be negative")
@@ -123,15 +139,21 @@ class TopicSettings:
 
     With a ``channel`` the payload is a plain number, or a JSON object whose ``field`` (a dotted path) is the number.
     ``{1}``, ``{2}`` in the channel stand for what the first, second ``+`` matched (``#`` counts as the last). Without
-    a channel the payload is a JSON object of channels; a plain number then takes the name of the only ``+``.
+    a channel the payload is read like a line: an object, pairs, ``columns`` or the ``pattern``; a plain number then takes the
+    name of the only ``+``.
     """
 
     topic: str
     channel: str | None = None
     field: str = "value"
+    columns: tuple[str, ...] = ()
+    pattern: str = ""
 
     def __post_init__(self) -> None:
         check_topic_filter(self.topic)
+        _need(self.channel is None or not (self.columns or self.pattern),
+              f"topic {self.topic!r}: a channel stands beside columns or a pattern; these name the channels themselves")
+        WireSettings(columns=self.columns, pattern=self.pattern)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,16 +1,9 @@
 """From one line of a device to a sample. Pure: bytes and a time go in, a sample or None comes out.
 
-Three forms of line, told apart by their looks unless the settings name one:
-
-| form | example |
-| --- | --- |
-| json | ``{"inlet_pa":-2100.5,"filter_pa":310.2,"gates":{"planer":true}}`` |
-| pairs | ``inlet_pa=-2100.5 filter_pa=310.2 gate:planer=open`` (blanks, commas or semicolons between) |
-| columns | ``-2100.5,310.2`` (named in order by the settings) |
-
-Each may begin with ``$`` and end with ``*`` and the checksum of NMEA 0183 (two hexadecimal digits, the exclusive or of
-all that stands between). ``t`` is the device's own time stamp. Whatever else arrives is counted in the health by its
-reason and never raises: what was refused as a whole gives no sample, a value that is no finite number gives NaN.
+The forms are those of :mod:`daemon.sources.grammar`, told apart by their looks unless the settings name one. A line may begin
+with ``$`` and end with ``*`` and the checksum of NMEA 0183 (two hexadecimal digits, the exclusive or of all that stands
+between). ``t`` is the device's own time stamp. Whatever else arrives is counted in the health by its reason and never raises:
+what was refused as a whole gives no sample, a value that is no finite number gives NaN.
 """
 
 from __future__ import annotations
@@ -19,35 +12,38 @@ import math
 import re
 from collections.abc import Mapping
 
+from analysis import units
+from daemon.sources import grammar
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import (
     LARGEST,
     MOST_VALUES,
     Doubled,
-    as_object,
     decode_json,
     escaped,
     finite,
     gate_state,
-    literal,
     plain_label,
     plain_name,
     stamp,
 )
+from daemon.sources.grammar import Pattern, Quantity
 from daemon.sources.lines import strip_checksum
 from daemon.sources.settings import WireSettings
 
 _MOST_NAMES = 256
-_PAIR_ENDS = re.compile(r"[,;\s]+")
-_EQUALS = re.compile(r"\s*=\s*")
+_COLOURS = re.compile(r"\x1b\[[0-9;]{0,12}m")
 
 
 def as_text(raw: bytes) -> str | None:
-    """The bytes as text without blanks at its ends, None if they hold anything but printable UTF-8 and tabs."""
+    """The bytes as text without blanks at its ends and without the colours that a log paints its lines with; None if they hold
+    anything else but printable UTF-8 and tabs."""
     try:
         text = raw.decode().strip()
     except UnicodeDecodeError:
         return None
+    if "\x1b" in text:
+        text = _COLOURS.sub("", text).strip()
     if not text.isprintable() and any((c < " " and c != "\t") or c == "\x7f" for c in text):
         return None
     return text
@@ -96,15 +92,48 @@ class FieldReader:
                 break
             if name.startswith("gate:"):
                 self.gate(states, name[5:], None if name in doubled else value)
+            elif isinstance(value, dict | list) and name not in doubled:
+                self._within(values, name, value)
             elif self.listens(name):
-                number = finite(value)
-                if name in doubled:
-                    number = "duplicate name"
-                if isinstance(number, str):
-                    self.health.refuse(number)
-                    number = math.nan
-                values[name] = number
+                values[name] = self._number(name, value, name in doubled)
         return Sample(self.source, t, values, states or None) if values or states else None
+
+    def _within(self, values: dict[str, float], name: str, holder: object) -> None:
+        """Add what an object within the object holds, by dotted paths; where nobody listens to any, count its own name once."""
+        whole = grammar.with_unit(holder) if isinstance(holder, dict) else None
+        if whole is not None and (self.settings.known is None or name in self._names):
+            if self.listens(name):
+                values[name] = self._number(name, whole, False)
+            return
+        wanted = self.settings.known
+        found = [(f"{name}.{path}", inner) for path, inner in grammar.members(holder)]
+        if not found or (wanted is not None and (name in wanted or not any(path in wanted for path, _ in found))):
+            found = [(name, None)]
+        for path, inner in found[:MOST_VALUES]:
+            if (wanted is None or path in wanted or path == name) and self.listens(path):
+                values[path] = self._number(path, inner, False)
+
+    def _number(self, name: str, value: object, doubled: bool) -> float:
+        """The value in the unit that the sensor's table names; NaN, and counted, where it is no number."""
+        if isinstance(value, str):
+            value = grammar.quantity(value)
+        if isinstance(value, Quantity):
+            value = self._in_unit(name, value)
+        number = "duplicate name" if doubled else value if isinstance(value, str) else finite(value)
+        if isinstance(number, str):
+            self.health.refuse(number)
+            return math.nan
+        return number
+
+    def _in_unit(self, name: str, value: Quantity) -> float | str:
+        """A number with a unit as the number in the unit of the sensor's table; a unit of another kind is none of it."""
+        expected = self.settings.units.get(name)
+        if expected is None:
+            return value.number
+        if expected.kind not in grammar.unit_symbol(value.unit):
+            return f"{escaped(value.unit)} is no unit of {expected.kind}"
+        si = units.to_si(value.number, value.unit, expected.kind)
+        return units.from_si(si, expected.unit, expected.kind) if expected.unit else si
 
     def listens(self, name: str) -> bool:
         """Whether a value of this name is wanted; counts it if not."""
@@ -180,6 +209,7 @@ class LineParser:
         self.health = health
         self.fields = FieldReader(source, settings, health)
         self._required = settings.checksum == "required"
+        self._pattern = Pattern(settings.pattern) if settings.pattern else None
 
     def parse(self, line: bytes, arrived: float) -> Sample | None:
         """The sample that a line holds, None (and a count in the health) if it holds none."""
@@ -189,21 +219,22 @@ class LineParser:
         text = as_text(body)
         if text is None:
             return self._refuse("not text")
+        fields = self.read(text)
+        return self._refuse(fields) if isinstance(fields, str) else self.fields.sample(fields, arrived)
+
+    def read(self, text: str) -> dict[str, object] | str:
+        """The named values of a text in the form of the settings, or the reason why it has none."""
         form: str = self.settings.format
-        if form == "auto":
-            form = self._looks(text)
-            if form == "auto":
-                return self._refuse("unknown form")
-        if form == "json":
+        if self._pattern is not None:
+            return self._pattern.read(text)
+        if form == "json" or (form == "auto" and text.startswith("{")):
             fields = decode_json(text)
             if not isinstance(fields, dict):
-                return self._refuse("not json" if fields is None else "not a json object")
-        else:
-            split = self._pairs(text) if form == "pairs" else self._columns(text)
-            if isinstance(split, str):
-                return self._refuse(split)
-            fields = split
-        return self.fields.sample(fields, arrived)
+                return "not json" if fields is None else "not a json object"
+            return grammar.one_named(fields)
+        if form == "columns" or (form == "auto" and self.settings.columns and "=" not in text):
+            return grammar.columns(text, self.settings.columns)
+        return grammar.pairs(text)
 
     def surely_whole(self, line: bytes) -> bool:
         """Whether the line cannot be the second half of one: it has ``$`` and a good checksum, or is a JSON object.
@@ -215,42 +246,6 @@ class LineParser:
             return False
         text = as_text(body)
         return line.startswith(b"$") or (text is not None and isinstance(decode_json(text), dict))
-
-    def _looks(self, text: str) -> str:
-        if text.startswith("{"):
-            return "json"
-        if "=" in text:
-            return "pairs"
-        return "columns" if self.settings.columns else "auto"
-
-    def _pairs(self, text: str) -> dict[str, object] | str:
-        if " " in text:
-            text = _EQUALS.sub("=", text)
-        pairs: list[tuple[str, object]] = []
-        for token in _PAIR_ENDS.split(text):
-            if not token:
-                continue
-            name, equals, said = token.partition("=")
-            if not equals or not name or not said:
-                return "not a pair"  # as a whole: -2100,5 would else pass as -2100
-            pairs.append((name, said if name == "t" or name.startswith("gate:") else literal(said)))
-        return as_object(pairs)
-
-    def _columns(self, text: str) -> dict[str, object] | str:
-        if ";" in text:
-            cells = text.split(";")
-        elif "," in text:
-            cells = text.split(",")
-        else:
-            cells = text.split()
-        if len(cells) != len(self.settings.columns):
-            return "column count"
-        fields: dict[str, object] = {}
-        for name, cell in zip(self.settings.columns, cells, strict=True):
-            if name != "-":
-                cell = cell.strip()
-                fields[name] = cell if name == "t" or name.startswith("gate:") else literal(cell)
-        return fields
 
     def _refuse(self, reason: str) -> Sample | None:
         self.health.refuse(reason)

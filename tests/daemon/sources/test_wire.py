@@ -156,7 +156,8 @@ NOT_TAKEN: list[tuple[str | bytes, str]] = [
     ('{"a":' + "[" * 4000, "not json"),
     ("{}", "nothing in it"),
     ('{"t":1772366400}', "nothing in it"),
-    ("inlet_pa=-2100,5", "not a pair"),
+    ("inlet_pa=-2100,5,310", "not a pair"),
+    ("inlet_pa=-21 00.5 filter_pa=310", "not a pair"),
     ("inlet_pa", "unknown form"),
     ("=5", "not a pair"),
     ("inlet_pa=", "not a pair"),
@@ -177,9 +178,6 @@ NO_NUMBER = [
     ('{"a":NaN}', "not a number"),
     ('{"a":null}', "not a number"),
     ('{"a":true}', "not a number"),
-    ('{"a":"310"}', "not a number"),
-    ('{"a":[1]}', "not a number"),
-    ('{"a":{"b":1}}', "not a number"),
     ('{"a":Infinity}', "number out of bounds"),
     ('{"a":-Infinity}', "number out of bounds"),
     ('{"a":1e400}', "number out of bounds"),
@@ -192,7 +190,11 @@ NO_NUMBER = [
     ("a=1_000", "not a number"),
     ("a=0x10", "not a number"),
     ("a=\u0661\u0662", "not a number"),  # Arabic-Indic digits, which float() would read as 12
-    ("a=12Pa", "not a number"),
+    ("a=12Pb", "not a number"),
+    ("a=12 psig", "not a number"),
+    ('{"a":"12 psig"}', "not a number"),
+    ('{"a":[]}', "not a number"),
+    ('{"a":{}}', "not a number"),
     ("a=--5", "not a number"),
     ("a=" + "9" * 300, "number out of bounds"),
     ("a=" + "9" * 3000, "not a number"),
@@ -225,7 +227,7 @@ def test_ten_thousand_digits_at_once() -> None:
 def test_a_nest_of_brackets_is_no_bomb() -> None:
     for depth in (10, 1_000, 100_000):
         sample, health = parse(b'{"a":' + b"[" * depth + b"]" * depth + b"}")
-        assert sample is None or math.isnan(sample.values["a"])
+        assert sample is None or all(map(math.isnan, sample.values.values()))
         assert sum(health.refused.values()) == 1
 
 
@@ -257,8 +259,8 @@ def test_missing_checksum_where_it_is_required() -> None:
 
 def test_a_fixed_form_takes_no_other() -> None:
     assert parse("a=1", format="json")[1].refused == {"not json": 1}
-    assert parse('{"a":1}', format="pairs")[1].refused == {"not a pair": 1}
-    assert parse("1,2", format="columns", columns=("a",))[1].refused == {"column count": 1}
+    assert parse('{"a":1}', format="pairs")[1].refused == {"unknown form": 1}
+    assert parse("1,2,3", format="columns", columns=("a",))[1].refused == {"column count": 1}
 
 
 @pytest.mark.parametrize(
@@ -302,7 +304,7 @@ def check(sample: Sample | None, health: SourceHealth) -> None:
         for name, value in sample.values.items():
             assert type(value) is float
             assert math.isnan(value) or abs(value) < LARGEST
-            assert name.isascii()
+            assert name.isprintable()
             assert len(name) <= 64
         for port, state in (sample.gates or {}).items():
             assert type(state) is bool
