@@ -11,6 +11,7 @@ from daemon.alarms.machine import AlarmError
 from daemon.alarms.types import Transition
 from daemon.comparing.desk import AddedRunDesk
 from daemon.comparing.errors import AddedRunDeclined
+from daemon.errors import StoreError
 from daemon.pipeline import Pipeline
 from daemon.store.requests import Request
 from daemon.store.writer import Writer
@@ -33,16 +34,14 @@ class Answerer:
         self._writer = writer
         self._tours = tours
         self._added = added
-        self._last_id = 0
 
     def answer_all(self, t: float) -> int:
         """Answer what waits, at event time ``t``; returns how many were answered."""
-        waiting = self._writer.requests(self._last_id)
+        waiting = self._writer.requests()
         for request in waiting:
-            self._last_id = request.id
             try:
                 words, accepted = self._act(request, t), True
-            except (Declined, TourDeclined, AddedRunDeclined, AlarmError) as error:
+            except (Declined, TourDeclined, AddedRunDeclined, AlarmError, StoreError) as error:
                 words, accepted = str(error), False
             self._writer.answer(request.id, accepted, words, t)
         if waiting:

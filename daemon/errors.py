@@ -43,6 +43,10 @@ class StoreError(DuctwardenError):
     exit_code = 4
 
 
+class DamagedStore(StoreError):
+    """The database is damaged: it is set aside and a new one begun."""
+
+
 class AlreadyRunning(StoreError):
     """Another daemon holds the store."""
 

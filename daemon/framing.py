@@ -26,6 +26,8 @@ BACK_COUNT = 3
 LATE_S = 30.0
 """Live: a reading that comes later than this is of no use any more. An earlier one counts to the tick under way: a node
 whose clock is some seconds off is still heard."""
+AHEAD_S = 15.0
+"""Live: no reading is of a later time than this after now, for sources believe no clock that is ten seconds ahead."""
 UNSEEN_GRACES = 20.0
 """Live: after so many graces without a turn the machine slept, or its clock was set (10 s at the ordinary pace)."""
 
@@ -190,6 +192,9 @@ class LiveFramer(Framer):
             carry_on = math.floor(newest / period) * period
             frames += self._close_spoken([tick for tick in waiting if tick < carry_on])
             self._tick = carry_on
+        for tick in [tick for tick in waiting if tick > now + AHEAD_S]:
+            # Stamped before the clock was set back, and handed over after it: it is of this moment.
+            self._hear(tick)
         while self._tick <= newest:
             for tick in sorted(tick for tick in waiting if tick <= self._tick):
                 self._hear(tick)

@@ -12,6 +12,8 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
 
 from analysis.events import EventKind, ShopEvent
 from analysis.readings import RunState
@@ -22,6 +24,7 @@ from daemon.clock_watch import WAIT_S, ClockWatch, step_words, wait_for_sound_cl
 from daemon.comparing.desk import AddedRunDesk
 from daemon.config.config import Config
 from daemon.ducts_now import DuctsNow
+from daemon.errors import DamagedStore
 from daemon.memory import remember, restore
 from daemon.past import Past, read_past
 from daemon.pipeline import Pipeline
@@ -29,7 +32,7 @@ from daemon.selfcheck import Ear, StoreWatch, daemon_document
 from daemon.sources.build import build_sources
 from daemon.sources.contract import Sample, SampleQueue, Source
 from daemon.store.lock import StoreLock
-from daemon.store.migrate import ensure_schema
+from daemon.store.migrate import SchemaReport, ensure_schema, put_aside
 from daemon.store.postgres import Mirror
 from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
@@ -87,12 +90,23 @@ class Service:
 
         What was started is stopped in reverse order, whatever happens; the store is closed last.
         """
-        config = self._config
-        path = config.at(config.file.store.file)
+        path = self._config.at(self._config.file.store.file)
         with ExitStack() as stack:
             stack.callback(self._supervisor.close)
             stack.enter_context(StoreLock(path))
-            report = ensure_schema(path)
+            try:
+                self._live(path, ensure_schema(path))
+            except DamagedStore as error:
+                if self._stop.is_set():
+                    raise
+                # Met while the start read what a short look did not reach.
+                aside = put_aside(path, "damaged")
+                words = f"{error}; it was set aside as {aside} and a new one was begun"
+                self._live(path, replace(ensure_schema(path), set_aside=aside, words=words))
+
+    def _live(self, path: Path, report: SchemaReport) -> None:
+        config = self._config
+        with ExitStack() as stack:
             LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)
             writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0, commit_every_s=COMMIT_S)
             stack.callback(writer.close)

@@ -33,6 +33,8 @@ from daemon.sources.settings import WireSettings
 
 _MOST_NAMES = 256
 _COLOURS = re.compile(r"\x1b\[[0-9;]{0,12}m")
+FOLLOWED_S = 25.0
+"""A stamp that is behind by no more than this is believed. Much later readings could not be put into their frame any more."""
 
 
 def as_text(raw: bytes) -> str | None:
@@ -57,6 +59,7 @@ class FieldReader:
         self.settings = settings
         self.health = health
         self._names: set[str] = set(settings.known or ())
+        self._behind: dict[str, tuple[float, float, bool]] = {}
         self._open = frozenset(word.casefold() for word in settings.open_words)
         self._shut = frozenset(word.casefold() for word in settings.shut_words)
 
@@ -66,7 +69,7 @@ class FieldReader:
         gates: dict[str, bool] | None = None
         doubled: frozenset[str] = fields.doubled if isinstance(fields, Doubled) else frozenset()
         if "t" in fields:
-            t = self._time(fields.pop("t"), "t" in doubled, arrived)
+            t = self._time(fields.pop("t"), "t" in doubled, arrived, next(iter(fields), ""))
         if "gates" in fields:
             gates = self._gates(fields.pop("gates"), "gates" in doubled)
         names = self._names
@@ -180,17 +183,37 @@ class FieldReader:
             self.gate(states, port, None if port in twice else value)
         return states or None
 
-    def _time(self, said: object, doubled: bool, arrived: float) -> float:
+    def _time(self, said: object, doubled: bool, arrived: float, first: str) -> float:
+        """The device's own stamp, or the time of arrival where its clock is off: behind by minutes, always by the same.
+        What a device has stored up and sends at once is behind by less and less; it keeps its time (and comes too late).
+        ``first`` names the first of the values: several devices may speak through one broker.
+        """
         if not self.settings.device_time:
             return arrived
         t = "duplicate name" if doubled else stamp(said)
         if isinstance(t, str):
             self.health.refuse(t)
             return arrived
-        if not arrived - self.settings.behind_s <= t <= arrived + self.settings.ahead_s:
-            self.health.refuse("device clock is off")
+        if arrived - FOLLOWED_S <= t <= arrived + self.settings.ahead_s:
+            return t
+        if not 0.0 < arrived - t <= self.settings.behind_s:
+            self._clock_off(arrived - t)
             return arrived
-        return t
+        since, behind, followed = self._behind.get(first, (arrived, arrived - t, False))
+        elapsed = arrived - since
+        if elapsed > 0.5:
+            followed = abs(arrived - t - behind) <= 1.5 + 0.2 * elapsed
+        if (elapsed > 0.5 or elapsed <= 0.0) and (first in self._behind or len(self._behind) < _MOST_NAMES):
+            self._behind[first] = (arrived, arrived - t, followed)
+        if not followed:
+            return t
+        self._clock_off(arrived - t)
+        return arrived
+
+    def _clock_off(self, behind: float) -> None:
+        self.health.refuse("device clock is off")
+        way = "behind" if behind > 0.0 else "ahead"
+        self.health.last_error = f"the device's clock is {abs(behind):.0f} s {way}; the time of arrival counts"
 
 
 class LineParser:

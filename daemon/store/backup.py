@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.errors import StoreError
-from daemon.store.connection import in_words, open_readonly, side_files, trouble
+from daemon.store.connection import in_words, open_readonly, side_files, store_error, trouble
 from daemon.store.lock import StoreLock
 from daemon.store.migrate import put_aside
 from daemon.store.schema import APPLICATION_ID, VERSION
@@ -98,7 +98,7 @@ def verify(path: Path) -> BackupReport:
                 raise StoreError(f"{path} is damaged: {verdict}")
             frames, first, last = connection.execute("SELECT count(*), min(t_ms), max(t_ms) FROM frames").fetchone()
         except sqlite3.Error as error:
-            raise StoreError(in_words(error, path)) from error
+            raise store_error(error, path) from error
     return BackupReport(
         path, path.stat().st_size, version, frames, None if first is None else first / 1000.0,
         None if last is None else last / 1000.0,

@@ -23,10 +23,12 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import StoreError
-from daemon.store.connection import in_words, open_writable, trouble
+from daemon.store.connection import in_words, open_writable, side_files, store_error, trouble
 from daemon.store.live import LiveStatus
+from daemon.store.lock import hold
 from daemon.store.migrate import ensure_schema, put_aside
 from daemon.store.pruning import Pruner
+from daemon.store.requests import ANSWER_SQL
 from daemon.store.rollups import Rollups
 from daemon.store.rows import Row
 from daemon.store.schema import FRAME_COLUMNS, VERSION
@@ -84,9 +86,25 @@ class Committer:
         self._sync_due = monotonic() + sync_every_s
         self._retry_at = -1e300
         self._failing_since: float | None = None
+        self._held: int | None = None
+        self._files: tuple[tuple[int, int] | None, ...] = ()
         self._open()
 
     def _open(self) -> None:
+        held = hold(self.path)
+        try:
+            self._connect()
+        except BaseException:
+            os.close(held)
+            raise
+        self._held = held
+        self._files = self._identities()
+
+    def _identities(self) -> tuple[tuple[int, int] | None, ...]:
+        """Device and inode of the database and of its write-ahead log, None where there is no such file."""
+        return tuple(_identity(file) for file in (self.path, side_files(self.path)[0]))
+
+    def _connect(self) -> None:
         connection = open_writable(self.path)
         try:
             (version,) = connection.execute("PRAGMA user_version").fetchone()
@@ -97,10 +115,9 @@ class Committer:
         except (sqlite3.Error, StoreError) as error:
             connection.close()
             if isinstance(error, sqlite3.Error):
-                raise StoreError(in_words(error, self.path)) from error
+                raise store_error(error, self.path) from error
             raise
         self.connection = connection
-        self._inode = os.stat(self.path).st_ino
 
     def commit(self, *, force: bool = False) -> bool:
         """Write what waits. Returns whether everything is stored; the reason why not is in ``health``."""
@@ -191,20 +208,26 @@ class Committer:
         return refused
 
     def _look_for_file(self) -> None:
-        try:
-            if os.stat(self.path).st_ino == self._inode:
-                return
-        except FileNotFoundError:
-            pass
-        except OSError as error:
-            raise StoreError(f"the database {self.path} cannot be reached: {error.strerror}") from error
+        now = self._identities()
+        if self._files and now[0] == self._files[0]:
+            self._files = now
+            return
+        before, self._files = self._files, ()  # whatever fails from here on: look for the file again next time
+        self.close()
+        log = side_files(self.path)[0]
+        if before and before[1] is not None and _identity(log) == before[1]:
+            # It belongs to the file that is gone. Beside another one it would be taken for that one's.
+            put_aside(self.path, "left", without_database=True)
+        had = now[0] is not None
         self._begin_anew()
-        self.health.words = f"the database {self.path} had been taken away; a new one was begun"
+        self.health.words = (
+            f"the database {self.path} was replaced by another file, which is used now" if had
+            else f"the database {self.path} had been taken away; a new one was begun"
+        )
 
     def _begin_anew(self) -> None:
-        self._inode = -1  # whatever fails from here on: look for the file again next time
-        with contextlib.suppress(sqlite3.Error):
-            self.connection.close()
+        # What was asked for stands in the other file.
+        self.statements[:] = [statement for statement in self.statements if statement[0] != ANSWER_SQL]
         report = ensure_schema(self.path)
         if report.set_aside is not None:
             self.health.set_aside = str(report.set_aside)
@@ -222,8 +245,8 @@ class Committer:
         self._note(words, now, RETRY_S)
         if kind == "damaged":
             try:
-                self._inode = -1
-                self.connection.close()
+                self._files = ()
+                self.abandon()
                 aside = put_aside(self.path, "damaged")
                 self.health.set_aside = str(aside)
                 self._begin_anew()
@@ -269,7 +292,24 @@ class Committer:
         """Put the write-ahead log back into the database and let go of the file."""
         with contextlib.suppress(sqlite3.Error):
             self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self.abandon()
+
+    def abandon(self) -> None:
+        """Let go of the file as it is, without writing what waits."""
         self.connection.close()
+        if self._held is not None:
+            os.close(self._held)
+            self._held = None
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        stat = os.stat(path)
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise StoreError(f"the database {path} cannot be reached: {error.strerror}") from error
+    return stat.st_dev, stat.st_ino
 
 
 def _insert_frames(connection: sqlite3.Connection, rows: list[Row]) -> None:

@@ -11,7 +11,7 @@ import sqlite3
 from pathlib import Path
 from typing import Literal
 
-from daemon.errors import StoreError
+from daemon.errors import DamagedStore, StoreError
 
 WRITER_BUSY_S = 0.5
 """The writer waits this long for another program's short write before it tries again later: the loop must go on."""
@@ -63,6 +63,11 @@ def in_words(error: sqlite3.Error, path: Path) -> str:
     return f"the database {path} refused a statement ({error})"
 
 
+def store_error(error: sqlite3.Error, path: Path) -> StoreError:
+    """The error to raise for one of SQLite's."""
+    return (DamagedStore if trouble(error) == "damaged" else StoreError)(in_words(error, path))
+
+
 def open_writable(path: Path) -> sqlite3.Connection:
     """A connection that may write, with our settings; transactions are begun by hand.
 
@@ -71,7 +76,7 @@ def open_writable(path: Path) -> sqlite3.Connection:
     try:
         connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=WRITER_BUSY_S)
     except sqlite3.Error as error:
-        raise StoreError(in_words(error, path)) from error
+        raise store_error(error, path) from error
     try:
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=NORMAL")
@@ -81,7 +86,7 @@ def open_writable(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA temp_store=MEMORY")
     except sqlite3.Error as error:
         connection.close()
-        raise StoreError(in_words(error, path)) from error
+        raise store_error(error, path) from error
     return connection
 
 
@@ -116,7 +121,7 @@ def open_readonly(path: Path) -> sqlite3.Connection:
             if trouble(error) != "environment":
                 break
     assert last is not None
-    raise StoreError(in_words(last, path)) from last
+    raise store_error(last, path) from last
 
 
 def side_files(path: Path) -> tuple[Path, Path]:

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daemon.errors import StoreError
-from daemon.store.connection import in_words, side_files, trouble
+from daemon.store.connection import side_files, store_error, trouble
 from daemon.store.schema import APPLICATION_ID, VERSION
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 SET_NAME = "ductwarden"
 STEP_TIMEOUT_S = 600.0
+LONG_TABLES = ("frames", "minutes", "hours")
 
 _SERIES_V1 = (
     "inlet_pa", "filter_pa", "motor_a", "pitot_pa", "bag_level", "exhaust_ugm3", "air_c", "air_rh", "barometer_pa",
@@ -136,6 +137,8 @@ def ensure_schema(path: Path, *, stamp: str | None = None, here: bool = False) -
     if path.is_dir():
         raise StoreError(f"{path} is a folder; the database must be a file")
     set_aside, why, version = None, "", 0
+    if not path.exists() and any(file.exists() for file in side_files(path)):
+        put_aside(path, "left", stamp, without_database=True)  # of a database that was taken away
     if path.exists() and path.stat().st_size > 0:
         version, why = _inspect(path)
         if why:
@@ -176,12 +179,12 @@ def migrate(path: Path, steps: Sequence[Callable[[Database], None]] = STEPS) -> 
     try:
         connection = sqlite3.connect(path, timeout=10.0)
     except sqlite3.Error as error:
-        raise StoreError(in_words(error, path)) from error
+        raise store_error(error, path) from error
     try:
         connection.execute("PRAGMA journal_mode=WAL")
         step_set.apply(Database(connection))
     except sqlite3.Error as error:
-        raise StoreError(in_words(error, path)) from error
+        raise store_error(error, path) from error
     finally:
         connection.close()
 
@@ -223,20 +226,37 @@ def _inspect(path: Path) -> tuple[int, str]:
             if tables or application:
                 raise StoreError(f"{path} is a database of another program; name another file in store.file")
             return 0, ""
-        if version > VERSION or _closed_properly(connection):
+        if version > VERSION:
             return version, ""
-        (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
-        return version, "" if verdict == "ok" else str(verdict).splitlines()[-1]
+        return version, _damage(connection, all_of_it=not _closed_properly(connection))
     except sqlite3.Error as error:
         if trouble(error) == "damaged":
             if _is_text(path):
                 # A slip of the pen in a command or in store.file: a configuration or a recording is not ours to move away.
                 raise StoreError(f"{path} is a text, no database; name another file") from error
             return 0, str(error)
-        raise StoreError(in_words(error, path)) from error
+        raise store_error(error, path) from error
     finally:
         if connection is not None:
             connection.close()
+
+
+def _damage(connection: sqlite3.Connection, *, all_of_it: bool) -> str:
+    """What is wrong with a database, "" where it is sound. After a proper close the long tables are left out, but for their
+    ends: the start needs no more of them, and page by page they take minutes on a card.
+    """
+    checks = ["PRAGMA quick_check(1)"]
+    if not all_of_it:
+        short = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        checks = [f"PRAGMA quick_check('{name}')" for name in short if name not in LONG_TABLES]
+        for name in LONG_TABLES:
+            connection.execute(f"SELECT * FROM {name} ORDER BY t_ms DESC LIMIT 100").fetchall()
+            connection.execute(f"SELECT * FROM {name} ORDER BY t_ms LIMIT 1").fetchall()
+    for check in checks:
+        (verdict,) = connection.execute(check).fetchone()
+        if verdict != "ok":
+            return str(verdict).splitlines()[-1]
+    return ""
 
 
 def _is_text(path: Path) -> bool:
@@ -259,8 +279,8 @@ def _closed_properly(connection: sqlite3.Connection) -> bool:
     return row is not None and row[0] == "1"
 
 
-def put_aside(path: Path, word: str, stamp: str | None = None) -> Path:
-    """Rename a database (with its side files) to ``NAME.WORD-STAMP.db`` beside it; returns the new name."""
+def put_aside(path: Path, word: str, stamp: str | None = None, *, without_database: bool = False) -> Path:
+    """Rename a database (with its side files, or these alone) to ``NAME.WORD-STAMP.db`` beside it; returns the new name."""
     stamp = stamp or time.strftime("%Y%m%d-%H%M%S", time.gmtime())
     target = path.with_name(f"{path.stem}.{word}-{stamp}{path.suffix}")
     count = 1
@@ -268,7 +288,7 @@ def put_aside(path: Path, word: str, stamp: str | None = None) -> Path:
         count += 1
         target = path.with_name(f"{path.stem}.{word}-{stamp}-{count}{path.suffix}")
     try:
-        for old, new in zip((path, *side_files(path)), (target, *side_files(target)), strict=True):
+        for old, new in list(zip((path, *side_files(path)), (target, *side_files(target)), strict=True))[without_database:]:
             if old.exists():
                 old.rename(new)
     except OSError as error:

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from daemon.errors import StoreError
-from daemon.store.connection import in_words, open_readonly
+from daemon.store.connection import open_readonly, store_error
 from daemon.store.schema import VERSION
 
 MOST_IDLE = 2
@@ -47,7 +47,7 @@ class ReadPool:
             finally:
                 connection.execute("ROLLBACK")
         except sqlite3.Error as error:
-            raise StoreError(in_words(error, self.path)) from error
+            raise store_error(error, self.path) from error
         finally:
             self._give(connection, file, sound)
 

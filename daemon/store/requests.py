@@ -17,7 +17,7 @@ from typing import Any
 
 from daemon.errors import StoreError
 from daemon.store.codec import from_json, to_json
-from daemon.store.connection import in_words, open_readonly
+from daemon.store.connection import open_readonly, store_error
 from daemon.store.schema import VERSION
 
 BUSY_S = 5.0
@@ -77,12 +77,12 @@ def append(path: Path, kind: str, payload: Mapping[str, Any], by: str = "owner")
             assert cursor.lastrowid is not None
             return cursor.lastrowid
     except sqlite3.Error as error:
-        raise StoreError(in_words(error, Path(path))) from error
+        raise store_error(error, Path(path)) from error
 
 
-def take(connection: sqlite3.Connection, after_id: int = 0, limit: int = 50) -> list[Request]:
-    """The unanswered requests with a higher id than ``after_id``, oldest first."""
-    rows = connection.execute(f"{_SELECT} WHERE done = 0 AND id > ? ORDER BY id LIMIT ?", (after_id, limit))
+def take(connection: sqlite3.Connection) -> list[Request]:
+    """The unanswered requests, oldest first."""
+    rows = connection.execute(f"{_SELECT} WHERE done = 0 ORDER BY id LIMIT ?", (MOST_WAITING,))
     return [request_of(row) for row in rows]
 
 
@@ -105,7 +105,7 @@ def wait_for_answer(path: Path, request_id: int, timeout_s: float = 5.0) -> Requ
             try:
                 found = find(connection, request_id)
             except sqlite3.Error as error:
-                raise StoreError(in_words(error, Path(path))) from error
+                raise store_error(error, Path(path)) from error
             if found is None:
                 raise StoreError(f"there is no request {request_id} in {path}")
             if found.done or time.monotonic() >= deadline:

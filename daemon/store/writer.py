@@ -30,7 +30,7 @@ from daemon.notices import Notice
 from daemon.store import records, requests
 from daemon.store.codec import ALARM_SELECT, alarm_of, from_json, to_json
 from daemon.store.committer import MOST_ROWS, Committer, Statement, StoreHealth
-from daemon.store.connection import in_words
+from daemon.store.connection import store_error
 from daemon.store.intake import Intake
 from daemon.store.journal import Journal
 from daemon.store.live import withdraw
@@ -81,7 +81,7 @@ class Writer:
             self._statements += records.end_interrupted_runs(self._committer.connection)
         except sqlite3.Error as error:
             self._committer.close()
-            raise StoreError(in_words(error, self.path)) from error
+            raise store_error(error, self.path) from error
 
     @property
     def health(self) -> StoreHealth:
@@ -225,10 +225,10 @@ class Writer:
 
     # -- requests -----------------------------------------------------------------------------------------------------
 
-    def requests(self, after_id: int = 0) -> list[Request]:
+    def requests(self) -> list[Request]:
         """What the dashboard and the command line ask for and is not answered yet."""
         try:
-            waiting = requests.take(self._committer.connection, after_id)
+            waiting = requests.take(self._committer.connection)
             return [request for request in waiting if request.id not in self._answered]
         except sqlite3.Error:
             return []  # the committer meets the same trouble and says so
@@ -268,6 +268,7 @@ class Writer:
     def _repeat(self) -> None:
         """A new database was begun: put into it what is stored only once, or only when it changes."""
         self._states = dict(self._state_texts)
+        self._answered.clear()
         self._statuses.repeat()
         self._statements.append(records.closed(False))
         if self._configuration is not None:
@@ -297,4 +298,4 @@ class Writer:
         try:
             return self._committer.connection.execute(sql, parameters).fetchall()
         except sqlite3.Error as error:
-            raise StoreError(in_words(error, self.path)) from error
+            raise store_error(error, self.path) from error

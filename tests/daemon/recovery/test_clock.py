@@ -188,6 +188,23 @@ def test_a_clock_that_is_set_raises_nothing_and_loses_no_frame(
         assert steps == []
 
 
+@pytest.mark.parametrize("jump", [-3 * HOUR, -20.0, 3 * HOUR])
+def test_a_reading_that_was_under_way_while_the_clock_was_set_is_in_a_frame_at_once(jump: float) -> None:
+    pipeline = build_pipeline(load(BARN), grace_s=0.5)
+    seen = Seen()
+    pipeline.sinks = [seen]
+    for second in range(20):
+        pipeline.feed([Sample("unit", NOON + second, {"motor_a": 0.0})])
+        pipeline.advance(NOON + second + 0.9)
+    now = NOON + 20.0 + jump
+    pipeline.advance(now)
+    pipeline.feed([Sample("unit", NOON + 20.0, {"motor_a": 5.0})])  # stamped before the step, handed over after it
+    for turn in range(12):
+        pipeline.advance(now + 0.25 * turn)
+    assert 5.0 in [frame.motor_a for frame in seen.frames] or jump > 0.0
+    assert pipeline.framer.late == (1 if jump > 0.0 else 0)
+
+
 @pytest.mark.slow
 def test_the_running_daemon_notes_a_correction_and_the_trend_shows_both_sides(tmp_path: Path) -> None:
     wire = FakeDevice(tmp_path / "by-id-feed-room")

@@ -373,3 +373,27 @@ def test_escaped_text_is_harmless(text: str) -> None:
 @given(st.floats(allow_nan=False))
 def test_literal_reads_what_repr_writes(number: float) -> None:
     assert literal(repr(number)) == number
+
+
+@pytest.mark.parametrize("behind", [60.0, 600.0, 3000.0, 40_000.0])
+def test_a_device_whose_clock_is_behind_is_followed_and_told(behind: float) -> None:
+    health = SourceHealth("bench", "serial")
+    parser = LineParser("bench", WireSettings(), health)
+    taken = []
+    for second in range(60):
+        arrived = 1_790_000_000.0 + second
+        sample = parser.parse(b'{"t": %.1f, "inlet_pa": -2000}' % (arrived - behind + 0.3 * (second % 3)), arrived)
+        assert sample is not None
+        taken.append(abs(sample.t - arrived) < 5.0)
+    assert taken.count(False) <= 1, "at most the first, before its clock is known"
+    assert health.refused["device clock is off"] >= 59
+    assert health.last_error == f"the device's clock is {behind - 0.6:.0f} s behind; the time of arrival counts"
+
+
+def test_what_a_device_has_stored_up_is_not_taken_for_the_present() -> None:
+    parser = LineParser("bench", WireSettings(), SourceHealth("bench", "serial"))
+    for second in range(600):
+        arrived = 1_790_000_600.0 + 0.002 * second
+        sample = parser.parse(b'{"t": %.1f, "inlet_pa": -2000}' % (1_790_000_000.0 + second), arrived)
+        assert sample is not None
+        assert sample.t == 1_790_000_000.0 + second

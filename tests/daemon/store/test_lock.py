@@ -1,7 +1,8 @@
-"""One daemon to a database."""
+"""One daemon to a database, by whatever name."""
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -11,29 +12,40 @@ import pytest
 
 from daemon.errors import AlreadyRunning, StoreError
 from daemon.store.lock import StoreLock
+from daemon.store.writer import Writer
+from tests.daemon.store.making import NINE, estimate, frame
 
 HOLDER = (
-    "import sys, time; from pathlib import Path; from daemon.store.lock import StoreLock;"
-    "lock = StoreLock(Path(sys.argv[1])); print('held', flush=True); time.sleep(60)"
+    "import sys, time; from pathlib import Path; from daemon.store.lock import StoreLock, hold; path = Path(sys.argv[1]);"
+    "lock = StoreLock(path); file = hold(path); print('held', flush=True); time.sleep(60)"
 )
 
 
-def test_a_second_daemon_is_told_who_has_it(tmp_path: Path) -> None:
-    path = tmp_path / "shop.db"
+@pytest.mark.parametrize("other_name", ["shop.db", "a symbolic link", "a hard link", "the side file was removed"])
+def test_a_second_daemon_is_told_who_has_it(path: Path, other_name: str) -> None:
+    name = path
+    if other_name.endswith("link"):
+        name = path.parent / "elsewhere" / "second.db"
+        name.parent.mkdir()
+        (name.symlink_to if other_name.startswith("a symbolic") else name.hardlink_to)(path)
     other = subprocess.Popen([sys.executable, "-c", HOLDER, str(path)], stdout=subprocess.PIPE, text=True)
     try:
         assert other.stdout is not None
         assert other.stdout.readline() == "held\n"
+        if other_name == "the side file was removed":
+            (path.parent / "shop.db.lock").unlink()
         with pytest.raises(AlreadyRunning, match=f"process {other.pid}") as caught:
-            StoreLock(path)
+            StoreLock(name)
         assert caught.value.exit_code == 5
+        with pytest.raises(AlreadyRunning, match=f"process {other.pid}"):
+            Writer(name)
     finally:
         other.send_signal(signal.SIGKILL)
         other.wait(10)
         assert other.stdout is not None
         other.stdout.close()
     # Even SIGKILL leaves no lock behind.
-    StoreLock(path).release()
+    StoreLock(name).release()
 
 
 def test_within_one_process_too(tmp_path: Path) -> None:
@@ -50,3 +62,27 @@ def test_a_lock_that_cannot_be_made_is_told(tmp_path: Path) -> None:
     (tmp_path / "shop.db.lock").mkdir()
     with pytest.raises(StoreError, match="cannot be opened"):
         StoreLock(tmp_path / "shop.db")
+
+
+def test_a_writer_whose_files_were_taken_stays_off_the_database_of_another(path: Path) -> None:
+    writer = Writer(path)
+    for name in path.parent.glob("shop.db*"):
+        name.unlink()
+    from daemon.store.migrate import ensure_schema
+
+    ensure_schema(path, here=True)
+    other = subprocess.Popen([sys.executable, "-c", HOLDER, str(path)], stdout=subprocess.PIPE, text=True)
+    try:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "held\n"
+        writer.frame(frame(NINE, motor_a=9.0), estimate(NINE))
+        assert not writer.flush(force=True)
+        assert f"process {other.pid}" in writer.health.words
+    finally:
+        other.kill()
+        other.wait(10)
+        assert other.stdout is not None
+        other.stdout.close()
+    assert writer.flush(force=True)
+    assert writer.close()
+    assert os.path.getsize(path) > 0

@@ -122,7 +122,7 @@ def filled(path: Path) -> Path:
     for k in range(2_000):
         writer.frame(frame(NINE + k), None)
     writer.flush()
-    writer._committer.connection.close()  # ends without closing properly, as after a crash
+    writer._committer.abandon()  # ends without closing properly, as after a crash
     return path
 
 

@@ -141,7 +141,7 @@ def test_a_run_cut_short_by_a_crash_ends_at_its_last_frame(path: Path) -> None:
         writer.frame(frame(NINE + k), None)
     writer.frame(frame(NINE + 100, OFF), None)
     writer.flush()
-    writer._committer.connection.close()
+    writer._committer.abandon()
     Writer(path).close()
     (run,) = Reader(path).runs()
     assert (run.end_t, run.seconds) == (NINE + 99, 99.0)

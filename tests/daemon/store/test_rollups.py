@@ -102,7 +102,7 @@ def test_a_working_day_with_restarts_equals_a_recomputation(path: Path) -> None:
                     writer.close()
                     writer = Writer(path)
                 elif rng.random() < 0.001:  # a crash: what was not committed is gone, nothing is closed
-                    writer._committer.connection.close()
+                    writer._committer.abandon()
                     writer = Writer(path)
         t += rng.choice([0, 30, 7_200])
     far_ahead(writer, t)
@@ -139,7 +139,7 @@ def test_whatever_the_clock_does_roll_ups_equal_a_recomputation(
                 writer.close()
                 writer = Writer(path, commit_every_s=1e9)
             elif then == "crash":
-                writer._committer.connection.close()
+                writer._committer.abandon()
                 writer = Writer(path, commit_every_s=1e9)
         far_ahead(writer, highest)
         writer.close()

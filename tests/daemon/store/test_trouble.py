@@ -12,16 +12,20 @@ import subprocess
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import cast
 
 import pytest
 
 from analysis.events import EventKind, ShopEvent
 from daemon.alarms.types import AlarmState
+from daemon.answering import Answerer
 from daemon.errors import StoreError
+from daemon.pipeline import Pipeline
 from daemon.store import committer as committer_module
 from daemon.store.connection import open_readonly
 from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
+from daemon.store.requests import append, find
 from daemon.store.writer import Writer
 from tests.daemon.store.making import NINE, Hand, estimate, frame, step
 
@@ -187,6 +191,79 @@ def test_a_file_taken_away_under_the_writer_is_noticed(path: Path) -> None:
     assert motors(path) == [float(k) for k in range(10, 20)]
 
 
+@pytest.mark.parametrize("asked_before", [5, 230])
+def test_requests_are_answered_after_the_database_was_replaced(path: Path, asked_before: int) -> None:
+    writer = Writer(path)
+    answerer = Answerer(cast(Pipeline, None), writer)
+    for _ in range(asked_before):
+        append(path, "nothing", {})
+        answerer.answer_all(NINE)
+    for name in path.parent.glob("shop.db*"):
+        name.unlink()
+    fill(writer, 0, 1)
+    assert writer.flush(force=True)
+    asked = [append(path, "nothing", {}) for _ in range(60)]
+    answerer.answer_all(NINE)
+    answerer.answer_all(NINE)
+    with closing(open_readonly(path)) as db:
+        assert [found.done for number in asked if (found := find(db, number)) is not None] == [True] * 60
+    writer.close()
+
+
+def test_another_file_in_its_place_is_used_and_never_with_the_log_of_the_old_one(path: Path, tmp_path: Path) -> None:
+    writer = Writer(path)
+    reader = Reader(path)
+    fill(writer, 0, 10)
+    writer.flush()
+    assert len(list(reader.frames())) == 10  # holds the old file and its log open
+    backup = tmp_path / "backup.db"
+    ensure_schema(backup, here=True)
+    other = Writer(backup)
+    fill(other, 1000, 3)
+    other.close()
+    os.replace(backup, path)
+    fill(writer, 10, 5)
+    assert writer.flush(force=True)
+    assert "replaced by another file" in writer.health.words
+    writer.close()
+    reader.close()
+    assert sorted(motors(path)) == [float(k) for k in (*range(10, 15), *range(1000, 1003))]
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_a_new_database_is_not_begun_beside_the_log_of_one_that_was_moved(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("INSERT INTO meta(key, value) VALUES ('a', 'b')")
+        db.commit()
+        log = path.with_name("shop.db-wal").read_bytes()
+    path.rename(path.with_name("moved.db"))
+    path.with_name("shop.db-wal").write_bytes(log)
+    ensure_schema(path, here=True)
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert db.execute("SELECT * FROM meta WHERE key = 'a'").fetchall() == []
+    assert [kept.name.split("-")[0] for kept in path.parent.glob("*.left-*-wal")] == ["shop.left"]
+
+
+@pytest.mark.parametrize("table", ["states", "alarms", "journal", "requests", "statuses"])
+def test_damage_in_a_database_that_was_closed_well_is_set_aside(path: Path, table: str) -> None:
+    writer = Writer(path)
+    fill(writer, 0, 2_000)
+    writer.state("estimator", {"drag": [0.1] * 2_000})
+    writer.event(ShopEvent(NINE, EventKind.CLEANED))
+    writer.close()
+    with closing(sqlite3.connect(path)) as db:
+        (page,) = db.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()
+    with open(path, "r+b") as file:
+        file.seek(4096 * (page - 1))
+        file.write(b"\xa5" * 4096)
+    report = ensure_schema(path, here=True)
+    assert report.set_aside is not None
+    assert report.set_aside.exists()
+    Writer(path).close()
+
+
 def test_a_reader_follows_a_database_that_was_replaced(path: Path, tmp_path: Path) -> None:
     writer = Writer(path)
     fill(writer, 0, 3)
@@ -225,3 +302,31 @@ def test_no_database_and_a_wrong_one_are_told_in_words(tmp_path: Path) -> None:
 def test_a_reader_cannot_write(path: Path) -> None:
     with closing(open_readonly(path)) as db, pytest.raises(sqlite3.OperationalError, match="readonly"):
         db.execute("INSERT INTO meta(key, value) VALUES ('a', 'b')")
+
+
+def test_a_damaged_file_that_cannot_be_set_aside_is_tried_again(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    hand = Hand()
+    writer = Writer(path, commit_every_s=1e9, monotonic=hand)
+    fill(writer, 0, 3_000)
+    assert writer.flush()
+    writer._committer.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    writer._committer.connection.execute("PRAGMA cache_size=0")
+    with open(path, "r+b") as file:
+        file.seek(4096)
+        file.write(os.urandom(4096 * (os.path.getsize(path) // 4096 - 1)))
+
+    def no_right(*_: object, **__: object) -> Path:
+        raise StoreError("could not be set aside: Permission denied")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(committer_module, "put_aside", no_right)
+        patched.setattr("daemon.store.migrate.put_aside", no_right)
+        fill(writer, 3_000, 10)
+        for _ in range(3):
+            hand.t += committer_module.RETRY_S + 1
+            assert not writer.flush(force=True)
+            assert "Permission denied" in writer.health.words
+    hand.t += committer_module.RETRY_S + 1
+    assert writer.flush(force=True)
+    assert writer.health.set_aside
+    writer.close()
