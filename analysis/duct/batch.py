@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.duct.batch_friction import Friction, column
-from analysis.duct.coefficients import Table
+from analysis.duct.coefficients import Crowd, Table
 from analysis.duct.junctions import KNEE, ROUND
 from analysis.duct.single import (
     FIRST_EMPIRICAL,
@@ -110,6 +110,15 @@ class _Block:
         self.j0, self.j1, self.j2 = column(table.j0[1:]), column(table.j1[1:]), column(table.j2[1:])
         self.wide = column(table.wide[1:])
         self.wide_rows = np.nonzero(self.wide[:, 0] > 0.0)[0]
+        self.jet, self.along, self.turned = column(table.jet), column(table.along), column(table.turned)
+        self.sums: dict[int, Floats] = {}
+        self.wide_crowds = []
+        for crowd in table.crowds:
+            place = np.nonzero((self.wide_rows + 1 >= crowd.low) & (self.wide_rows + 1 < crowd.high))[0]
+            self.wide_crowds.append((place, crowd))
+        self.slowed = table.slowed
+        self.crowds = {crowd.row: crowd for crowd in table.crowds}
+        self.port_velocity = column(tuple(table.velocity[row] for row in table.port_rows))
         self.run_order = [row for row, kind in enumerate(table.kind) if kind == "run"]
         self.fixed, self.shut_fixed = column(table.fixed), column(table.shut_fixed)
 
@@ -119,6 +128,7 @@ class _Block:
         rows, n = case.flow.shape
         is_open = np.ones((rows, n))
         is_open[list(table.port_rows)] = case.gates
+        self.is_open = case.gates
         fixed = np.where(is_open > 0.0, self.fixed, self.shut_fixed)
         self.pipes.begin(is_open)
         self.hoses.begin(is_open[self.hosed])
@@ -127,24 +137,27 @@ class _Block:
         fresh = np.empty((rows, n))
         # P = source - inner q at the head of a run; zero for ports and leaks, whose head is the room.
         source, inner = np.zeros((rows, n)), np.zeros((rows, n))
-        # The next flow of a segment is offset - slope P - pull Q, with P and Q at the head of the run that it joins.
-        lines = np.empty((3, rows, n))
+        # The next flow of a segment is offset - slope P - pull Q - push S - bend (qs - qs0), with P and Q at the head of
+        # the run that it joins and S and qs as in single._Crowd; only where many streams meet are there the latter.
+        lines = np.zeros((5 if self.crowds else 3, rows, n))
         step = 0
         settled: Bools = np.zeros(n, dtype=bool)
         while step < most_steps and not settled.all():
             step += 1
             size = np.abs(q)
-            lost, steep = self.losses(size, fixed, started and step == 1)
+            lost, steep = self.losses(size, self.blown(fixed, q), started and step == 1)
             steep *= size
             lost *= size
             lost *= q
             self.linearise(q, lost, steep, lines)
             for row in reversed(self.run_order):
                 low, high = table.children[row]
-                a, b, g = np.add.reduce(lines[:, low:high], axis=1)
-                np.divide(a, b, out=source[row])
-                g += 1.0
-                np.divide(g, b, out=inner[row])
+                folded = np.add.reduce(lines[:, low:high], axis=1)
+                folded[2] += 1.0
+                if row in self.crowds:
+                    folded = self.fold_crowd(self.crowds[row], q, lines, folded)
+                np.divide(folded[0], folded[1], out=source[row])
+                np.divide(folded[2], folded[1], out=inner[row])
                 if row:
                     self.fold_run(row, q[row], source[row], inner[row], lines)
             new = self.meet_fan(q[0], lost[0], steep[0], source[0], inner[0], stiffness, case.speed_ratio)
@@ -152,8 +165,11 @@ class _Block:
             for row in self.run_order:
                 low, high = table.children[row]
                 whole = fresh[row]
-                part = np.multiply(lines[1, low:high], source[row] - inner[row] * whole, out=fresh[low:high])
+                pressure = source[row] - inner[row] * whole
+                part = np.multiply(lines[1, low:high], pressure, out=fresh[low:high])
                 part += lines[2, low:high] * whole
+                if row in self.crowds:
+                    part += self.settle_crowd(self.crowds[row], q, lines, pressure, whole)
                 np.subtract(lines[0, low:high], part, out=part)
             size = np.abs(fresh)
             np.maximum(size, NEGLIGIBLE * new, out=size)
@@ -164,6 +180,15 @@ class _Block:
         case.total[:] = source - inner * q - lost - steep * (q - fresh)
         case.flow[:] = q
         return step, np.nonzero(~settled)[0]
+
+    def blown(self, fixed: Floats, q: Floats) -> Floats:
+        """The fixed losses; what blows out of an opening leaves its velocity pressure in the room too."""
+        ports = list(self.table.port_rows)
+        backwards = q[ports] < 0.0
+        if backwards.any():
+            fixed = fixed.copy()
+            fixed[ports] += np.where(backwards & self.is_open, self.port_velocity, 0.0)
+        return fixed
 
     def losses(self, size: Floats, fixed: Floats, again: bool) -> tuple[Floats, Floats]:
         """Loss over q|q| and its slope over |q| for every segment; ``again`` lets the friction settle first."""
@@ -192,9 +217,16 @@ class _Block:
         junction += by_whole * whole
         by_whole *= 2.0
         by_whole += self.j1 * own
+        parting = whole <= 0.0
+        if parting.any():
+            # Air that flows backwards parts here; nothing meets.
+            for some in (junction, by_own, by_whole):
+                some[parting] = 0.0
+        if self.crowds:
+            self.crowd(q, lines, junction, by_own, by_whole)
         rows = self.wide_rows
         if len(rows):
-            self.empirical(rows, own, whole, junction, by_own, by_whole)
+            self.empirical(rows, own, whole, junction, by_own, by_whole, lines)
         by_own += steep[1:]
         # For a run the head's resistance is still to come: see fold_run.
         np.divide(1.0, by_own, out=slope)
@@ -202,42 +234,107 @@ class _Block:
         by_whole *= whole
         by_whole -= lost[1:]
         by_whole -= junction
+        for crowd in self.crowds.values():
+            meet = slice(crowd.low - 1, crowd.high - 1)
+            by_whole[meet] += lines[3, crowd.low:crowd.high] * self.shared[crowd.row]
+            lines[3:, crowd.low:crowd.high] *= slope[meet]
         np.multiply(by_whole, slope, out=offset)
         offset += own
 
+    def crowd(self, q: Floats, lines: Floats, junction: Floats, by_own: Floats, by_whole: Floats) -> None:
+        """Add what the streams share where many meet: see ``single._Crowd``. Leaves the slopes with S in ``lines[3]``."""
+        self.shared, self.one = {}, {}
+        for row, crowd in self.crowds.items():
+            children, meet, sides = slice(crowd.low, crowd.high), slice(crowd.low - 1, crowd.high - 1), list(crowd.sides)
+            whole = q[row]
+            shared = np.square(whole) - 2.0 * (self.along[children] * np.square(q[children])).sum(axis=0)
+            jet = self.jet[children] * (whole > 0.0)
+            lines[3, children] = jet
+            junction[meet] += jet * shared
+            self.shared[row] = shared
+            whole_side = np.square(np.abs(q[sides]).sum(axis=0))
+            self.one[row] = np.square(q[sides]).sum(axis=0) / np.where(whole_side == 0.0, 1.0, whole_side)
+            at = crowd.straight
+            if self.slowed[at]:
+                slowed = self.slowed[at] * self.one[row] * (whole > 0.0)
+                turned = (self.turned[sides] * q[sides]).sum(axis=0)
+                rest = whole - q[at]
+                each = slowed * turned / np.where(rest == 0.0, 1e-12, rest)
+                junction[at - 1] -= slowed * whole * turned
+                by_own[at - 1] += each * whole
+                by_whole[at - 1] -= each * (2.0 * whole - q[at])
+
+    def fold_crowd(self, crowd: Crowd, q: Floats, lines: Floats, folded: Floats) -> Floats:
+        """Sums of the streams' lines without S and the straight stream's own: see ``single._Crowd.folded``."""
+        children = slice(crowd.low, crowd.high)
+        by_flow = 2.0 * self.along[children] * q[children]
+        beside = (by_flow * lines[:, children]).sum(axis=1)
+        beside[0] -= (0.5 * by_flow * q[children]).sum(axis=0)
+        if crowd.straight:
+            own = lines[:4, crowd.straight].copy()
+            own[0] -= q[crowd.straight]
+            folded[:4] -= folded[4] * own
+            beside[:4] -= beside[4] * own
+        self.sums[crowd.row] = folded
+        whole, h, keep = q[crowd.row], folded[3], 1.0 - 2.0 * beside[3]
+        found = keep * folded[:3] + 2.0 * h * beside[:3]
+        found[0] += h * whole * whole
+        found[2] += 2.0 * h * whole
+        return np.asarray(found)
+
+    def settle_crowd(self, crowd: Crowd, q: Floats, lines: Floats, pressure: Floats, whole: Floats) -> Floats:
+        """What S and the straight stream's flow take off the flows of the streams at the new P and Q."""
+        a, b, g, h, _ = self.sums[crowd.row]
+        shared = (a - b * pressure - g * whole) / np.where(h == 0.0, 1.0, h) * (h != 0.0)
+        taken = lines[3, crowd.low:crowd.high] * shared
+        if crowd.straight:
+            a, b, g, h = lines[:4, crowd.straight]
+            taken += lines[4, crowd.low:crowd.high] * (a - b * pressure - g * whole - h * shared - q[crowd.straight])
+        return np.asarray(taken)
+
     def empirical(
-        self, rows: npt.NDArray[np.intp], own: Floats, whole: Floats, junction: Floats, by_own: Floats, by_whole: Floats
+        self, rows: npt.NDArray[np.intp], own: Floats, whole: Floats, junction: Floats, by_own: Floats,
+        by_whole: Floats, lines: Floats,
     ) -> None:
-        """Multiply the empirical branch factor A into the junctions of wide branches."""
-        main = whole[rows]
-        share = own[rows]
-        share /= main
-        excess = KNEE - share
+        """Multiply the empirical factor A into the junctions of wide side streams: see ``single.branch_factor``."""
+        main = np.where(whole[rows] == 0.0, 1.0, whole[rows])
+        share = own[rows] / main
+        for place, crowd in self.wide_crowds:
+            straight = own[crowd.straight - 1] if crowd.straight else 0.0
+            share[place] = 1.0 - straight / main[place]
+        excess = KNEE - np.clip(share, 0.0, 1.0)
         root = np.sqrt(excess * excess + ROUND**2)
-        wide = self.wide[rows]
-        a = (excess + root) * (0.45 * wide)
-        a += 1.0 - 0.45 * wide
-        loss = junction[rows]
-        da = loss / main
-        da *= 1.0 + excess / root
-        da *= -0.45 * wide
-        by_own[rows] = a * by_own[rows] + da
-        share *= da
-        by_whole[rows] = a * by_whole[rows] - share
-        loss *= a
-        junction[rows] = loss
+        less = 0.45 * self.wide[rows]
+        more = less * (1.0 + excess / root) / main
+        more[(share <= 0.0) | (share >= 1.0)] = 0.0
+        less = less * (1.0 - excess - root)
+        for place, crowd in self.wide_crowds:
+            less[place] *= self.one[crowd.row]
+            more[place] *= self.one[crowd.row]
+        more *= junction[rows]
+        factor = 1.0 - less
+        for some in (junction, by_own, by_whole):
+            some[rows] *= factor
+        share *= more
+        for place, _ in self.wide_crowds:
+            lines[3, rows[place] + 1] *= factor[place]
+            lines[4, rows[place] + 1] = more[place]
+            share[place] -= more[place]
+            more[place] = 0.0
+        by_own[rows] -= more
+        by_whole[rows] += share
 
     @staticmethod
     def fold_run(row: int, q: Floats, source: Floats, inner: Floats, lines: Floats) -> None:
         """Put what lies upstream of a run, P = source - inner q, into its line."""
-        offset, slope, pull = lines[0, row], lines[1, row], lines[2, row]
+        offset, slope, others = lines[0, row], lines[1, row], lines[2:, row]
         weaker = 1.0 / (1.0 + inner * slope)
         offset -= q
         offset += slope * (source - inner * q)
         offset *= weaker
         offset += q
         slope *= weaker
-        pull *= weaker
+        others *= weaker
 
     def meet_fan(
         self, q: Floats, lost: Floats, steep: Floats, source: Floats, inner: Floats, stiffness: Floats, speed: Floats
@@ -263,8 +360,9 @@ class _Block:
             above = slice(low - 1, high - 1)
             root = np.sqrt(np.maximum(part, TINY_LOSS))
             share = (1.0 / root).sum(axis=0) * root
+            still = 1.0 - 2.0 * (self.along[low:high] / np.square(share)).sum(axis=0)
             # j0 (Q/q)^2 + j1 Q/q + j2 is the junction's loss per own flow squared.
-            met = self.j0[above] * share
+            met = (self.j0[above] + self.jet[low:high] * still) * share
             met += self.j1[above]
             met *= share
             met += self.j2[above]

@@ -5,8 +5,8 @@ one table serves every weather. A segment is a run, a port, or a leak; rows are 
 into one run stand side by side and after it.
 
 Per segment the pressure lost along it is ``(fixed + friction x f) q|q|`` with the friction factor f of its flow, and
-the loss of the junction at its downstream end is ``A(q/Q) (j0 Q^2 + j1 q Q + j2 q^2)`` with q its own flow and Q the
-flow of the run it joins: the forms of :mod:`analysis.duct.junctions` written out in the flows. A port has a second
+the loss of the junction at its downstream end follows from its own flow q, the flow Q of the run that it joins and,
+where more than two streams meet, what they share: see :class:`analysis.duct.junctions.Meeting`. A port has a second
 friction piece, its hose. A leak draws from the static pressure of its run.
 """
 
@@ -14,12 +14,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 from analysis.duct import elbows
 from analysis.duct.design import FAN, AsBuilt, DuctDesign, Faults, FlowAtPressure, Port, Run
 from analysis.duct.friction import friction_factor_scalar
-from analysis.duct.meeting import meeting
+from analysis.duct.junctions import Meeting, meeting
 from analysis.duct.network import DesignError, Problem
 from analysis.duct.tree import Tree, tree
 
@@ -34,6 +34,18 @@ _LEAKING_REYNOLDS = 5000.0
 
 
 @dataclass(frozen=True, slots=True)
+class Crowd:
+    """A junction of more than two streams: the row of its run, the range of the streams' rows, the row of the one that
+    goes straight on (0: none), and the rows of those from the side."""
+
+    row: int
+    low: int
+    high: int
+    straight: int
+    sides: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
     """The segments of a design in walking order; every list has one entry per row.
 
@@ -41,7 +53,7 @@ class Table:
     the row that the segment flows into (-1: the fan); ``children`` the range of rows that flow into it. ``shut_fixed``
     is the loss coefficient of a port when its gate is shut, with a fixed friction factor. ``rough`` is relative
     roughness over 3.7 and ``reynolds`` 2.51 area/diameter, so that 2.51/Re = reynolds x viscosity / flow.
-    ``wide`` is the share of the empirical branch factor A (0: A is 1).
+    The columns of the junctions are those of :class:`analysis.duct.junctions.Meeting`.
     """
 
     design: DuctDesign
@@ -63,9 +75,15 @@ class Table:
     j1: tuple[float, ...]
     j2: tuple[float, ...]
     wide: tuple[float, ...]
+    jet: tuple[float, ...]
+    along: tuple[float, ...]
+    turned: tuple[float, ...]
+    slowed: tuple[float, ...]
     velocity: tuple[float, ...]
     """Half over area squared: velocity pressure over density is ``velocity x q^2``."""
     area: tuple[float, ...]
+    crowds: tuple[Crowd, ...]
+    """The junctions of more than two streams."""
     run_rows: tuple[int, ...]
     """Row of each run of the design."""
     port_rows: tuple[int, ...]
@@ -113,7 +131,7 @@ def _rows(design: DuctDesign, order: Tree, as_built: AsBuilt, faults: Faults) ->
 
 _COLUMNS = (
     "fixed", "shut_fixed", "friction", "rough", "reynolds", "hose_friction", "hose_rough", "hose_reynolds",
-    "j0", "j1", "j2", "wide", "velocity", "area",
+    "j0", "j1", "j2", "wide", "jet", "along", "turned", "slowed", "velocity", "area",
 )
 """The columns of :class:`Table` that a row's line fills, in order."""
 
@@ -138,16 +156,29 @@ class _Filler:
             parent=tuple(row.parent for row in self.rows),
             children=tuple(row.children for row in self.rows),
             **columns,
+            crowds=tuple(self.crowds(columns["jet"])),
             run_rows=tuple(where["run", i] for i in range(len(self.design.runs))),
             port_rows=tuple(where["port", i] for i in range(len(self.design.ports))),
             fan_parabola=_parabola(self.design),
         )
 
+    def crowds(self, jet: tuple[float, ...]) -> Iterator[Crowd]:
+        for place, row in enumerate(self.rows):
+            children = range(*row.children)
+            if any(jet[child] for child in children):
+                straight = [
+                    child for child in children
+                    if jet[child] and self.piece(self.rows[child]).join.angle_deg == 0.0
+                ]
+                sides = (child for child in children if child not in straight and self.rows[child].kind != "leak")
+                yield Crowd(place, *row.children, straight[0] if straight else 0, tuple(sides))
+
     def line(self, row: _Row) -> tuple[float, ...]:
         if row.kind == "leak":
             fixed = _opening(row.leak_m2)
-            scale = 0.5 / self.piece(self.rows[row.parent]).area_m2 ** 2
-            return (fixed, fixed, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, -scale, 0.0, 0.0, 0.0, 0.0, row.leak_m2)
+            scale = 0.5 / self.design.runs[self.rows[row.parent].index].area_m2 ** 2
+            junction = astuple(Meeting(j0=-scale))
+            return (fixed, fixed, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, *junction, 0.0, row.leak_m2)
         piece = self.piece(row)
         velocity = 0.5 / piece.area_m2**2
         factor = (self.as_built.run_k if row.kind == "run" else self.as_built.port_k).get(piece.name, 1.0)
@@ -189,7 +220,7 @@ class _Filler:
         """Loss of the opening of a port per flow squared, and its hose: friction, rough, reynolds."""
         if port.name in self.faults.hose_off and port.hose is not None:
             return PLAIN_END_K * velocity, (0.0, 0.0, 1.0)
-        section = velocity
+        section = 0.5 / (math.pi / 4 * port.start_diameter_m**2) ** 2 if port.start_diameter_m else velocity
         hose_line = (0.0, 0.0, 1.0)
         step = 0.0
         if port.hose is not None:
@@ -198,7 +229,7 @@ class _Filler:
             section = 0.5 / area**2
             hose_line = (hose.length_m / hose.diameter_m * section, hose.roughness_m / hose.diameter_m / 3.7,
                          2.51 * area / hose.diameter_m)
-            step = _step(hose.diameter_m, port.diameter_m)
+            step = _step(hose.diameter_m, port.start_diameter_m or port.diameter_m)
         if port.entry_flow is not None:
             rated = port.entry_flow
             entry = rated.suction_pa / (rated.density_kgm3 * rated.flow_m3s**2) - section
@@ -206,19 +237,15 @@ class _Filler:
             entry = port.entry_k * section
         return entry + step, hose_line
 
-    def junction(self, row: _Row, piece: Run | Port) -> tuple[float, float, float, float]:
-        """j0, j1, j2 and the share of the branch factor for the junction at the downstream end of a row."""
+    def junction(self, row: _Row, piece: Run | Port) -> tuple[float, ...]:
+        """The columns of :class:`Meeting` for the junction at the downstream end of a row."""
         if row.parent < 0:
-            return 0.0, 0.0, 0.0, 0.0
+            return astuple(Meeting())
         main_row = self.rows[row.parent]
-        main = self.piece(main_row)
-        others = [
-            self.piece(other) for other in self.rows[main_row.children[0]:main_row.children[1]]
-            if other is not row and other.kind != "leak"
-        ]
-        j0, j1, j2, wide = meeting(piece, main.area_m2, others)
-        scale = 0.5 / main.area_m2**2
-        return j0 * scale, j1 * scale, j2 * scale, wide
+        beside = [other for other in self.rows[main_row.children[0]:main_row.children[1]] if other is not row]
+        others = [self.piece(other) for other in beside if other.kind != "leak"]
+        main = self.design.runs[main_row.index]
+        return astuple(meeting(piece, main, others, len(others) < len(beside)))
 
 
 def _parabola(design: DuctDesign) -> tuple[float, float]:

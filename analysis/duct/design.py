@@ -91,7 +91,9 @@ class Run:
     ``fittings_k`` is the sum of the loss coefficients of its elbows and other fixed fittings, in velocity pressures of
     this run. The losses of the junction at its downstream end follow from ``join`` and the flows. ``leak_m2`` is the
     leakage area of its joints (0: tight), taken at its upstream end. ``uncertainty`` is one relative standard
-    deviation of its loss, None where the design's own applies.
+    deviation of its loss, None where the design's own applies. ``start_diameter_m`` and ``end_diameter_m`` stand for a
+    reducer at an end: the diameter with which it meets other pieces there, None where that is its own (see
+    :func:`analysis.duct.fittings.ends`).
     """
 
     name: str
@@ -103,11 +105,23 @@ class Run:
     join: Join = field(default_factory=Join)
     leak_m2: float = 0.0
     uncertainty: float | None = None
+    start_diameter_m: float | None = None
+    end_diameter_m: float | None = None
 
     @property
     def area_m2(self) -> float:
         """Cross-section, m2."""
         return math.pi / 4 * self.diameter_m**2
+
+    @property
+    def start_area_m2(self) -> float:
+        """Cross-section where streams meet at its upstream end, m2."""
+        return math.pi / 4 * (self.start_diameter_m or self.diameter_m) ** 2
+
+    @property
+    def end_area_m2(self) -> float:
+        """Cross-section with which it enters the junction at its downstream end, m2."""
+        return math.pi / 4 * (self.end_diameter_m or self.diameter_m) ** 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +133,8 @@ class Port:
     opening that draws that flow. ``gate_k`` is the loss of the open gate in velocity pressures of the pipe, None for a
     port without a gate (it is always open). What the shut gate lets through is ``leak_m2`` (effective leakage
     area: flow = area x sqrt(2 suction / density)) or, where given, ``leak_flow``. ``needs_m3s`` is the flow that the
-    machine needs, None where the owner has not said.
+    machine needs, None where the owner has not said. ``start_diameter_m`` and ``end_diameter_m`` as in :class:`Run`;
+    the opening or the hose sits on the start.
     """
 
     name: str
@@ -137,11 +152,18 @@ class Port:
     leak_flow: FlowAtPressure | None = None
     needs_m3s: float | None = None
     uncertainty: float | None = None
+    start_diameter_m: float | None = None
+    end_diameter_m: float | None = None
 
     @property
     def area_m2(self) -> float:
         """Cross-section of the pipe, m2."""
         return math.pi / 4 * self.diameter_m**2
+
+    @property
+    def end_area_m2(self) -> float:
+        """Cross-section with which it enters the junction at its downstream end, m2."""
+        return math.pi / 4 * (self.end_diameter_m or self.diameter_m) ** 2
 
     @property
     def has_gate(self) -> bool:

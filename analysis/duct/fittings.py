@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 
 from analysis.duct import elbows
 from analysis.duct.written import NUMBER, FittingError, FixedLoss, between, size
@@ -53,28 +55,77 @@ def fitting(text: str) -> FixedLoss:
     raise FittingError(f"{text!r} is not a fitting; allowed: {FITTING_FORMS}")
 
 
-def fittings_k(texts: Iterable[str], diameter_m: float) -> float:
-    """Sum of the losses of several fittings, in velocity pressures of a duct of ``diameter_m`` [m].
+@dataclass(frozen=True, slots=True)
+class Reducer:
+    """A reducer in the direction of the air: inside diameters [m] before and after it, and its loss in velocity pressures
+    of the smaller one."""
 
-    >>> round(fittings_k(["elbow 45", "K 0.3"], 0.1), 3)
-    0.488
+    before_m: float
+    after_m: float
+    k: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """What the fittings of a piece amount to: ``k`` in velocity pressures of its pipe, and the diameters [m] with which
+    it meets other pieces where a reducer sits at that end (None: its own)."""
+
+    k: float
+    start_m: float | None = None
+    end_m: float | None = None
+
+
+SAME_SIZE = 0.08
+"""Two sizes that differ by less are one and the same: bores of pipes of one nominal size to different standards."""
+
+
+def same_size(one_m: float, other_m: float) -> bool:
+    """Whether two diameters are one nominal size."""
+    return abs(one_m / other_m - 1.0) < SAME_SIZE
+
+
+def fitted(texts: Iterable[str], diameter_m: float) -> Fitted:
+    """The fittings of a piece of ``diameter_m`` [m], each charged once.
+
+    A reducer from the piece's own size to another ends the piece, one from another size to its own begins it; the
+    piece then meets its neighbours there with the other size. A widening end has no loss of its own: its taper is the
+    part of the widening that comes without loss, and the junction books the rest as its abrupt step. So a taper that
+    loses as much as a step is the same as none, and a better one never makes the piece lose more.
+
+    >>> round(fitted(["elbow 45", "K 0.3"], 0.1).k, 3), fitted(["reducer 4 in to 6 in"], 0.1016).end_m
+    (0.488, 0.1016)
     """
-    return sum(fitting(text).k_on(diameter_m) for text in texts)
+    texts = list(texts)
+    found = [reducer(text) for text in texts]
+    ends = [one for one in found if one and same_size(one.before_m, diameter_m) and not same_size(one.after_m, diameter_m)]
+    starts = [one for one in found if one and same_size(one.after_m, diameter_m) and not same_size(one.before_m, diameter_m)]
+    if len(ends) > 1 or len(starts) > 1 or (ends and starts and same_size(ends[0].after_m, starts[0].before_m)):
+        # A neck along the way: it begins and ends in the piece itself.
+        ends, starts = [], []
+    k, start_m, end_m = 0.0, None, None
+    for text, one in zip(texts, found, strict=True):
+        if one is not None and one in starts:
+            start_m = one.before_m
+        if one is not None and one in ends:
+            end_m = one.after_m
+            if one.after_m > one.before_m:
+                ratio = (one.before_m / one.after_m) ** 2
+                end_m = diameter_m / math.sqrt(ratio + math.sqrt(one.k))
+                continue
+        k += fitting(text).k_on(diameter_m)
+    return Fitted(k, start_m, end_m)
 
 
-def reducer_ends(text: str) -> tuple[float, float]:
-    """Smaller and larger inside diameter [m] of a reducer as written. Raises :class:`FittingError` for anything else.
+def reducer(text: str) -> Reducer | None:
+    """The reducer as written; None for any other fitting, or for several at once.
 
-    >>> [round(end, 4) for end in reducer_ends("reducer 4 in to 6 in")]
-    [0.1016, 0.1524]
+    >>> round(reducer("reducer 4 in to 6 in").after_m, 4)
+    0.1524
     """
-    written = " ".join(text.split())
-    counted = _COUNT.match(written)
-    match = _REDUCER.match(counted.group(2) if counted else written)
+    match = _REDUCER.match(" ".join(text.split()))
     if match is None:
-        raise FittingError(f"{text!r} is not a reducer; allowed: 'reducer 6 in to 4 in'")
-    ends = sorted((size(text, match.group(1)), size(text, match.group(2))))
-    return ends[0], ends[1]
+        return None
+    return Reducer(size(text, match.group(1)), size(text, match.group(2)), _reducer(text, match).k)
 
 
 def _elbow(text: str, match: re.Match[str]) -> FixedLoss:

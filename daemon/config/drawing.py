@@ -142,16 +142,19 @@ def _motor(table: MotorTable) -> Motor:
 
 def _run(table: RunTable) -> Run:
     duct = pipe(table.pipe)
+    fitted = fittings.fitted(table.fittings, duct.inside_diameter_m)
     return Run(
         name=table.name,
         into=table.into,
         diameter_m=duct.inside_diameter_m,
         roughness_m=duct.roughness_m,
         length_m=table.length,
-        fittings_k=fittings.fittings_k(table.fittings, duct.inside_diameter_m),
+        fittings_k=fitted.k,
         join=read_join(table.join),
         leak_m2=table.leak or 0.0,
         uncertainty=table.uncertainty,
+        start_diameter_m=fitted.start_m,
+        end_diameter_m=fitted.end_m,
     )
 
 
@@ -161,12 +164,12 @@ def _port(table: PortTable, air: Air) -> Port:
     if table.hose is not None and table.hose_length is not None:
         stock = pipe(table.hose)
         hose = Hose(stock.inside_diameter_m, stock.roughness_m, table.hose_length)
-    section = hose.diameter_m if hose else duct.inside_diameter_m
     bends = [text for text in table.fittings if "flex" in text.lower()]
     others = [text for text in table.fittings if text not in bends]
+    fitted = fittings.fitted(others, duct.inside_diameter_m)
+    section = hose.diameter_m if hose else fitted.start_m or duct.inside_diameter_m
     # A bend laid in the hose loses velocity pressures of the hose; the port's sum is kept on its pipe.
-    k = fittings.fittings_k(others, duct.inside_diameter_m)
-    k += fittings.fittings_k(bends, section) * (duct.inside_diameter_m / section) ** 4
+    k = fitted.k + fittings.fitted(bends, section).k * (duct.inside_diameter_m / section) ** 4
     opening = openings.entry(table.entry)
     rated = None
     if opening.flow_m3s is not None and opening.suction_pa is not None:
@@ -191,6 +194,8 @@ def _port(table: PortTable, air: Air) -> Port:
         leak_flow=None if leak is None else FlowAtPressure(leak.flow, leak.at, air.density_kgm3),
         needs_m3s=table.needs,
         uncertainty=table.uncertainty,
+        start_diameter_m=fitted.start_m,
+        end_diameter_m=fitted.end_m,
     )
 
 

@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING
 
 from analysis.duct import fittings
 from analysis.duct.fan import FanCurve
+from analysis.duct.fittings import same_size
 from analysis.duct.motor import nec_full_load_a
 from analysis.duct.stock import pipe
 from analysis.units import show
+from daemon.config.ducting import PortTable
 
 if TYPE_CHECKING:
     from analysis.duct.design import DuctDesign
-    from daemon.config.ducting import PortTable, RunTable
+    from daemon.config.ducting import RunTable
     from daemon.config.model import ShopFile
 
 _LIMITS = {
@@ -105,15 +107,29 @@ def _motor(file: ShopFile, design: DuctDesign) -> Iterator[str]:
 def _reducers(file: ShopFile) -> Iterator[str]:
     tables: list[tuple[str, RunTable | PortTable]] = [(f"run[{at}]", table) for at, table in enumerate(file.run)]
     tables += [(f"port[{at}]", table) for at, table in enumerate(file.port)]
+    bores = {table.name: pipe(table.pipe).inside_diameter_m for _, table in tables}
     for key, table in tables:
-        inside = pipe(table.pipe).inside_diameter_m
+        inside = bores[table.name]
+        feeding = [bores[other.name] for _, other in tables if other.into == table.name]
+        if isinstance(table, PortTable) and table.hose is not None:
+            feeding.append(pipe(table.hose).inside_diameter_m)
         for place, text in enumerate(table.fittings):
-            if fittings.fitting(text).at_diameter_m is None:
+            one = fittings.reducer(text)
+            if one is None:
                 continue
-            if not any(abs(end / inside - 1.0) < 0.08 for end in fittings.reducer_ends(text)):
+            where = f"{key}.fittings[{place}]"
+            if not (same_size(one.before_m, inside) or same_size(one.after_m, inside)):
                 yield (
-                    f"{key}.fittings[{place}]: neither end of {text!r} fits the pipe {table.pipe!r} of {table.name!r};"
+                    f"{where}: neither end of {text!r} fits the pipe {table.pipe!r} of {table.name!r};"
                     " write the size of the pipe at one end"
+                )
+            elif (
+                same_size(one.after_m, inside) and same_size(one.before_m, bores.get(table.into, 0.0) or inside)
+                and not same_size(one.before_m, inside) and not any(same_size(one.before_m, size) for size in feeding)
+            ):
+                yield (
+                    f"{where}: {text!r} stands the wrong way round: the air comes out of {table.name!r}"
+                    f" ({table.pipe}) and goes on into {table.into!r}; write the sizes in the direction of the air"
                 )
 
 

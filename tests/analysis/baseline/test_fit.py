@@ -59,7 +59,7 @@ def test_our_solver_reaches_the_minimum_that_scipy_finds(seed: int) -> None:
     sd = np.sqrt(np.diag(covariance))
     assert np.abs((x - reference.x) / sd).max() < 0.35  # a tenth in the sum of squares is a third of a deviation
     wanted = np.sqrt(np.diag(np.linalg.inv(reference.jac.T @ reference.jac)))
-    assert sd == pytest.approx(wanted, rel=0.05)
+    assert sd == pytest.approx(wanted, rel=0.08)  # taken a third of a deviation apart
 
 
 def test_simulated_shops_are_reached_by_scipy_and_us_alike() -> None:

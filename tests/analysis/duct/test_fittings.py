@@ -60,7 +60,8 @@ def test_mitre_is_rennels(angle: float) -> None:
 def test_tapers_are_rennels(ratio: float, taper: float) -> None:
     small, large = ratio * 0.2, 0.2
     wide = fluids.diffuser_conical(Di1=small, Di2=large, angle=taper, fd=elbows.SMOOTH_FACTOR, method="Rennels")
-    assert elbows.expansion(ratio, taper) == pytest.approx(wide, rel=1e-6)
+    # never more than the abrupt step, which Rennels has tapers of 50 to 90 degrees do
+    assert elbows.expansion(ratio, taper) == pytest.approx(min(wide, fluids.diffuser_sharp(small, large)), rel=1e-6)
     narrow = fluids.contraction_conical(Di1=large, Di2=small, angle=taper, fd=0.0, method="Rennels")
     assert elbows.contraction(ratio, taper) == pytest.approx(narrow, rel=1e-6)
 
@@ -85,6 +86,23 @@ def test_reducer_is_stated_on_its_smaller_end() -> None:
     # in velocity pressures of the 6 in duct the same pressure is (6/4)^4 times as many
     assert loss.k_on(6 * INCH_M) == pytest.approx(0.30864 * 1.5**4, rel=1e-4)
     assert fittings.fitting("reducer D2729 6 in to D2729 4 in").at_diameter_m == pytest.approx(4.065 * INCH_M)
+
+
+def test_a_reducer_at_the_end_of_a_piece_is_charged_once() -> None:
+    small, large = 4 * INCH_M, 6 * INCH_M
+    # an abrupt one is the step that the junction books anyway
+    assert fittings.fitted(["reducer 4 in to 6 in abrupt"], small).end_m == pytest.approx(small, rel=1e-9)
+    assert fittings.fitted(["reducer 4 in to 6 in"], small).end_m == pytest.approx(small, rel=1e-9)
+    gentle = fittings.fitted(["elbow 90", "reducer 4 in to 6 in taper 15"], small)
+    assert gentle.k == fittings.fitting("elbow 90").k
+    # what is left as a step loses what the taper loses, Borda and Carnot: (1 - A/Ae)^2 ... from the end on
+    loss = elbows.expansion(2 / 3, 15.0)
+    assert (small / gentle.end_m) ** 4 * (1 - (gentle.end_m / large) ** 2) ** 2 == pytest.approx(loss, rel=1e-9)
+    # at the other end, and a neck along the way, it stays a loss of the piece
+    assert fittings.fitted(["reducer 6 in to 4 in"], small) == fittings.Fitted(
+        fittings.fitting("reducer 6 in to 4 in").k, start_m=large
+    )
+    assert fittings.fitted(["reducer 6 in to 4 in", "reducer 4 in to 6 in"], large).end_m is None
 
 
 @pytest.mark.parametrize(
@@ -152,8 +170,8 @@ def test_counts_and_sums() -> None:
     one = fittings.fitting("elbow 90 r/D 1.5").k
     assert fittings.fitting("2x elbow 90 r/D 1.5").k == pytest.approx(2 * one)
     assert fittings.fitting("3 x elbow 90 r/d 1.5").k == pytest.approx(3 * one)
-    assert fittings.fittings_k(["elbow 90 r/D 1.5", "K 0.5"], 0.1) == pytest.approx(one + 0.5)
-    assert fittings.fittings_k([], 0.1) == 0.0
+    assert fittings.fitted(["elbow 90 r/D 1.5", "K 0.5"], 0.1) == fittings.Fitted(pytest.approx(one + 0.5))
+    assert fittings.fitted([], 0.1).k == 0.0
 
 
 def test_a_bend_in_hose_loses_more_than_an_elbow() -> None:

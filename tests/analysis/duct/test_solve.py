@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from analysis.air import moist_air, standard_air
-from analysis.duct import elbows, junctions, single
+from analysis.duct import elbows, single
 from analysis.duct.design import AsBuilt, DuctDesign, Faults, FlowAtPressure, Join, Port, Run
 from analysis.duct.friction import loss_scalar
 from analysis.duct.network import DesignError
 from analysis.duct.points import OperatingPoint
 from analysis.duct.separator import Separator
 from analysis.duct.solve import every_gate_set, solve, solve_many
+from tests.analysis.duct.momentum import Stream, losses
 from tests.analysis.duct.shops import chair_barn, random_shop, thirteen_ports
 
 GATE_SETS = [[], ["port 0"], ["port 9"], ["port 2", "port 6"], ["port 1", "port 4", "port 7", "port 12"], None]
@@ -49,16 +50,6 @@ def port_loss(port: Port, flow: float, design: DuctDesign) -> float:
     return lost + elbows.expansion(hose.diameter_m / port.diameter_m) * dynamic(flow, section, design)
 
 
-def junction_loss(piece: Run | Port, main: Run, other: Run | Port, share: float) -> float:
-    """Loss coefficient of a piece that meets one other, on the combined stream, by the junction formulas."""
-    a, b = piece.area_m2 / main.area_m2, other.area_m2 / main.area_m2
-    if piece.join.kind == "straight":
-        return junctions.straight_k_scalar(1.0 - share, b, other.join.angle_deg, a)
-    if other.join.kind == "straight":
-        return junctions.branch_k_scalar(share, a, piece.join.angle_deg, b)
-    return junctions.two_sides_k_scalar(share, a, piece.join.angle_deg, b, other.join.angle_deg)
-
-
 @pytest.mark.parametrize("opened", GATE_SETS)
 def test_the_answer_satisfies_the_component_formulas(opened: list[str] | None) -> None:
     design = thirteen_ports()
@@ -78,15 +69,15 @@ def test_the_answer_satisfies_the_component_formulas(opened: list[str] | None) -
         children = [piece for piece in (*design.runs, *design.ports) if piece.into == run.name]
         whole = point.runs[run.name].flow_m3s
         assert sum(state(point, piece.name).flow_m3s for piece in children) == pytest.approx(whole, rel=1e-9)
-        if len(children) == 2:
-            for piece, other in (children, reversed(children)):
-                k = junction_loss(piece, run, other, state(point, piece.name).flow_m3s / whole)
-                before = state(point, piece.name).total_pa
-                assert before - k * dynamic(whole, run.area_m2, design) == pytest.approx(
-                    head[run.name], abs=2e-6 * scale
-                )
-                met += 1
-    assert met == 20
+        streams = [
+            Stream(state(point, piece.name).flow_m3s / whole, piece.area_m2 / run.area_m2, piece.join.angle_deg)
+            for piece in children
+        ]
+        for piece, k in zip(children, losses(streams), strict=True):
+            before = state(point, piece.name).total_pa
+            assert before - k * dynamic(whole, run.area_m2, design) == pytest.approx(head[run.name], abs=2e-6 * scale)
+            met += 1
+    assert met == 23
     main = point.runs["main"]
     rise = design.fan.pressure_scalar(point.flow_m3s, 1.0, design.air.density_kgm3)[0]
     assert point.filter_pa == pytest.approx(design.filter.clean_drag_pasm3 * point.flow_m3s, rel=1e-12)
@@ -234,7 +225,8 @@ def test_a_separator_loses_its_stated_pressure_before_the_tap() -> None:
     drop = 500.0 * (point.flow_m3s / 0.3) ** 2
     upstream = point.runs["main"].total_pa + lost + drop
     share = point.runs["east main"].flow_m3s / point.flow_m3s
-    k = junction_loss(design.runs[1], main, design.runs[2], share)
+    bench = design.runs[2].area_m2 / main.area_m2
+    k = losses([Stream(share, 1.0, 0.0), Stream(1.0 - share, bench, 45.0)])[0]
     assert point.runs["east main"].total_pa - k * point.runs["main"].velocity_pa == pytest.approx(upstream, abs=0.01)
 
 
@@ -315,6 +307,6 @@ def test_one_port_one_run_is_a_shop() -> None:
     port = Port("saw", "pipe", 0.1, 3e-5, 2.0, join=Join.wye(45.0), entry_k=0.5)
     design = replace(chair_barn(), runs=(run,), ports=(port,))
     point = solve(design, ["saw"])
-    into = elbows.expansion(0.1 / 0.15) + elbows.mitre(45.0)
-    lost = into * point.ports["saw"].velocity_pa + friction(run, point.flow_m3s, design)
+    into = losses([Stream(1.0, (0.1 / 0.15) ** 2, 45.0)])[0]
+    lost = into * point.runs["pipe"].velocity_pa + friction(run, point.flow_m3s, design)
     assert point.ports["saw"].total_pa - lost == pytest.approx(point.runs["pipe"].total_pa, rel=1e-6)
