@@ -7,6 +7,7 @@ import os
 import shutil
 import time
 from collections.abc import Callable, Iterable
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -103,6 +104,7 @@ class StoreWatch:
             )))
 
 
+@cache
 def program_version() -> str:
     """The installed version."""
     try:
@@ -114,10 +116,16 @@ def program_version() -> str:
 def memory_bytes() -> int | None:
     """Resident memory of this process, where the system tells."""
     try:
-        pages = int(Path("/proc/self/statm").read_text().split()[1])
+        pages = int(os.pread(_memory_file(), 100, 0).split()[1])
     except (OSError, ValueError, IndexError):
         return None
     return pages * os.sysconf("SC_PAGE_SIZE")
+
+
+@cache
+def _memory_file() -> int:
+    """Kept open: it must be readable when no further file can be opened."""
+    return os.open("/proc/self/statm", os.O_RDONLY | os.O_CLOEXEC)
 
 
 def _size(path: Path) -> int | None:

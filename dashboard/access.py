@@ -115,6 +115,15 @@ class GuessLimit:
         self._until = 0.0
 
 
+def network_of(address: str) -> str:
+    """The network that an address stands for: of IPv6, the /64 that one household has; else the address itself.
+
+    >>> network_of("192.0.2.7"), network_of("2001:db8:1:2:3:4:5:6")
+    ('192.0.2.7', '2001:db8:1:2')
+    """
+    return ":".join(address.split(":")[:4]) if address.count(":") > 1 else address
+
+
 @dataclass
 class Guesses:
     """One :class:`GuessLimit` for each address, so that a stranger's guesses do not lock the owner out.
@@ -128,7 +137,7 @@ class Guesses:
 
     def of(self, address: str) -> GuessLimit:
         """The limit of an address; IPv6 addresses of one network (/64) count as one."""
-        key = ":".join(address.split(":")[:4]) if address.count(":") > 1 else address
+        key = network_of(address)
         limit = self._limits.pop(key, None) or GuessLimit()
         self._limits[key] = limit
         while len(self._limits) > self.most:

@@ -5,6 +5,8 @@ One plain ASGI layer, so that nothing can be served past it.
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import time
 from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
@@ -15,12 +17,15 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.access import Sessions
-from dashboard.problems import problem
+from dashboard.problems import Refused, problem
 from dashboard.settings import DashboardSettings, is_loopback
+
+_LOG = logging.getLogger(__name__)
 
 COOKIE = "ductwarden_session"
 MAX_BODY = 64 * 1024
 MAX_QUERY = 4096
+BODY_WITHIN_S = 15.0
 OPEN_PATHS = ("/healthz", "/login")
 """Served without a session: whether it lives, and the way in."""
 
@@ -72,8 +77,12 @@ class Gate:
             await self.app(scope, receive, send)
             return
 
+        started = False
+
         async def send_with_headers(message: Message) -> None:
+            nonlocal started
             if message["type"] == "http.response.start":
+                started = True
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
                     headers.setdefault(name, value)
@@ -84,7 +93,14 @@ class Gate:
         if refusal is not None:
             await refusal(scope, receive, send_with_headers)
             return
-        await self.app(scope, _limited(receive), send_with_headers)
+        try:
+            await self.app(scope, _limited(receive), send_with_headers)
+        except Exception:
+            # The traceback goes to the log; the answer tells nothing of the inside.
+            _LOG.exception("a request failed by an error of our own")
+            if not started:
+                failed = problem(500, "Something went wrong inside the dashboard. The daemon's log says more.")
+                await failed(scope, receive, send_with_headers)
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
@@ -98,11 +114,15 @@ class Gate:
         if len(scope.get("query_string", b"")) > MAX_QUERY:
             return problem(414, f"The query is longer than {MAX_QUERY} characters.")
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > MAX_BODY:
+        if not length.isascii() or not length.isdigit() or int(length) > MAX_BODY:
             return problem(413, f"The request is larger than {MAX_BODY} bytes.")
         scope.setdefault("state", {})["logged_in"] = logged_in = self._logged_in(headers)
-        if scope["method"] not in _READING and not _same_origin(headers, host):
-            return problem(403, "The request comes from another site.", ["header: origin"])
+        if scope["method"] not in _READING:
+            same = _same_origin(headers, host)
+            if same is None:
+                return problem(400, "The origin of the request cannot be read.", ["header: origin"])
+            if not same:
+                return problem(403, "The request comes from another site.", ["header: origin"])
         if scope["path"] in OPEN_PATHS or scope["path"].startswith("/static/"):
             return None
         if logged_in or (scope["method"] in _READING and self.settings.view_without_password):
@@ -155,29 +175,40 @@ def _is_address(name: str) -> bool:
     return True
 
 
-def _same_origin(headers: Headers, host: str) -> bool:
-    """Whether a changing request may be ours. Browsers always name the origin of one; a program that names none has no
-    cookies of a visitor to abuse."""
+def _same_origin(headers: Headers, host: str) -> bool | None:
+    """Whether a changing request may be ours, None where its origin is no address. Browsers always name the origin of one; a
+    program that names none has no cookies of a visitor to abuse."""
     site = headers.get("sec-fetch-site")
     if site is not None and site not in ("same-origin", "none"):
         return False
     origin = headers.get("origin")
     if origin is None:
         return True
-    return urlsplit(origin).netloc.lower() == host.strip().lower()
+    try:
+        return urlsplit(origin).netloc.lower() == host.strip().lower()
+    except ValueError:
+        return None
 
 
 def _limited(receive: Receive) -> Receive:
-    """``receive`` that ends a body which grows past the limit (a chunked body has no length to check beforehand)."""
-    seen = 0
+    """``receive`` that refuses a body which grows past the limit (a chunked body has no length to check beforehand) or does not
+    arrive in time."""
+    seen, whole = 0, False
 
     async def limited() -> Message:
-        nonlocal seen
-        message = await receive()
+        nonlocal seen, whole
+        if whole:
+            return await receive()  # waits until the visitor goes
+        try:
+            async with asyncio.timeout(BODY_WITHIN_S):
+                message = await receive()
+        except TimeoutError:
+            raise Refused(408, "The body of the request did not arrive in time.") from None
         if message["type"] == "http.request":
             seen += len(message.get("body", b""))
+            whole = not message.get("more_body", False)
             if seen > MAX_BODY:
-                return {"type": "http.disconnect"}
+                raise Refused(413, f"The request is larger than {MAX_BODY} bytes.")
         return message
 
     return limited

@@ -79,8 +79,3 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(StoreError)
     async def _store(request: Request, error: StoreError) -> JSONResponse:
         return problem(503, f"The store cannot be read just now: {str(error).rstrip('.')}.")
-
-    @app.exception_handler(Exception)
-    async def _unknown(request: Request, error: Exception) -> JSONResponse:
-        # The traceback goes to the daemon's log (the server raises it again); the answer tells nothing of the inside.
-        return problem(500, "Something went wrong inside the dashboard. The daemon's log says more.")

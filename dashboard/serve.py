@@ -2,18 +2,97 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import socket
 import threading
 import time
 
 import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from daemon.errors import ConfigError
+from dashboard.access import network_of
 from dashboard.app import create_app
 from dashboard.settings import DashboardSettings
 
 _LOG = logging.getLogger(__name__)
+
+REQUEST_WITHIN_S = 10.0
+"""A connection that has not sent the whole head of a request for so long is closed."""
+MOST_OF_ONE = 40
+"""Connections of one address: all its live pages, and what a browser opens besides."""
+MOST_CONNECTIONS = 160
+"""Of all together; a process may usually open 1,024 files."""
+
+
+class Guarded(H11Protocol):
+    """A connection that takes no place from anybody else.
+
+    One that has not sent a whole request in time is closed. Where an address has too many connections, or all together are
+    too many, the oldest idle one of the address that has most goes for the new one: whoever comes last is served, so idle
+    connections keep neither the owner nor a supervisor out, and never use up the process's file descriptors.
+    """
+
+    began = 0.0
+    network = ""
+    _hurry: asyncio.TimerHandle | None = None
+
+    @property
+    def busy(self) -> bool:
+        """Whether a request is being answered."""
+        return self.cycle is not None and not self.cycle.response_complete
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Somebody has come."""
+        super().connection_made(transport)
+        self.began = self.loop.time()
+        self.network = network_of(self.client[0] if self.client else "")
+        self._expect_request()
+        self._make_room()
+
+    def data_received(self, data: bytes) -> None:
+        """A part of a request, or several."""
+        super().data_received(data)
+        self._expect_request()
+
+    def on_response_complete(self) -> None:
+        """The next request may follow."""
+        super().on_response_complete()
+        self._expect_request()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """It is gone."""
+        if self._hurry is not None:
+            self._hurry.cancel()
+        super().connection_lost(exc)
+
+    def _expect_request(self) -> None:
+        if self.busy and self._hurry is not None:
+            self._hurry.cancel()
+            self._hurry = None
+        elif not self.busy and self._hurry is None:
+            self._hurry = self.loop.call_later(REQUEST_WITHIN_S, self._too_slow)
+
+    def _too_slow(self) -> None:
+        self._hurry = None
+        if not self.busy:
+            self.transport.abort()
+
+    def _make_room(self) -> None:
+        held: dict[str, list[Guarded]] = {}
+        for each in self.connections:
+            if isinstance(each, Guarded):
+                held.setdefault(each.network, []).append(each)
+        crowd = held[self.network]
+        if len(crowd) <= MOST_OF_ONE:
+            if len(self.connections) <= MOST_CONNECTIONS:
+                return
+            crowd = max(held.values(), key=len)
+        # An idle one first, and of those the one that came first; never the newcomer.
+        gone = min(crowd, key=lambda each: (each is self, each.busy, each.began))
+        self.connections.discard(gone)
+        gone.transport.abort()
 
 
 class _Server(uvicorn.Server):
@@ -35,7 +114,7 @@ def make_server(settings: DashboardSettings) -> uvicorn.Server:
         log_config=None,
         access_log=False,
         ws="none",
-        http="h11",
+        http=Guarded,
         loop="asyncio",
         lifespan="on",
         server_header=False,
@@ -43,7 +122,6 @@ def make_server(settings: DashboardSettings) -> uvicorn.Server:
         proxy_headers=False,
         timeout_keep_alive=15,
         timeout_graceful_shutdown=2,
-        limit_concurrency=settings.max_live_pages + 40,
         backlog=64,
         h11_max_incomplete_event_size=16_384,
     )

@@ -20,7 +20,7 @@ from dashboard.assets import Assets
 from dashboard.gate import Gate
 from dashboard.page import environment
 from dashboard.routes import setup
-from dashboard.serve import listening_socket
+from dashboard.serve import Guarded, listening_socket
 from dashboard.settings import DashboardSettings
 from dashboard.setup_view import SetupDesk
 
@@ -64,13 +64,12 @@ class SetupServer:
                 log_config=None,
                 access_log=False,
                 ws="none",
-                http="h11",
+                http=Guarded,
                 loop="asyncio",
                 lifespan="off",
                 server_header=False,
                 date_header=False,
                 timeout_graceful_shutdown=2,
-                limit_concurrency=40,
                 h11_max_incomplete_event_size=16_384,
             )
         )

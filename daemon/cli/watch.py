@@ -15,11 +15,10 @@ from typing import TYPE_CHECKING, cast
 
 if TYPE_CHECKING:
     from daemon.config.config import Config
+    from daemon.service import Service
     from daemon.supervision import Side
 
 WORDS = "Watch the shop: sources, store, alarms, notices, dashboard. Ctrl-C or SIGTERM ends it properly."
-SILENT_AFTER_S = 4.0
-"""The pages in this process say so when the loop has not turned for this long."""
 SILENT_AFTER_S = 4.0
 """The pages in this process say so when the loop has not turned for this long."""
 STARTS_WITHIN_S = 120.0
@@ -94,6 +93,8 @@ def serve(config: Config, dashboard: bool, pace: float = 1.0, wait_s: float = 12
     service = Service(config, side, pace=pace, wait_s=wait_s)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
+    if signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:  # as nohup leaves it
+        signal.signal(signal.SIGHUP, lambda *_: _hung_up(service))
     try:
         service.run()
     except DuctwardenError:
@@ -101,6 +102,18 @@ def serve(config: Config, dashboard: bool, pace: float = 1.0, wait_s: float = 12
     except Exception as error:
         logs.log_end(error)
         sys.exit(1)
+
+
+def _hung_up(service: Service) -> None:
+    """A terminal that was closed ends what was started in it; anybody else who sends SIGHUP wants the configuration read."""
+    import logging
+
+    log = logging.getLogger("ductwarden")
+    if any(os.isatty(stream) for stream in (0, 1, 2)):
+        log.warning("the terminal was closed: the daemon ends")
+        service.stop()
+    else:
+        log.warning("SIGHUP changes nothing: the configuration is read at the start only, so restart the daemon")
 
 
 def _dashboard(config: Config) -> Side:
