@@ -15,7 +15,7 @@ from typing import Literal
 from analysis.duct.design import DuctDesign
 from analysis.duct.points import SectionState
 from analysis.duct.solve import solve
-from analysis.duct.uncertainty import Expectation, Spread, difference, expectation
+from analysis.duct.uncertainty import Expectation, Spread, difference, expectation, origins
 
 Measure = Literal["inlet static pressure", "filter pressure", "motor current", "flow", "velocity"]
 Limit = Literal["need", "carrying velocity"]
@@ -46,6 +46,14 @@ class Change:
     before: Spread | None
     after: Spread | None
     difference: Spread | None
+
+    @property
+    def none(self) -> bool:
+        """Whether nothing changes: both sides are the same, and so is what is not known about them."""
+        both = self.difference
+        if both is None or self.before is None:
+            return False
+        return abs(both.value) + both.sd < 1e-4 * abs(self.before.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +116,8 @@ def compare(before: DuctDesign, after: DuctDesign, in_use: Sequence[tuple[str, .
 
     Raises ValueError for a port that the changed design does not have.
     """
-    usual = usual_velocity_shares(before)
-    return Plan(tuple(_one_set(before, after, gates, usual) for gates in in_use))
+    usual, origin = usual_velocity_shares(before), origins(before, after)
+    return Plan(tuple(_one_set(before, after, gates, usual, origin) for gates in in_use))
 
 
 def usual_velocity_shares(design: DuctDesign) -> dict[str, float]:
@@ -127,10 +135,10 @@ def usual_velocity_shares(design: DuctDesign) -> dict[str, float]:
 
 
 def _one_set(
-    before: DuctDesign, after: DuctDesign, gates: tuple[str, ...], usual: dict[str, float]
+    before: DuctDesign, after: DuctDesign, gates: tuple[str, ...], usual: dict[str, float], origin: dict[str, str]
 ) -> GateSetPlan:
     old_gates = tuple(name for name in gates if name in before.port_names)
-    new = expectation(after, gates)
+    new = expectation(after, gates, origin=origin)
     # A new port alone has no before: the old shop with all gates shut is nothing to compare it with.
     old = expectation(before, old_gates) if old_gates or not gates else None
     was: Mapping[str, Spread] = {} if old is None else old.values
@@ -141,9 +149,9 @@ def _one_set(
         names = [name for point in ((new.point,) if old is None else (new.point, old.point))
                  for name, state in (point.runs if kind == "run" else point.ports).items() if state.in_use]
         for name in dict.fromkeys(names):
-            left, right = was.get(f"{kind}:{name}:{key}"), new.values.get(f"{kind}:{name}:{key}")
+            left, right = was.get(f"{kind}:{origin.get(name, name)}:{key}"), new.values.get(f"{kind}:{name}:{key}")
             changes.append(_change(measure, f"{kind} {name!r}", left, right))
-    return GateSetPlan(gates, old_gates, tuple(changes), tuple(_shortfalls(after, gates, old, new, usual)))
+    return GateSetPlan(gates, old_gates, tuple(changes), tuple(_shortfalls(after, gates, old, new, usual, origin)))
 
 
 def _change(measure: Measure, where: str, before: Spread | None, after: Spread | None) -> Change:
@@ -152,7 +160,8 @@ def _change(measure: Measure, where: str, before: Spread | None, after: Spread |
 
 
 def _shortfalls(
-    after: DuctDesign, gates: tuple[str, ...], old: Expectation | None, new: Expectation, usual: dict[str, float]
+    after: DuctDesign, gates: tuple[str, ...], old: Expectation | None, new: Expectation, usual: dict[str, float],
+    origin: dict[str, str],
 ) -> list[Shortfall]:
     found = []
     needs = {port.name: port.needs_m3s for port in after.ports}
@@ -165,10 +174,10 @@ def _shortfalls(
         for name, state in states.items():
             if not state.in_use:
                 continue
-            was = earlier.get(name)
+            was = earlier.get(origin.get(name, name))
             was = was if was is not None and was.in_use else None
             velocity = new.values[f"{kind}:{name}:velocity_ms"]
-            then = was.velocity_share if was is not None else usual.get(name) if kind == "run" else None
+            then = was.velocity_share if was is not None else usual.get(origin.get(name, name)) if kind == "run" else None
             found.append(_judge(gates, "carrying velocity", kind, name, velocity, state.carrying_ms, then))
             need = needs.get(name) if kind == "port" else None
             if need is not None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from analysis.duct.design import FAN, DuctDesign, Join, Port, Run
 from analysis.duct.planning import ENOUGH, usual_velocity_shares
@@ -15,6 +16,7 @@ from analysis.duct.solve import solve
 from analysis.duct.stock import neighbours as stock_neighbours
 from analysis.duct.stock import pipe
 from analysis.duct.tree import upstream_ports
+from analysis.duct.uncertainty import origins
 
 _SHORTEST_HOSE_M = 0.6
 _SMOOTH_HOSE = pipe("flex 4 in").roughness_m
@@ -26,6 +28,7 @@ _WORTHWHILE = 0.01
 
 _Key = tuple[tuple[str, ...], str, str, str]
 _Alter = Callable[[DuctDesign], DuctDesign]
+_Piece = TypeVar("_Piece", Run, Port)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +63,12 @@ def remedies(
 ) -> tuple[Remedy, ...]:
     """The best alterations of ``after`` for what falls short in the gate sets ``in_use`` and did not before.
 
-    Single alterations first; if none mends everything, the best ones with further ones on top, chosen one at a time
-    as long as they help. At most ``most`` of them, the best first; none where nothing falls short or nothing helps.
+    What costs nothing first: another gate that is opened with a port whose air alone is too slow for its main. Then
+    single alterations; if none mends everything, the best ones with further ones on top, chosen one at a time as long
+    as they help. At most ``most`` of them, the best first; none where nothing falls short or nothing helps.
     """
     now = _shares(after, in_use)
-    already = _already(before, in_use, now)
+    already = _already(before, in_use, now, origins(before, after))
     wanted = {key for key, share in now.items() if share < ENOUGH and key not in already}
     if not wanted:
         return ()
@@ -74,7 +78,50 @@ def remedies(
     if best and not best[0].fixes_all:
         grown = {frozenset(remedy.steps): remedy for remedy in (_grown(first, task) for first in best[:most])}
         best = sorted([*grown.values(), *best], key=_rank)
-    return tuple({frozenset(remedy.steps): remedy for remedy in best}.values())[:most]
+    return tuple({frozenset(remedy.steps): remedy for remedy in (*_second_gates(start, task), *best)}.values())[:most]
+
+
+def _second_gates(start: Remedy, task: _Task) -> Iterator[Remedy]:
+    """For each gate set whose runs are too slow and whose ports have air to spare: the gate to open with it."""
+    steps: dict[tuple[str, ...], str] = {}
+    design = start.design
+    in_use: list[tuple[str, ...]] = []
+    for gates in task.in_use:
+        slow = {key for key in task.wanted if key[0] == gates and key[3] == "carrying velocity"}
+        best: tuple[float, str] | None = None
+        for name in design.port_names if slow else ():
+            if name in gates:
+                continue
+            more = (*gates, name)
+            shares = _shares(design, (more,))
+            worst = min(shares.get((more, *key[1:]), 0.0) for key in slow)
+            short = any(
+                share < ENOUGH and (gates, *key[1:]) not in task.already and start.shares.get((gates, *key[1:]), 1.0) >= ENOUGH
+                for key, share in shares.items() if key[2] != name
+            )
+            if worst >= ENOUGH and not short and (best is None or worst < best[0]):
+                # The least that is enough takes the least air from the machine.
+                best = worst, name
+        if best is not None:
+            steps[gates] = best[1]
+        in_use.append((*gates, best[1]) if best is not None else gates)
+    if not steps:
+        return
+    shares = _shares(design, in_use)
+    asked = {
+        key: shares.get((after, *key[1:]), 1.0) for key in task.wanted
+        for gates, after in zip(task.in_use, in_use, strict=True) if gates == key[0]
+    }
+    left = sum(share < ENOUGH for share in asked.values())
+    by_gate: dict[str, list[str]] = {}
+    for gates, name in steps.items():
+        by_gate.setdefault(name, []).append(" and ".join(repr(gate) for gate in gates))
+    words = tuple(
+        f"open the gate of {name!r} too when {' or '.join(sets)} runs alone" if all(" and " not in one for one in sets)
+        else f"open the gate of {name!r} too when {' or '.join(sets)} run"
+        for name, sets in by_gate.items()
+    )
+    yield Remedy(words, design, left, 0, min(asked.values()), asked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,21 +170,25 @@ def _grown(remedy: Remedy, task: _Task) -> Remedy:
     return remedy
 
 
-def _already(before: DuctDesign, in_use: Sequence[tuple[str, ...]], now: Iterable[_Key]) -> set[_Key]:
+def _already(
+    before: DuctDesign, in_use: Sequence[tuple[str, ...]], now: Iterable[_Key], origin: Mapping[str, str]
+) -> set[_Key]:
     earlier = _shares(before, in_use)
     usual = usual_velocity_shares(before)
     found = {key for key, share in earlier.items() if share < ENOUGH}
-    for key in now:
-        _, kind, name, _ = key
-        if kind == "run" and key not in earlier and usual.get(name, 1.0) < ENOUGH:
-            found.add(key)
+    for gates, kind, name, limit in now:
+        was = origin.get(name, name)
+        share = earlier.get((gates, kind, was, limit), usual.get(was, 1.0) if kind == "run" else 1.0)
+        if share < ENOUGH:
+            found.add((gates, kind, name, limit))
     return found
 
 
-def _rank(remedy: Remedy) -> tuple[int, int, float]:
-    # Of two that leave as little, the simpler one (a single alteration) and then the one with more in hand.
-    # Of two that leave nothing, the simpler one; of two that leave as much, the one with more in hand.
-    return remedy.left + remedy.caused, len(remedy.steps) if remedy.fixes_all else 0, -remedy.worst
+def _rank(remedy: Remedy) -> tuple[int, int, int, float]:
+    # Of two that leave nothing, the simpler one, and work on a hose before work on pipe; of two that leave as much, the
+    # one with more in hand.
+    on_pipe = sum("hose" not in step for step in remedy.steps) if remedy.fixes_all else 0
+    return remedy.left + remedy.caused, len(remedy.steps) if remedy.fixes_all else 0, on_pipe, -remedy.worst
 
 
 def _judge(steps: tuple[str, ...], design: DuctDesign, task: _Task) -> Remedy:
@@ -221,7 +272,18 @@ def _widened(design: DuctDesign, run: Run, diameter_m: float) -> tuple[str, ...]
 def _resize_runs(names: tuple[str, ...], diameter_m: float) -> _Alter:
     return lambda design: replace(
         design,
-        runs=tuple(replace(run, diameter_m=diameter_m) if run.name in names else run for run in design.runs),
+        runs=tuple(_resized(run, diameter_m) if run.name in names else run for run in design.runs),
+    )
+
+
+def _resized(piece: _Piece, diameter_m: float) -> _Piece:
+    """The piece of another size; a reducer at its end that would no longer be one is left out."""
+    def kept(size: float | None) -> float | None:
+        return size if size is not None and (size > diameter_m) == (size > piece.diameter_m) else None
+
+    return replace(
+        piece, diameter_m=diameter_m, start_diameter_m=kept(piece.start_diameter_m),
+        end_diameter_m=kept(piece.end_diameter_m),
     )
 
 
@@ -235,7 +297,9 @@ def _resize_port(name: str, diameter_m: float) -> _Alter:
     # The gate's leakage goes with the size of its opening.
     return _ports(
         name,
-        lambda port: replace(port, diameter_m=diameter_m, leak_m2=port.leak_m2 * (diameter_m / port.diameter_m) ** 2),
+        lambda port: replace(
+            _resized(port, diameter_m), leak_m2=port.leak_m2 * (diameter_m / port.diameter_m) ** 2
+        ),
     )
 
 

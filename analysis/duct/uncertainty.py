@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from analysis.duct.design import AsBuilt, DuctDesign
+from analysis.duct.design import AsBuilt, DuctDesign, Port, Run
 from analysis.duct.points import OperatingPoint
 from analysis.duct.solve import solve
 
@@ -87,20 +87,21 @@ def uncertain_inputs(design: DuctDesign, *, air_known: bool = False, voltage_kno
 ]:
     """The uncertain inputs of a design: fan, losses of every run and port, leakage, filter, air, motor, line voltage.
 
-    A piece's key holds what the piece is, so that a piece that was changed counts as another with an error of its own.
-    ``air_known`` and ``voltage_known`` leave out what is measured.
+    A piece's key holds its name and what it is made of, so that another pipe, hose or opening counts as another thing
+    with an error of its own, and a need, a place in the tree or a length does not. ``air_known`` and ``voltage_known``
+    leave out what is measured.
     """
-    return tuple(entry for entry, _ in _inputs(design, air_known, voltage_known))
+    return tuple(entry for entry, _ in _inputs(design, air_known, voltage_known, {}))
 
 
 def expectation(
     design: DuctDesign, open_ports: Collection[str], *, air: Air | None = None, filter_drag_pasm3: float | None = None,
-    line_v: float | None = None,
+    line_v: float | None = None, origin: Mapping[str, str] | None = None,
 ) -> Expectation:
     """The operating point of :func:`analysis.duct.solve.solve` with the spread of each of its values.
 
-    ``air`` and ``line_v`` given count as measured and add nothing. Costs two solutions for each uncertain input (about
-    8 ms for a shop of ten pieces).
+    ``origin`` names for a piece the one of another design that it is (see :func:`origins`). ``air`` and ``line_v`` given
+    count as measured and add nothing. Costs two solutions for each uncertain input (8 ms for a shop of ten pieces).
     """
     known_air = air if air is not None else design.air
 
@@ -118,7 +119,7 @@ def expectation(
     base = numbers(point)
     parts: dict[str, dict[str, float]] = {name: {} for name in base}
     inputs = {}
-    for entry, case in _inputs(design, air is not None, line_v is not None):
+    for entry, case in _inputs(design, air is not None, line_v is not None, origin or {}):
         inputs[entry.key] = entry
         low, high = (numbers(solved(case(math.exp(side * entry.sd)))) for side in (-1.0, 1.0))
         for name in base:
@@ -151,35 +152,89 @@ def numbers(point: OperatingPoint) -> dict[str, float]:
     return found
 
 
+def origins(before: DuctDesign, after: DuctDesign) -> dict[str, str]:
+    """For pieces that only ``after`` has by name: the piece of ``before`` that they are, under another name or as a part.
+
+    A new run is a part of an old one when it is of the same pipe, one of the two flows into the other, and all the
+    parts together are no longer than the old run was (a tenth more for a fitting set in). A new piece is an old one
+    that is gone when it equals it in everything but names.
+    """
+    old = {run.name: run for run in before.runs}
+    found: dict[str, str] = {}
+    kept = {run.name: run for run in after.runs}
+    length = {name: kept[name].length_m for name in old.keys() & kept.keys()}
+    waiting = [run for run in after.runs if run.name not in old]
+    for _ in range(len(waiting)):
+        for run in waiting:
+            into = kept.get(run.into)
+            near = [other for other in (into, *(one for one in after.runs if one.into == run.name)) if other is not None]
+            for name in (found.get(other.name, other.name) for other in near):
+                whole = old.get(name)
+                if (
+                    run.name not in found and whole is not None and name in length
+                    and _made_of(whole) == _made_of(run) and length[name] + run.length_m <= 1.1 * whole.length_m
+                ):
+                    found[run.name] = name
+                    length[name] += run.length_m
+    pieces: tuple[Run | Port, ...] = (*before.runs, *before.ports)
+    later: tuple[Run | Port, ...] = (*after.runs, *after.ports)
+    names = {piece.name for piece in later}
+    gone = {_renamed(piece): piece.name for piece in pieces if piece.name not in names}
+    for piece in later:
+        if piece.name not in {one.name for one in pieces} and _renamed(piece) in gone:
+            found.setdefault(piece.name, gone[_renamed(piece)])
+    return found
+
+
+def _renamed(piece: Run | Port) -> Run | Port:
+    return replace(piece, name="", into="")
+
+
+def _made_of(piece: Run | Port) -> tuple[object, ...]:
+    """What carries the unknown part of a piece's losses."""
+    made: tuple[object, ...] = (piece.diameter_m, piece.roughness_m)
+    if isinstance(piece, Port):
+        hose = piece.hose
+        made += (hose and (hose.diameter_m, hose.roughness_m), piece.entry_k, piece.entry_flow, piece.gate_k is None)
+    return made
+
+
 class _Displace:
     """Makes the case with one input displaced by a factor."""
 
-    def __init__(self, what: str, name: str = "") -> None:
-        self.what, self.name = what, name
+    def __init__(self, what: str, names: tuple[str, ...] = ()) -> None:
+        self.what, self.names = what, names
 
     def __call__(self, factor: float) -> _Case:
         if self.what == "density":
             return _Case(density=factor)
         if self.what == "voltage":
             return _Case(voltage=factor)
-        if self.what in ("run_k", "port_k"):
-            named = {self.name: factor}
+        if self.names:
+            named = dict.fromkeys(self.names, factor)
             return _Case(AsBuilt(run_k=named) if self.what == "run_k" else AsBuilt(port_k=named))
         factors: dict[str, Any] = {self.what: factor}
         return _Case(AsBuilt(**factors))
 
 
-def _inputs(design: DuctDesign, air_known: bool, voltage_known: bool) -> Iterator[tuple[UncertainInput, _Displace]]:
+def _inputs(
+    design: DuctDesign, air_known: bool, voltage_known: bool, origin: Mapping[str, str]
+) -> Iterator[tuple[UncertainInput, _Displace]]:
     sds = design.uncertainties
     yield UncertainInput("fan", "the fan's pressure curve", sds.fan_pressure), _Displace("fan_pressure")
     if design.fan.generic:
         yield UncertainInput("fan flow", "the size of the guessed fan", sds.fan_pressure), _Displace("fan_flow")
-    for run in design.runs:
-        sd = sds.duct_k if run.uncertainty is None else run.uncertainty
-        yield UncertainInput(f"run {run!r}", f"the losses of run {run.name!r}", sd), _Displace("run_k", run.name)
-    for port in design.ports:
-        sd = sds.duct_k if port.uncertainty is None else port.uncertainty
-        yield UncertainInput(f"port {port!r}", f"the losses of port {port.name!r}", sd), _Displace("port_k", port.name)
+    pieces: dict[tuple[str, str], list[Run | Port]] = {}
+    kinds: tuple[tuple[str, tuple[Run | Port, ...]], ...] = (("run", design.runs), ("port", design.ports))
+    for kind, rows in kinds:
+        for piece in rows:
+            key = f"{kind} {origin.get(piece.name, piece.name)!r} of {_made_of(piece)}"
+            pieces.setdefault((kind, key), []).append(piece)
+    for (kind, key), same in pieces.items():
+        sd = sds.duct_k if same[0].uncertainty is None else same[0].uncertainty
+        names = tuple(piece.name for piece in same)
+        words = f"the losses of {kind} {' and '.join(repr(name) for name in names)}"
+        yield UncertainInput(key, words, sd), _Displace(f"{kind}_k", names)
     yield UncertainInput("leak", "the leakage of shut gates", sds.leak), _Displace("leak")
     yield UncertainInput("filter", "the drag of the clean bags", sds.filter_drag), _Displace("filter_drag")
     if not air_known:

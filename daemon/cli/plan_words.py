@@ -28,11 +28,18 @@ def print_plan(
     console: Console, config: Config, planned: PlannedChange, plan: Plan, helps: Sequence[Remedy], system: System
 ) -> None:
     """Tables per gate set, then the verdict in sentences, then what would help."""
+    still = [one for one in plan.sets if all(change.none for change in one.changes)]
     for one in plan.sets:
-        console.print(_table(one, planned, system))
-    console.print(
-        "± is one standard deviation; in the difference, what is not known about fan, bags and untouched pieces cancels."
-    )
+        if one not in still:
+            console.print(_table(one, planned, system))
+    if still:
+        sets = "; ".join(gates_in_words(one.open_ports, planned.design) for one in still)
+        console.print(f"No change at any tap, port or run with: {sets}.")
+    if len(still) < len(plan.sets):
+        console.print(
+            "± is one standard deviation; in the difference, what is not known about fan, bags and untouched pieces"
+            " cancels."
+        )
     for sentence in verdict(plan, planned, system):
         console.print(f"- {sentence}")
     for line in _help_lines(helps):
@@ -51,18 +58,26 @@ def _table(one: GateSetPlan, planned: PlannedChange, system: System) -> Table:
     for change in one.changes:
         kind = _KIND[change.measure]
         before, after = (
-            show(None if side is None else side.value, kind, system) for side in (change.before, change.after)
+            show(None if side is None else _size(change) * side.value, kind, system)
+            for side in (change.before, change.after)
         )
         words = difference_words(change, system)
-        if change.difference is not None:
-            words = signed(change.difference, kind, system)
+        if change.difference is not None and not change.none:
+            words = signed(change.difference.scaled(_size(change)), kind, system)
         table.add_row(measure_words(change), before, after, words, percent_words(change))
     return table
 
 
+def _size(change: Change) -> float:
+    """-1 for the suction at the inlet, which is told by its size: less of it is a minus."""
+    return -1.0 if change.where == "fan inlet" else 1.0
+
+
 def measure_words(change: Change) -> str:
-    """``flow at port 'planer'``, ``velocity in run 'main'``, ``inlet static pressure``."""
-    if change.where in ("fan inlet", "filter", "motor"):
+    """``flow at port 'planer'``, ``velocity in run 'main'``, ``inlet static pressure`` (its suction)."""
+    if change.where == "fan inlet":
+        return "inlet static pressure (suction)"
+    if change.where in ("filter", "motor"):
         return change.measure
     if change.where == "fan":
         return "flow through the fan"
@@ -73,14 +88,16 @@ def difference_words(change: Change, system: System) -> str:
     """``-24 ± 5 cfm (-4.0 %)``; for a pressure below the room's, the percentage is that of its size."""
     if change.before is None or change.after is None or change.difference is None:
         return "new" if change.before is None else "taken out"
-    text = signed(change.difference, _KIND[change.measure], system)
+    if change.none:
+        return "no change"
+    text = signed(change.difference.scaled(_size(change)), _KIND[change.measure], system)
     percent = percent_words(change)
-    return f"{text} ({percent}{' of suction' if change.before.value < 0.0 else ''})" if percent else text
+    return f"{text} ({percent})" if percent else text
 
 
 def percent_words(change: Change) -> str:
     """The change in per cent of the size before; of the size, so that a weaker suction is a minus."""
-    if change.before is None or change.after is None or change.before.value == 0.0:
+    if change.before is None or change.after is None or change.before.value == 0.0 or change.none:
         return ""
     return f"{100.0 * (abs(change.after.value) / abs(change.before.value) - 1.0):+.1f} %"
 
@@ -96,11 +113,27 @@ def signed(spread: Spread, kind: str, system: System) -> str:
 
 def verdict(plan: Plan, planned: PlannedChange, system: System) -> list[str]:
     """What falls short, the first thing first; what fell short before as well; or that nothing does."""
-    sentences = []
+    sentences: list[str] = []
     fallen = plan.fallen
-    for index, short in enumerate(fallen):
-        opening = "first to fall short: " if index == 0 else "then: " if short.status == "fell" else "also: "
-        sentences.append(opening + shortfall_words(short, planned, system))
+    slow: dict[tuple[tuple[str, ...], str], list[Shortfall]] = {}
+    for short in fallen:
+        if short.limit == "carrying velocity":
+            slow.setdefault((short.open_ports, short.status), []).append(short)
+    told: set[tuple[tuple[str, ...], str]] = set()
+    for short in fallen:
+        key = (short.open_ports, short.status)
+        if short.limit == "carrying velocity" and key in told:
+            continue
+        opening = "first to fall short: " if not sentences else "then: " if short.status == "fell" else "also: "
+        words = shortfall_words(short, planned, system)
+        if short.limit == "carrying velocity":
+            told.add(key)
+            rest = slow[key][1:]
+            if rest:
+                # One slow way to the fan is one thing, however many runs it has.
+                places = ", ".join(_place(one) for one in rest)
+                words += f"; likewise too slow, {rest[0].share:.0%} to {rest[-1].share:.0%}: {places}"
+        sentences.append(opening + words)
     if not fallen:
         sentences.append("no flow falls below its machine's need and no velocity below carrying, that did not before")
     already: dict[tuple[str, str, str], list[str]] = {}
@@ -123,11 +156,14 @@ def shortfall_words(short: Shortfall, planned: PlannedChange, system: System) ->
         text = f"with {gates}, the flow at port {short.where!r} is {value}, {short.share:.0%} of the {required} it needs"
     else:
         value, required = show(short.value, "velocity", system), show(short.required, "velocity", system)
-        place = f"run {short.where!r}" if short.kind == "run" else f"the pipe of port {short.where!r}"
-        text = f"with {gates}, the velocity in {place} is {value}, {short.share:.0%} of the {required} that carry"
+        text = f"with {gates}, the velocity in {_place(short)} is {value}, {short.share:.0%} of the {required} that carry"
     was = "new" if short.before is None else f"{short.before:.0%} before"
     alone = "" if short.alone is None else f"; with the other gates shut it has {short.alone:.0%}"
     return f"{text} ({was}), {_likely(short.probability)}{alone}"
+
+
+def _place(short: Shortfall) -> str:
+    return f"run {short.where!r}" if short.kind == "run" else f"the pipe of port {short.where!r}"
 
 
 def _limit(limit: str) -> str:

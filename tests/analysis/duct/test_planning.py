@@ -14,6 +14,7 @@ from analysis.duct.solve import solve
 from analysis.duct.stock import pipe
 from analysis.units import CFM_M3S, FOOT_M
 from daemon.config.load import load
+from tests.analysis.duct.shops import fan
 
 BARN: DuctDesign = load(Path(__file__).parents[3] / "daemon" / "demo" / "chair-barn.toml").design
 THIN = pipe("D2729 4 in")
@@ -176,3 +177,43 @@ def test_a_drawing_without_faults_needs_no_remedy() -> None:
 def test_an_unknown_port_is_refused() -> None:
     with pytest.raises(ValueError, match="no port named"):
         compare(BARN, BARN, [("kiln",)])
+
+
+def test_what_carries_no_loss_changes_nothing() -> None:
+    """A need, a name, and a main drawn in two pieces to set in a wye later: no difference, and no doubt about it."""
+    shop = BARN
+    need = replace(shop, ports=tuple(replace(port, needs_m3s=0.4) for port in shop.ports))
+    far = replace(shop.runs[0], name="main far", into="main", length_m=0.6 * shop.runs[0].length_m, fittings_k=0.0)
+    split = replace(
+        shop,
+        runs=(
+            replace(shop.runs[0], length_m=0.4 * shop.runs[0].length_m), far,
+            *(replace(run, into="main far") for run in shop.runs[1:]),
+        ),
+    )
+    renamed = replace(
+        shop, runs=(replace(shop.runs[0], name="trunk"), *(replace(run, into="trunk") for run in shop.runs[1:]))
+    )
+    for changed in (need, split, renamed):
+        plan = compare(shop, changed, [("planer",), ("lathe", "bandsaw")])
+        changes = [change for one in plan.sets for change in one.changes if change.difference is not None]
+        assert len(changes) > 10
+        assert all(change.none for change in changes)
+    # a longer main is the same pipe, known no better and no worse: only its length is new
+    longer = replace(shop, runs=(replace(shop.runs[0], length_m=1.2 * shop.runs[0].length_m), *shop.runs[1:]))
+    flow = next(c for c in compare(shop, longer, [("planer",)]).sets[0].changes if c.measure == "flow")
+    assert flow.difference is not None
+    assert 0.0 < flow.difference.sd < 0.3 * abs(flow.difference.value)
+
+
+def test_a_second_gate_is_proposed_before_pipe_is_bought() -> None:
+    """A narrow port at the end of a main that the other ports fill: its air alone is too slow for the main."""
+    narrow = replace(spindle(Join.wye(45.0)), into="east main", diameter_m=0.06, needs_m3s=None, hose=None, entry_k=3.0)
+    shop = replace(BARN, fan=fan(2.0))
+    plan_for = replace(shop, ports=(*shop.ports, narrow))
+    found = remedies(shop, plan_for, [("spindle",)])
+    assert found[0].steps[0].startswith("open the gate of '")
+    assert "too when 'spindle' runs alone" in found[0].steps[0]
+    second = found[0].steps[0].split("'")[1]
+    runs = solve(plan_for, ["spindle", second]).runs
+    assert all(state.velocity_share > 0.995 for state in runs.values() if state.in_use)

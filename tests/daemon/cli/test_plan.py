@@ -113,6 +113,16 @@ def test_both_displays_tell_the_same(tmp_path: Path) -> None:
             assert percent_us == percent_si
 
 
+def test_no_change_prints_no_change(tmp_path: Path) -> None:
+    text = 'in_use = [["planer"], ["lathe"]]\n[[change]]\nname = "planer"\nneeds = "420 cfm"\n'
+    out = " ".join(run(tmp_path, text).split())
+    assert "No change at any tap, port or run with: planer open; lathe open." in out
+    assert "±" not in out
+    rows = [row for one in answer(tmp_path, text)["sets"] for row in one["changes"]]
+    assert len(rows) > 10
+    assert all(row["words"].endswith(": no change") for row in rows)
+
+
 def test_a_harmless_change_is_said_to_be_one(tmp_path: Path) -> None:
     out = run(tmp_path, 'in_use = [["planer"]]\n[[change]]\nname = "lathe"\nhose_length = "3 ft"\n')
     assert "no flow falls below its machine's need and no velocity below carrying, that did not before" in " ".join(out.split())
