@@ -36,6 +36,7 @@ lint: $(VENV)/.test-ready
 
 bench: $(VENV)/.test-ready
 	$(BIN)/python -m tests.bench
+	for family in bench choose; do $(BIN)/python -m tests.ground.bench --family $$family --shops 32 --days 30 --know tour; done
 
 screenshots: $(VENV)/.test-ready
 	$(BIN)/python -m tests.browser.screenshots

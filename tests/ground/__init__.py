@@ -2,7 +2,8 @@
 
 ``shops`` draws shops by family and seed (``bench`` to develop on, ``choose`` to choose on, ``sealed`` opened once for a
 release), ``plant`` is their physics, ``habits`` how they are worked, ``noise`` what their boards tell, ``faults`` what
-goes wrong, ``record`` puts a month together, ``labels`` says what had to be told, ``score`` counts, ``write`` makes files.
+goes wrong, ``record`` puts a month together, ``labels`` says what had to be told, ``score`` counts, ``write`` makes files;
+``added`` is for the comparison.
 Nothing here uses the product's engine or its simulated plant.
 
 From the shell::
@@ -17,4 +18,5 @@ From Python::
     known = labels(r, gates_known=False, tour=True)      # what score.score() and the recordings' scorer read
     write(r, folder, gates_known=False, tour=True)       # shop.toml, recording.jsonl.gz, tour.jsonl.gz, labels, truth
     heard, frames, seconds = play(r, "tour")             # bench.play: through the product's pipeline, in this process
+    both = added.pair("choose", 12, loads=True)          # a shop before and after an added run, with the true change
 """

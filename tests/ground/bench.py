@@ -109,7 +109,7 @@ def play(r: Recording, know: str) -> tuple[Heard, int, float]:
     from daemon.wiring import build_pipeline
 
     tour, gates_known = KNOW[know]
-    config = parse(shop_toml(r.shop), Path("shop.toml"))
+    config = parse(shop_toml(r.shop, "air_c" in r.told), Path("shop.toml"))
     baseline = fitted(r, config) if tour else None
     pipeline = build_pipeline(calibrated(config), baseline=baseline)
     heard = Heard(float(r.t[0] // 86400.0 * 86400.0))

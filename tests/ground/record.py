@@ -14,7 +14,7 @@ from tests.ground import habits
 from tests.ground.faults import CHANNELS, Fault, left_on, plan, spoil
 from tests.ground.habits import DAY, Stretch
 from tests.ground.noise import measure, turbulence
-from tests.ground.plant import DENSITY, State
+from tests.ground.plant import State
 from tests.ground.shops import DUST, MACHINES, Shop
 
 Floats = npt.NDArray[np.float64]
@@ -46,19 +46,16 @@ class Recording:
         self, gates_known: bool = False, low: float = -np.inf, high: float = np.inf
     ) -> Iterator[tuple[float, dict[str, float], dict[str, bool] | None]]:
         """Time, values and gate marks (at each change, and only where asked for), one frame after another."""
-        ports, last = self.shop.ports, None
-        columns = [self.told[c].tolist() for c in CHANNELS]
-        for i, (t, a, b, c, where, on) in enumerate(
-            zip(self.t.tolist(), *columns, self.stretch.tolist(), self.on.tolist(), strict=True)
-        ):
+        ports, last, names = self.shop.ports, None, tuple(self.told)
+        columns = zip(*(self.told[c].tolist() for c in names), strict=True)
+        for t, values, where, on in zip(self.t.tolist(), columns, self.stretch.tolist(), self.on.tolist(), strict=True):
             if not low <= t < high:
                 continue
             gates = None
             if gates_known and on and where != last:
                 gates = {name: o > 0.0 for name, o in zip(ports, self.stretches[where].opening, strict=True)}
                 last = where
-            del i
-            yield t, {n: v for n, v in zip(CHANNELS, (a, b, c), strict=True) if v == v}, gates
+            yield t, {n: v for n, v in zip(names, values, strict=True) if v == v}, gates
 
 
 def record(
@@ -73,8 +70,11 @@ def record(
     what: str = "habits",
     loaded: float = 0.0,
     cleaned: bool = True,
+    air: bool = False,
 ) -> Recording:
-    """``days`` days of a shop, from clean bags (``loaded`` over clean if given), after a tour if asked for."""
+    """``days`` days of a shop, from clean bags (``loaded`` over clean if given), after a tour if asked for. ``what`` names
+    the stream of its habits and noise, ``cleaned`` says whether the owner cleans, ``air`` whether the air's temperature
+    and pressure and the line's voltage are measured too."""
     rng = shop.rng(what + " record")
     first = start + 8 * 3600.0
     stretches = habits.tour(shop, first, shop.rng("tour")) if tour else []
@@ -88,21 +88,15 @@ def record(
             stretches, chosen[i] = left_on(stretches, fault)
     t, at, on, began, ended, runs = _frames(stretches, start, days)
     drag, events, growing = _bags(shop, stretches, chosen, t, at, rng, loaded, cleaned)
-    day = (t - start) / DAY
-    season, daily = shop.density
-    density = DENSITY * (
-        1.0
-        + season * np.sin(2 * np.pi * (day / 365 + rng.uniform()))
-        + daily * np.sin(2 * np.pi * (day - 0.6))
-        + 0.006 * np.interp(day, np.arange(days + 2), rng.standard_normal(days + 2))
-    )
+    warm_c, air_pa = _weather(shop, t, days, rng)
+    density = air_pa / (287.05 * (warm_c + 273.15))
     volts = (
         1.0
         + shop.mains
         * np.interp(t - start, np.arange(0, (days + 1) * DAY, 1800.0), _wandering(rng, int((days + 1) * 48), 8.0))
         * 0.7
     )
-    fan, cold = shop.plant.fan, 0.5 + 0.5 * np.clip((density / DENSITY - 0.95) * 10, 0, 1)
+    fan, cold = shop.plant.fan, 0.5 + 0.5 * np.clip((density / 1.2 - 0.95) * 10, 0, 1)
     speed = 1.0 - fan.slip_cold * cold * np.exp(-np.maximum(t - began, 0) / 900.0)
     extra = np.zeros_like(t)
     for fault in chosen:
@@ -135,14 +129,20 @@ def record(
         for c in CHANNELS
     }
     for fault in chosen:
-        told = {c: spoil(fault, shop, c, t, told[c], still, rng) for c in CHANNELS}
+        told |= {c: spoil(fault, shop, c, t, told[c], still, rng) for c in CHANNELS}
+    if air:
+        told |= {
+            "air_c": np.round(warm_c + 0.3, 1),
+            "barometer_pa": np.round(air_pa / 10) * 10,
+            "line_v": np.round(shop.motor.volts * volts + rng.normal(0, 0.3, len(t)), 1),
+        }
     kept = rng.random(len(t)) >= shop.board.missing
     stamps = t + rng.uniform(0, shop.board.jitter, len(t)) if shop.board.jitter > 0.001 else t
     return Recording(
         shop,
         days,
         np.round(stamps[kept], 2),
-        {c: told[c][kept] for c in CHANNELS},
+        {c: v[kept] for c, v in told.items()},
         {n: v[kept] for n, v in true.items()},
         at[kept],
         on[kept],
@@ -152,6 +152,15 @@ def record(
         tour_until if tour else 0.0,
         runs,
     )
+
+
+def _weather(shop: Shop, t: Floats, days: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Temperature [deg C] and pressure [Pa] of the air, such that density swings as the shop's seasons and days do."""
+    day, (season, daily), phase = (t - START) / DAY, shop.density, shop.rng("season").uniform()
+    swing = season * np.sin(2 * np.pi * (day / 365 + phase)) + daily * np.sin(2 * np.pi * (day - 0.6))
+    local = day - day[0]
+    weather = np.interp(local, np.arange(days + 2), rng.standard_normal(days + 2))
+    return 18.0 - 291.0 * swing, 100_600.0 * (1.0 + 0.006 * weather)
 
 
 def _wandering(rng: np.random.Generator, n: int, memory: float) -> Floats:
@@ -199,7 +208,7 @@ def _bags(
 ) -> tuple[Floats, list[dict[str, Any]], Floats]:
     """Drag at each frame [Pa s/m3], cleanings and emptyings, and 1 while carry-over roughens the pressures."""
     bags, ports = shop.bags, shop.ports
-    which = [MACHINES.index(p) for p in ports]
+    which = [MACHINES.index(p if p in MACHINES else "shaper") for p in ports]
     dust = np.array([DUST[i] for i in which])
     cutting_h = sum(s.t1 - s.t0 for s in stretches if s.cutting >= 0) / 3600.0
     made = sum((s.t1 - s.t0) / 3600.0 * dust[s.cutting] for s in stretches if s.cutting >= 0)

@@ -149,7 +149,6 @@ def table(tallies: Mapping[str, Tally], days: float) -> list[str]:
         share = f"{100 * share_at_most(tally.missed, tally.required):5.0f}%" if tally.required else "     -"
         lines.append(
             f"{name:18s} {tally.false:5d} {30 * tally.false / days:6.2f} {30 * at_most(tally.false) / days:6.2f}  "
-            f""
             f"{tally.missed:3d}/{tally.required:<4d} {share}  "
             f"{late[0]:7.1f} {late[1]:7.1f}      {tally.repeats:5d}  {tally.consequences:5d}"
         )

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from daemon.config.load import parse
+from tests.ground.added import NEW, pair
 from tests.ground.labels import labels
 from tests.ground.noise import ar1
 from tests.ground.plant import DRAGS, State, churchill
@@ -88,3 +89,15 @@ def test_bounds_are_the_published_ones() -> None:
     """None seen: below 3.00 at 95 % (the rule of three); none of 59 missed: below 5 % (Clopper and Pearson)."""
     assert at_most(0) == pytest.approx(2.996, abs=1e-3)
     assert share_at_most(0, 59) == pytest.approx(0.0495, abs=1e-3)
+
+
+def test_an_added_run_changes_old_ports_as_mass_has_it() -> None:
+    """What the new run leaks is missing at the ports; without a run, nothing changes; the drawing with it is valid."""
+    both = pair("choose", 3, days=4)
+    truth = [t["port_flow_m3s"]["run_pct"] for t in both.truth.values()]
+    assert max(truth) < 0.0
+    assert min(truth) > -25.0
+    assert NEW in parse(both.toml_after, Path("shop.toml")).design.port_names
+    same = pair("choose", 3, days=4, added=False, air=True)
+    assert {t["port_flow_m3s"]["run_pct"] for t in same.truth.values()} == {0.0}
+    assert "barometer_pa" in {s.channel for s in parse(same.toml, Path("shop.toml")).sensors}

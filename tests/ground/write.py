@@ -15,8 +15,9 @@ from tests.ground.record import Recording
 from tests.ground.shops import Shop
 
 
-def shop_toml(shop: Shop) -> str:
-    """The shop as its owner knows it: lengths within 3 %, losses, fan and clean drag as wrong as the family has them."""
+def shop_toml(shop: Shop, air: bool = False) -> str:
+    """The shop as its owner knows it: lengths within 3 %, losses, fan and clean drag as wrong as the family has them;
+    with sensors of the air and the line if ``air``."""
     rng, plant = shop.rng("drawing"), shop.plant
     sd, fan = shop.drawn, plant.fan
     bias = float(np.exp(rng.normal(0, 0.4 * sd)))  # whoever draws tends to err one way
@@ -99,6 +100,7 @@ def shop_toml(shop: Shop) -> str:
         "[sensor.inlet_pa]",
         "[sensor.filter_pa]",
         "[sensor.motor_a]",
+        *(("[sensor.air_c]", "[sensor.barometer_pa]", "[sensor.line_v]") if air else ()),
         "",
         "[store]",
         'file = "shop.db"',
@@ -115,7 +117,7 @@ def when(t: float) -> str:
 def write(r: Recording, folder: Path, *, gates_known: bool = False, tour: bool = True) -> None:
     """Shop, recording, labels, truth and, after a tour, the tour with gate marks, as files of ``folder``."""
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "shop.toml").write_text(shop_toml(r.shop))
+    (folder / "shop.toml").write_text(shop_toml(r.shop, "air_c" in r.told))
     known = labels(r, gates_known=gates_known, tour=tour)
     (folder / "labels.json").write_text(json.dumps(known))
     parts = [("recording.jsonl.gz", gates_known, np.inf)] + (
