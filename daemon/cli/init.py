@@ -22,8 +22,7 @@ def init(
     from daemon.cli.interview import Interview
     from daemon.cli.interview_words import KEYS, Paper
     from daemon.drafting.files import draft_path, keep_draft
-    from daemon.finding.ports import serial_ports
-    from daemon.finding.search import Search
+    from daemon.finding.places import Search, serial_ports
 
     paper = Paper(Console(markup=False, highlight=False, emoji=False))
     folder = shop.absolute().parent

@@ -14,7 +14,7 @@ from daemon.drafting.draft import Answers, Draft
 from daemon.drafting.steps import STEPS, after, before, enough, first_open, step_named
 from daemon.drafting.whole import troubles
 from daemon.finding.found import rehearse, take_over
-from daemon.finding.search import BrokerPlace, Place, PortPlace, Search
+from daemon.finding.places import BrokerPlace, Place, PortPlace, Search
 
 Turn = Literal["on", "back"]
 Prompt = Callable[[str], str]

@@ -16,7 +16,7 @@ from daemon.drafting.draft import Draft
 from daemon.drafting.drawn import tree_lines
 from daemon.drafting.outcome import Outcome
 from daemon.finding.found import Found
-from daemon.finding.search import Search
+from daemon.finding.places import Search
 
 BACK, HELP, CLEAR = "<", "?", "-"
 KEYS = "Enter takes what stands in brackets.  ?  more about a question   <  one question back   -  none   Ctrl-C  stop for now"

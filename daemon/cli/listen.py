@@ -1,4 +1,4 @@
-"""``ductwarden listen``: what a device or a broker says, a guess at its meaning, and the configuration lines for it.
+"""``ductwarden listen``: what a device or a broker says, what it probably means, and the configuration lines for it.
 
 It only listens: it sends nothing to the device and publishes nothing. Opening a serial port restarts some boards; their first
 lines then are a greeting.
@@ -6,13 +6,14 @@ lines then are a greeting.
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
-    from daemon.sources.contract import Sample
+    from daemon.finding.said import Lines, Proposal, Topics
 
 
 def listen(
@@ -20,6 +21,11 @@ def listen(
         str | None, typer.Argument(help="A serial port (/dev/...), or a broker: host, host:port or mqtts://host.")
     ] = None,
     seconds: Annotated[float, typer.Option(help="How long to listen.", min=0.5, max=3600.0)] = 10.0,
+    fan: Annotated[bool | None, typer.Option(
+        "--fan/--no-fan", help="Listen with the fan off, then on, and see what moves. Asked at a terminal."
+    )] = None,
+    write: Annotated[Path | None, typer.Option(help="Put the lines into this shop's file, if its check takes them.",
+                                               dir_okay=False)] = None,
     baud: Annotated[int | None, typer.Option(help="Speed of the serial port; without it the usual ones are tried.")] = None,
     topic: Annotated[list[str] | None, typer.Option(help="Topics to listen to; else all ('#').")] = None,
     user: Annotated[str | None, typer.Option(help="User name at the broker.")] = None,
@@ -28,49 +34,72 @@ def listen(
     ca_file: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority (for TLS).", dir_okay=False)] = None,
     show: Annotated[int, typer.Option(help="So many lines or messages are shown as they come.", min=0, max=10_000)] = 8,
 ) -> None:
-    """Show what arrives, guess what it is, and print configuration lines for it. Sends nothing."""
-    from daemon.cli import listen_broker, listen_port
+    """Show what arrives, say what it is, and print configuration lines for it. Ends with 1 where nothing can be read."""
+    from daemon.finding import places
+    from daemon.finding.said import Lines, Topics
 
     if where is None:
-        for line in listen_port.ports():
-            typer.echo(line)
+        found = places.serial_ports()
+        typer.echo("Serial ports: " + (", ".join(found) if found else "none; plug the device in, or name a broker"))
         return
-    if listen_port.is_port(where):
-        heard, used = listen_port.hear(where, baud, seconds, typer.echo, show)
-        _report_lines(where, heard, used)
+    switched = fan if fan is not None else sys.stdin.isatty()
+    if places.is_port(where):
+        _fan("off", switched)
+        lines, used = places.hear_port(where, baud, seconds, typer.echo, show)
+        after = None
+        if switched and lines:
+            _fan("on", True)
+            after = places.hear_port(where, used, seconds, typer.echo, 0)[0]
+        _report_lines(where, Lines(lines, after), used, write)
         return
-    place = listen_broker.place(where)
-    secret = listen_broker.password(password_file, password_env)
-    topics = listen_broker.hear(
-        place, tuple(topic or ("#",)), user, secret, None if ca_file is None else str(ca_file), seconds, typer.echo, show
-    )
-    if not topics.topics:
-        typer.echo("nothing arrived")
-        return
-    for line in topics.table(40):
-        typer.echo(line)
-    _say_remarks(topics.remarks())
-    proposal = topics.proposal(place.host, place.port, user, place.tls or ca_file is not None)
-    _say_proposal(proposal, lambda found: topics.samples(found["source"][0]["topics"]))
+    broker = places.broker_at(where)
+    secret = places.password(password_file, password_env)
+    topics = Topics()
+    for state in ("off", "on") if switched else ("",):
+        _fan(state, switched)
+        if state == "on":
+            topics.names.fan_on()
+        places.hear_broker(
+            broker, tuple(topic or ("#",)), user, secret, None if ca_file is None else str(ca_file), seconds, typer.echo, show,
+            topics,
+        )
+    _report_topics(topics, broker.host, broker.port, user, broker.tls or ca_file is not None, write)
 
 
-def _report_lines(port: str, lines: list[bytes], baud: int) -> None:
-    from daemon.cli import listen_port
-    from daemon.cli.hearing_lines import Lines
+def _fan(state: str, asked: bool) -> None:
+    """Have the owner switch the fan: what it moves, and which way, tells the channels apart."""
+    if asked and state == "off":
+        typer.prompt("Is the fan off and at rest? Enter", default="", show_default=False)
+    elif asked:
+        typer.prompt("Switch the fan on now, with a gate open. Enter once it runs", default="", show_default=False)
 
-    heard = Lines(lines)
-    if not lines:
+
+def _report_lines(port: str, heard: Lines, baud: int, write: Path | None) -> None:
+    from daemon.finding.places import lasting
+
+    if not heard.lines:
         typer.echo("nothing arrived: is the device powered, and the right port chosen?")
-        return
+        raise typer.Exit(1)
     if not heard.form:
         typer.echo("bytes arrive, but no line with values: check the speed (--baud) and what the device sends")
         _say_remarks(heard.remarks())
-        return
-    typer.echo(f"form: {heard.form}, {len(lines)} lines at {baud} baud" + (", each with a checksum" if heard.checked else ""))
+        raise typer.Exit(1)
+    checked = ", each with a checksum" if heard.checked else ""
+    typer.echo(f"form: {heard.form}, {len(heard.lines)} lines at {baud} baud{checked}")
     for line in heard.names.table():
         typer.echo(line)
     _say_remarks(heard.remarks())
-    _say_proposal(heard.proposal(listen_port.lasting(port), baud), lambda _: heard.renamed())
+    _say_proposal(heard.proposal(lasting(port), baud), write)
+
+
+def _report_topics(heard: Topics, host: str, port: int, user: str | None, tls: bool, write: Path | None) -> None:
+    if not heard.topics:
+        typer.echo("nothing arrived: does anything publish there?")
+        raise typer.Exit(1)
+    for line in heard.table(40):
+        typer.echo(line)
+    _say_remarks(heard.remarks())
+    _say_proposal(heard.proposal(host, port, user, tls), write)
 
 
 def _say_remarks(remarks: list[str]) -> None:
@@ -78,34 +107,33 @@ def _say_remarks(remarks: list[str]) -> None:
         typer.echo(f"- {remark}")
 
 
-def _say_proposal(proposal: list[str], samples: _Samples) -> None:
-    """Print the lines, and prove them: what the daemon would read with them."""
-    import tomllib
-
-    from analysis import units
+def _say_proposal(proposal: Proposal, write: Path | None) -> None:
+    """Print the lines and what the daemon would read with them; write them where asked."""
     from analysis.readings import CHANNELS
-    from daemon.cli.hearing_lines import readings
+    from daemon.finding.fitting import fit
+    from daemon.finding.found import shown
+    from daemon.sources.fields import escaped
 
-    typer.echo("")
-    typer.echo("Lines for the configuration (a guess: read them before you take them over):")
-    typer.echo("")
-    for line in proposal:
+    open_ones = [guess for guess in proposal.guesses if guess.channel is None]
+    lines = proposal.lines()
+    if open_ones:
+        typer.echo("\nNot proposed:" if lines else "\nNothing can be proposed by itself:")
+        for guess in open_ones:
+            typer.echo(f"  {escaped(guess.name, 40):<28} {guess.asks or 'its name says nothing that is known'}")
+    if not lines:
+        typer.echo("Name a channel yourself: [sensor.CHANNEL] raw = \"its name\" unit = \"its unit\"; the channels are "
+                   + ", ".join(CHANNELS))
+        raise typer.Exit(1)
+    typer.echo("\nLines for the configuration (a guess: read them before you take them over):\n")
+    for line in lines:
         typer.echo(line)
-    found = tomllib.loads("\n".join(proposal))
-    sensors = found.get("sensor", {})
     typer.echo("")
-    if not sensors:
-        typer.echo("No channel was recognised: name them yourself; the channels are " + ", ".join(CHANNELS))
-        return
-    typer.echo("With these lines the daemon would read:")
-    for channel, value in readings(samples(found), sensors).items():
-        kind = CHANNELS[channel].kind
-        both = f"{units.show(value, kind, 'si')} = {units.show(value, kind, 'us')}"
-        typer.echo(f"  {channel:<14} {both}   {CHANNELS[channel].words}")
-
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Any
-
-    _Samples = Callable[[dict[str, Any]], list[Sample]]
+    if proposal.sensors:
+        typer.echo("With these lines the daemon would read:")
+    for channel in proposal.sensors:
+        typer.echo(f"  {channel:<14} {shown(channel, proposal.readings) or 'nothing yet'}   {CHANNELS[channel].words}")
+    if write is not None:
+        kept = fit(write, lines, proposal.source, frozenset(proposal.sensors))
+        typer.echo(f"Written into {write}" + (f"; the older one is kept as {kept}" if kept else ""))
+    else:
+        typer.echo("Add --write SHOP.toml to put them into the shop's file.")

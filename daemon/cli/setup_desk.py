@@ -29,8 +29,7 @@ from daemon.drafting.files import forget_draft, keep_draft, publish, read_draft
 from daemon.drafting.outcome import outcome
 from daemon.drafting.steps import enough, step_named
 from daemon.finding.found import rehearse, take_over
-from daemon.finding.ports import serial_ports
-from daemon.finding.search import BrokerPlace, Place, PortPlace, Search
+from daemon.finding.places import BrokerPlace, Place, PortPlace, Search, serial_ports
 
 
 class SetupDesk:

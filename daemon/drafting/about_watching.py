@@ -52,7 +52,8 @@ def _check_topics(text: str, context: Context) -> None:
     for line in text.split("\n"):
         carries, _, topic = line.partition(" = ")
         check_topic_filter(topic)
-        if carries != "json" and carries not in CHANNELS and not carries.startswith(GATE) and "{" not in carries:
+        channel = carries.partition(" at ")[0]
+        if channel != "json" and channel not in CHANNELS and not channel.startswith(GATE) and "{" not in channel:
             raise ValueError(
                 f"{carries!r} is not a channel; allowed: {', '.join(CHANNELS)}, json (an object of several), gate:PORT"
             )
@@ -71,6 +72,8 @@ def source_tree(answers: Answers) -> dict[str, Any]:
             tree["baud"] = whole_number(answers["baud"])
         if answers.get("columns"):
             tree |= {"format": "columns", "columns": measures.listed(answers["columns"])}
+        elif answers.get("pattern"):
+            tree["pattern"] = answers["pattern"]
         if answers.get("checksum") == "yes":
             tree["checksum"] = "required"
     elif kind == "mqtt":
@@ -81,7 +84,10 @@ def source_tree(answers: Answers) -> dict[str, Any]:
             tree["tls"] = {"ca_file": answers["ca_file"]}
         topics = [line.partition(" = ") for line in answers.get("topics", "").split("\n") if " = " in line]
         if topics:
-            tree["topics"] = {topic: carries for carries, _, topic in topics}
+            tree["topics"] = {
+                topic: {"channel": carries.partition(" at ")[0], "field": carries.partition(" at ")[2]} if " at " in carries
+                else carries for carries, _, topic in topics
+            }
     elif kind == "simulator" and answers.get("pace"):
         tree["pace"] = number(answers["pace"])
     return tree
@@ -120,6 +126,9 @@ SOURCES = Step(
         Question("columns", "Bare columns of numbers: what stands in each?", ("columns",), optional=True,
                  nothing="its lines name their values", example=("inlet_pa, filter_pa, -, motor_a",) * 2, when=_SERIAL,
                  tidy=lambda text: ", ".join(measures.listed(text)), help="A dash leaves a column out."),
+        Question("pattern", "Lines of no common form: their pattern", ("pattern",), optional=True, nothing="none is needed",
+                 example=("suction {P1} bags {P2}",) * 2, when=_SERIAL,
+                 help="{P1} stands for the number called P1, {*} for anything."),
         Question("checksum", "Does every line end with a checksum, *HH?", kind="choice", choices=choices(*YES_NO),
                  suggest=always("no"), when=_SERIAL, help="Then a line without a good one is dropped."),
         Question("host", "The broker's name or address", ("host",), example=("barn.local", "barn.local"), when=_MQTT),
@@ -132,8 +141,8 @@ SOURCES = Step(
                  example=("ca.pem", "ca.pem"), when=_MQTT),
         Question("topics", "Topics: the channel and its topic", ("topics",), kind="lines", when=_MQTT, tidy=_topics,
                  check=_check_topics, example=("inlet_pa = barn/collector/inlet",) * 2,
-                 help="One a line. json = barn/collector for an object of several values; gate:planer = barn/gates/planer for a "
-                 "gate's switch."),
+                 help="One a line. json = barn/collector for an object of several values; motor_a at meter.current = barn/plug "
+                 "for a number within one; gate:planer = barn/gates/planer for a gate's switch."),
         Question("pace", "Seconds of shop time a second", ("pace",), optional=True, nothing="1", example=("60", "60"),
                  when=_SIMULATOR),
     ),
@@ -157,7 +166,9 @@ def kind_of(channel: str) -> str:
 
 
 def _check_unit(text: str, context: Context) -> None:
-    units.unit(text, kind_of(context.given.get("channel", "")))
+    channel = context.given.get("channel", "")
+    if channel != "motor_a" or text.lower() not in ("w", "kw"):
+        units.unit(text, kind_of(channel))
 
 
 def _range(text: str) -> str:
@@ -183,6 +194,9 @@ def sensor_tree(answers: Answers) -> dict[str, Any]:
     tree: dict[str, Any] = kept(answers, {"source": "source", "raw": "raw", "unit": "unit"})
     if answers.get("raw") == answers.get("channel"):
         tree.pop("raw", None)
+    if answers.get("scale"):
+        tree["scale"] = number(answers["scale"])
+    tree |= kept(answers, {"voltage": "voltage"})
     if " to " in answers.get("range", ""):
         tree["range"] = list(answers["range"].partition(" to ")[::2])
     return tree
@@ -198,6 +212,12 @@ SENSORS = Step(
         Question("raw", "Its name there", ("raw",), optional=True, nothing="the channel's own name", example=("p1", "p1")),
         Question("unit", "The unit that it is sent in", ("unit",), optional=True,
                  nothing="SI: Pa, A, °C, shares from 0 to 1", example=("inwg", "mbar"), check=_check_unit),
+        Question("scale", "A factor for its numbers", ("scale",), optional=True, nothing="1", example=("-1", "-1"),
+                 help="-1 turns the sign: for a device that sends suction as a positive number.",
+                 tidy=lambda text: text.replace(",", ".")),
+        Question("voltage", "It sends watts: at which voltage?", ("voltage",), optional=True, nothing="it sends amperes",
+                 example=("230 V", "230 V"), when=("channel", ("motor_a",)), tidy=measures.no_comma,
+                 help="The current is then the power over the voltage and a power factor of 0.85."),
         Question("range", "What its transmitter can read", ("range",), optional=True, nothing="what is usual in a shop",
                  example=("-20 inwg to 2 inwg", "-5 kPa to 0.5 kPa"), tidy=_range, check=_check_range,
                  help="Readings outside it are not believed."),

@@ -6,17 +6,26 @@ that no name can end a comment and begin a line of its own.
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from daemon.cli.hearing import quoted
 from daemon.drafting.draft import Answers, Draft
 from daemon.drafting.tree import Tree, tree_of
 
 _BARE = re.compile(r"^[A-Za-z0-9_-]+$")
 _COLUMN = 34
+
+
+def quoted(text: str) -> str:
+    """The text as a TOML string, whatever characters a device put into it.
+
+    >>> print(quoted('barn/"east"'))
+    "barn/\\"east\\""
+    """
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def value_text(value: Any) -> str:

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from analysis import units
 from analysis.readings import CHANNELS
-from daemon.cli.hearing import Guess, Heard, guess_all
-from daemon.cli.hearing_lines import Lines, readings
-from daemon.cli.hearing_topics import Topics
 from daemon.drafting.asking import Context
 from daemon.drafting.checks import check_step
 from daemon.drafting.draft import Answers, Draft
 from daemon.drafting.steps import step_named
-from daemon.sources.contract import Sample
+from daemon.finding.guessing import Guess, Series
+from daemon.finding.said import Lines, Proposal, Topics
 from daemon.sources.fields import escaped
 
 
@@ -55,10 +52,8 @@ def from_lines(port: str, lines: Sequence[bytes], baud: int) -> Found:
         return _nothing(port, "nothing arrived: is the device powered, and is this its port?")
     if not heard.form:
         return _nothing(port, "bytes arrive, but no line with values: look at its speed and at what it sends", heard.remarks())
-    tree = tomllib.loads("\n".join(heard.proposal(port, baud)))
-    names = list(heard.names.heard.values())
     said = f"{heard.form}, {len(lines)} lines at {baud} baud" + (", each with a checksum" if heard.checked else "")
-    return _found(port, said, names, guess_all(names), heard.remarks(), tree, heard.renamed())
+    return _found(port, said, list(heard.names.series.values()), heard.remarks(), heard.proposal(port, baud))
 
 
 def from_topics(where: str, host: str, port: int, user: str | None, tls: bool, heard: Topics) -> Found:
@@ -66,43 +61,36 @@ def from_topics(where: str, host: str, port: int, user: str | None, tls: bool, h
     if not heard.useful():
         words = "no topic with values came" if heard.topics else "nothing arrived: does anything publish there?"
         return _nothing(where, words, heard.remarks())
-    try:
-        tree = tomllib.loads("\n".join(heard.proposal(host, port, user, tls)))
-    except tomllib.TOMLDecodeError:
-        return _nothing(where, "what was heard there has names that cannot be written down", heard.remarks())
-    plain, fields = heard.guesses()
-    names = [heard.numbers.heard[one.raw] for one in plain] + list(heard.fields.heard.values())
-    topics = tree["source"][0].get("topics", {})
     said = f"{len(heard.useful())} topics with values, {sum(topic.count for topic in heard.topics.values())} messages"
-    return _found(where, said, names, [*plain, *fields], heard.remarks(), tree, heard.samples(topics))
+    return _found(where, said, heard.series(), heard.remarks(), heard.proposal(host, port, user, tls))
 
 
 def _nothing(where: str, said: str, remarks: Sequence[str] = ()) -> Found:
     return Found(where, said, (), tuple(remarks), None, ())
 
 
-def _found(
-    where: str, said: str, names: Sequence[Heard], guesses: Sequence[Guess], remarks: Sequence[str], tree: Mapping[str, Any],
-    samples: Sequence[Sample],
-) -> Found:
-    sensors = tree.get("sensor", {})
-    read = readings(samples, sensors) if sensors else {}
-    rows = tuple(_row(name, guess, read) for name, guess in zip(names, guesses, strict=True))
-    source = _source(tree["source"][0])
-    return Found(where, said, rows, tuple(remarks), source, tuple(_sensor(name, row) for name, row in sensors.items()))
+def _found(where: str, said: str, heard: Sequence[Series], remarks: Sequence[str], proposal: Proposal) -> Found:
+    rows = tuple(_row(one, guess, proposal.readings) for one, guess in zip(heard, proposal.guesses, strict=True))
+    if not proposal.lines():
+        return Found(where, said, rows, (*remarks, "no channel was recognised there: name its values yourself"), None, ())
+    sensors = tuple(_sensor(channel, table) for channel, table in proposal.sensors.items())
+    return Found(where, said, rows, tuple(remarks), _source(proposal.source), sensors)
 
 
-def _row(heard: Heard, guess: Guess, read: Mapping[str, float | None]) -> Row:
-    spread = "no numbers" if heard.count == heard.unknown else f"{heard.low:.5g} to {heard.high:.5g}"
+def _row(heard: Series, guess: Guess, read: Mapping[str, float | None]) -> Row:
+    spread = f"{min(heard.values):.5g} to {max(heard.values):.5g} {heard.unit}".strip() if heard.values else "no numbers"
     channel = guess.channel or ""
-    value = read.get(channel)
-    shown = ""
-    if channel and value is not None:
-        kind = CHANNELS[channel].kind
-        both = dict.fromkeys((units.show(value, kind, "us"), units.show(value, kind, "si")))
-        shown = " = ".join(both)
     words = CHANNELS[channel].words if channel else ""
-    return Row(escaped(heard.name, 120), heard.count, spread, channel, words, guess.why, guess.asks, shown)
+    return Row(escaped(heard.name, 120), heard.count, spread, channel, words, guess.why, guess.asks, shown(channel, read))
+
+
+def shown(channel: str, read: Mapping[str, float | None]) -> str:
+    """What the daemon would read of a channel now, in both systems of units; "" where it would not."""
+    value = read.get(channel)
+    if not channel or value is None:
+        return ""
+    kind = CHANNELS[channel].kind
+    return " = ".join(dict.fromkeys((units.show(value, kind, "us"), units.show(value, kind, "si"))))
 
 
 def _source(table: Mapping[str, Any]) -> Answers:
@@ -113,15 +101,20 @@ def _source(table: Mapping[str, Any]) -> Answers:
         answers["checksum"] = "yes" if table.get("checksum") == "required" else "no"
         if "columns" in table:
             answers["columns"] = ", ".join(table["columns"])
+        if "pattern" in table:
+            answers["pattern"] = table["pattern"]
     if "tls" in table:
         answers["ca_file"] = str(table["tls"].get("ca_file", ""))
     if "topics" in table:
-        answers["topics"] = "\n".join(f"{carries} = {topic}" for topic, carries in table["topics"].items())
+        answers["topics"] = "\n".join(
+            f"{carries if isinstance(carries, str) else '{channel} at {field}'.format(**carries)} = {topic}"
+            for topic, carries in table["topics"].items()
+        )
     return answers
 
 
 def _sensor(channel: str, table: Mapping[str, Any]) -> Answers:
-    return {"channel": channel, **{key: str(table[key]) for key in ("raw", "unit") if key in table}}
+    return {"channel": channel, **{key: str(table[key]) for key in ("raw", "unit", "scale", "voltage") if key in table}}
 
 
 def take_over(draft: Draft, found: Found) -> tuple[Draft, list[str]]:

@@ -329,6 +329,8 @@ def cut(text: str) -> Iterator[list[str]]:
     for separator in (";", "\t", "|"):
         if separator in text:
             yield text.split(separator)
+            if separator == "\t":
+                yield text.split()
             return
     if "," in text:
         yield text.split(",")

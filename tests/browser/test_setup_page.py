@@ -18,7 +18,7 @@ from daemon.cli.check import check
 from daemon.cli.setup_desk import SetupDesk
 from daemon.config.load import load
 from daemon.finding.found import Found, from_lines
-from daemon.finding.search import Place, PortPlace, Search
+from daemon.finding.places import Place, PortPlace, Search
 from dashboard.setup_app import SetupServer
 from tests.browser.browsing import DESKTOP, PHONE, Watch, context_of
 

@@ -15,7 +15,7 @@ from daemon.config.load import load
 from daemon.drafting.files import draft_path, read_draft
 from daemon.errors import SourceError
 from daemon.finding.found import Found, from_lines
-from daemon.finding.search import BrokerPlace, Place, Search
+from daemon.finding.places import BrokerPlace, Place, Search
 from dashboard.setup_app import create_setup_app
 from tests.dashboard.visitor import Visitor
 from tests.support.waiting import eventually

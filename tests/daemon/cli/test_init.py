@@ -45,7 +45,7 @@ BROKER = ALL.index("y") - 1
 @pytest.fixture(autouse=True)
 def no_ports(monkeypatch: pytest.MonkeyPatch) -> None:
     """What this computer has plugged in must not matter."""
-    monkeypatch.setattr("daemon.finding.ports.serial_ports", list)
+    monkeypatch.setattr("daemon.finding.places.serial_ports", list)
 
 
 def sit(shop: Path, *lines: str) -> Result:

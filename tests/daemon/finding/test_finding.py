@@ -9,15 +9,14 @@ from pathlib import Path
 import pytest
 
 from daemon.calibrate import Calibrator
-from daemon.cli.hearing_topics import Topics
 from daemon.config.load import parse
 from daemon.drafting.draft import Draft
 from daemon.drafting.outcome import outcome
 from daemon.drafting.toml_text import shop_toml
 from daemon.errors import SourceError
 from daemon.finding.found import Found, from_lines, from_topics, rehearse, take_over
-from daemon.finding.ports import serial_ports
-from daemon.finding.search import BrokerPlace, Place, PortPlace, Search, listen_at
+from daemon.finding.places import BrokerPlace, Place, PortPlace, Search, listen_at, serial_ports
+from daemon.finding.said import Topics
 from daemon.sources.contract import SourceHealth
 from daemon.sources.settings import WireSettings
 from daemon.sources.wire import LineParser

@@ -1,0 +1,361 @@
+"""Listening at the serial ports of this computer and at a broker, for a command that waits or a page that asks; sends nothing."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import ssl
+import threading
+import time
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
+
+from daemon.errors import ConfigError, DuctwardenError, SourceError
+from daemon.finding.found import Found, from_lines, from_topics
+from daemon.finding.said import Topics, readable
+from daemon.sources.fields import escaped
+from daemon.sources.lines import LineSplitter
+from daemon.sources.settings import check_topic_filter
+
+if TYPE_CHECKING:
+    import paho.mqtt.client as paho
+
+BY_ID = Path("/dev/serial/by-id")
+MOST_PORTS = 16
+SPEEDS = (115_200, 9_600, 57_600, 38_400, 19_200)
+"""Tried in this order where none is given."""
+TRY_S = 3.0
+"""How long one speed may stay unreadable: a board that restarts greets for two seconds first."""
+MOST_LINES = 5_000
+ENOUGH = 2
+"""So many readable lines settle the speed."""
+GREETING_S = 10.0
+_TURN_S = 0.1
+LISTEN_S = 6.0
+"""How long a device that speaks is listened to: a few lines settle the guess."""
+
+Say = Callable[[str], object]
+
+
+@dataclass(frozen=True, slots=True)
+class PortPlace:
+    """A serial port to listen at; ``baud`` None tries the usual speeds."""
+
+    path: str
+    baud: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerPlace:
+    """A broker to listen at, as its owner writes it (host, host:port, mqtts://host); the password is the first line of a file."""
+
+    where: str
+    user: str | None = None
+    password_file: Path | None = None
+    ca_file: str | None = None
+
+
+Place = PortPlace | BrokerPlace
+
+
+# -- serial ports -----------------------------------------------------------------------------------------------------
+
+
+def is_port(where: str) -> bool:
+    """Whether this names a serial port and not a broker."""
+    return where.startswith(("/", ".")) or Path(where).exists()
+
+
+def serial_ports(by_id: Path = BY_ID) -> list[str]:
+    """The ports of this computer: the lasting names where the system gives any (they stay with the device), else the plain."""
+    lasting_names = sorted(str(path) for path in by_id.iterdir()) if by_id.is_dir() else []
+    if lasting_names:
+        return lasting_names[:MOST_PORTS]
+    from serial.tools import list_ports
+
+    # Ports of the main board that nothing is known about are there on every computer and lead nowhere.
+    return sorted(port.device for port in list_ports.comports() if port.hwid != "n/a")[:MOST_PORTS]
+
+
+def lasting(port: str) -> str:
+    """The name under /dev/serial/by-id that leads to this port, else the port itself."""
+    names = BY_ID.iterdir() if BY_ID.is_dir() else ()
+    return next((str(path) for path in names if path.resolve() == Path(port).resolve()), port)
+
+
+def hear_port(path: str, baud: int | None, seconds: float, say: Say, show: int) -> tuple[list[bytes], int]:
+    """Raw lines for ``seconds`` from when the first speed reads well, and that speed; shows the first ``show`` of them.
+
+    Raises :class:`SourceError` for a port that cannot be opened. Ctrl-C ends it early, with what was heard so far.
+    """
+    speeds = SPEEDS if baud is None else (baud,)
+    best: tuple[list[bytes], int] = ([], speeds[0])
+    for speed in speeds:
+        say(f"listening at {escaped(path, 200)}, {speed} baud")
+        lines = _lines(path, speed, seconds, TRY_S if baud is None else seconds, say, show)
+        if sum(map(readable, lines)) >= ENOUGH or baud is not None:
+            return lines, speed
+        if _text_like(lines) > _text_like(best[0]) or not best[0]:
+            best = (lines, speed)
+        if len(lines) >= ENOUGH and _text_like(lines) == len(lines):
+            return lines, speed  # the speed is right; it is the form that is not
+    return best
+
+
+def _text_like(lines: Sequence[bytes]) -> int:
+    """How many lines are plain text: at a wrong speed hardly any is."""
+    return sum(1 for line in lines if line.strip() and all(32 <= byte < 127 or byte in (9, 27) for byte in line))
+
+
+def _lines(
+    path: str, baud: int, seconds: float, patience_s: float, say: Callable[[str], object], show: int
+) -> list[bytes]:
+    import serial
+
+    splitter = LineSplitter()
+    lines: list[bytes] = []
+    try:
+        with serial.Serial(path, baud, timeout=0.1, exclusive=True) as port:
+            began = time.monotonic()
+            first = True
+            while len(lines) < MOST_LINES:
+                spent = time.monotonic() - began
+                good = sum(map(readable, lines[-50:]))
+                if spent >= seconds or (spent >= patience_s and good < ENOUGH):
+                    break
+                chunk = port.read(max(1, min(port.in_waiting, 4096)))
+                for line in splitter.feed(chunk):
+                    if first:
+                        first = False  # most likely half a line
+                        if not line.startswith((b"$", b"{")):
+                            continue
+                    lines.append(line)
+                    if len(lines) <= show:
+                        say(f"  {escaped(line.decode(errors='backslashreplace'), 110)}")
+    except KeyboardInterrupt:
+        pass
+    except (OSError, ValueError) as error:
+        raise SourceError(_words(error, path)) from error
+    return lines
+
+
+def _words(error: Exception, path: str) -> str:
+    where = escaped(path, 200)
+    number = getattr(error, "errno", None)
+    if number == errno.ENOENT or not Path(path).exists():
+        return f"there is no device {where}; 'ductwarden listen' without a port lists them"
+    if number == errno.EACCES:
+        return f"no permission to open {where}: the user must be in the group that owns it (often dialout)"
+    if number in (errno.EISDIR, errno.ENOTTY) or Path(path).is_dir() or Path(path).is_file() or "ioctl" in str(error):
+        return f"{where} is no serial port; 'ductwarden listen' without a port lists them"
+    if number in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
+        return f"another program holds {where}: stop the daemon while you listen"
+    return f"{where}: {escaped(str(error), 200)}"
+
+
+# -- a broker ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where a broker is."""
+
+    host: str
+    port: int
+    tls: bool
+
+
+def broker_at(where: str) -> Broker:
+    """The broker that is meant by ``host``, ``host:port``, ``mqtt://host:port`` or ``mqtts://host``.
+
+    >>> broker_at("barn.local"), broker_at("mqtts://barn.local").port
+    (Broker(host='barn.local', port=1883, tls=False), 8883)
+    """
+    parsed = urlsplit(where if "//" in where else f"mqtt://{where}")
+    try:
+        port = parsed.port
+    except ValueError as error:
+        raise ConfigError([f"{where!r}: the port must be a number from 1 to 65535"]) from error
+    if parsed.scheme not in ("mqtt", "mqtts") or not parsed.hostname:
+        raise ConfigError([f"{where!r} is neither a serial port nor a broker; write host, host:port or mqtts://host"])
+    if parsed.username or parsed.password:
+        raise ConfigError(["a user or password does not belong into the address: give --user and --password-file"])
+    tls = parsed.scheme == "mqtts"
+    return Broker(parsed.hostname, port or (8883 if tls else 1883), tls)
+
+
+def password(file: Path | None, env: str | None) -> str | None:
+    """The password from a file's first line or a variable. Raises :class:`ConfigError`."""
+    if file is not None and env is not None:
+        raise ConfigError(["--password-file and --password-env are both given; one is enough"])
+    if file is not None:
+        try:
+            return file.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r")
+        except (OSError, UnicodeDecodeError) as error:
+            raise ConfigError([f"--password-file: {file} cannot be read"]) from error
+    if env is not None:
+        if env not in os.environ:
+            raise ConfigError([f"--password-env: the variable {env} is not set"])
+        return os.environ[env]
+    return None
+
+
+def hear_broker(
+    where: Broker, filters: tuple[str, ...], user: str | None, secret: str | None, ca_file: str | None, seconds: float,
+    say: Say, show: int, heard: Topics,
+) -> None:
+    """Put every message into ``heard``, for ``seconds`` from the greeting on.
+
+    Raises :class:`SourceError` or :class:`ConfigError`.
+    """
+    import paho.mqtt.client as paho
+    from paho.mqtt.enums import CallbackAPIVersion
+
+    from daemon.sources.mqtt_words import connect_words
+
+    for one in filters:
+        try:
+            check_topic_filter(one)
+        except ValueError as error:
+            raise ConfigError([f"--topic: {error}"]) from error
+    at = f"{escaped(where.host)}:{where.port}"
+    state: dict[str, str] = {}
+    shown = [0]
+
+    def connected(client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            state["trouble"] = f"{at} refuses us: {reason.getName()}"
+        else:
+            state["greeted"] = "yes"
+            client.subscribe([(one, 0) for one in filters])
+
+    def subscribed(_client: paho.Client, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
+        refused = [one for one, reason in zip(filters, reasons, strict=False) if reason.is_failure]
+        if refused:
+            say(f"the broker refuses the topics {', '.join(refused)}")
+
+    def message(_client: paho.Client, _data: Any, said: paho.MQTTMessage) -> None:
+        try:
+            topic = said.topic
+        except UnicodeDecodeError:
+            return
+        heard.take(topic, bytes(said.payload), said.retain)
+        if shown[0] < show:
+            shown[0] += 1
+            mark = " (retained)" if said.retain else ""
+            say(f"  {escaped(topic)}{mark}  {escaped(said.payload.decode(errors='backslashreplace'), 90)}")
+
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"ductwarden-{uuid.uuid4().hex[:12]}")
+    client.connect_timeout = 5.0
+    if user is not None:
+        client.username_pw_set(user, secret)
+    tls = where.tls or ca_file is not None
+    if tls:
+        try:
+            client.tls_set_context(ssl.create_default_context(cafile=ca_file))
+        except (OSError, ssl.SSLError) as error:
+            raise ConfigError([f"--ca-file: {ca_file} cannot be used"]) from error
+    client.on_connect, client.on_subscribe, client.on_message = connected, subscribed, message
+    say(f"listening at {at}" + (" over TLS" if tls else "") + f", topics {', '.join(filters)}")
+    try:
+        client.connect(where.host, where.port)
+    except Exception as error:
+        raise SourceError(connect_words(error, at, tls)) from error
+    began = time.monotonic()
+    with contextlib.suppress(KeyboardInterrupt):
+        while "trouble" not in state and time.monotonic() - began < seconds:
+            greeted = "greeted" in state
+            code = client.loop(_TURN_S)
+            if "greeted" in state and not greeted:
+                began = time.monotonic()
+            if code != paho.MQTT_ERR_SUCCESS:
+                state.setdefault("trouble", f"{at} closed the connection")
+            if "greeted" not in state and time.monotonic() - began > GREETING_S:
+                state["trouble"] = f"{at} takes the connection but does not greet: is it a broker?"
+    client.disconnect()
+    if "trouble" in state and not heard.topics:
+        raise SourceError(state["trouble"])
+
+
+# -- for a page -------------------------------------------------------------------------------------------------------
+
+
+def listen_at(place: Place, say: Say, seconds: float = LISTEN_S) -> Found:
+    """What is heard there. Raises :class:`~daemon.errors.DuctwardenError` with a sentence where it cannot be listened to."""
+    if isinstance(place, PortPlace):
+        lines, baud = hear_port(place.path, place.baud, seconds, say, 0)
+        return from_lines(lasting(place.path), lines, baud)
+    broker = broker_at(place.where)
+    secret = password(place.password_file, None) if place.user else None
+    topics = Topics()
+    hear_broker(broker, ("#",), place.user, secret, place.ca_file, seconds, say, 0, topics)
+    tls = broker.tls or place.ca_file is not None
+    return from_topics(place.where, broker.host, broker.port, place.user, tls, topics)
+
+
+class Search:
+    """A search under way, or done. Several may ask for it; one at a time listens."""
+
+    def __init__(self, listen: Callable[[Place, Say], Found] = listen_at) -> None:
+        self._listen = listen
+        self._lock = threading.Lock()
+        self._thread: threading.Thread | None = None
+        self._words = ""
+        self._found: tuple[Found, ...] = ()
+
+    def begin(self, places: Sequence[Place]) -> bool:
+        """Listen at these places in the background; False where a search is under way already."""
+        with self._lock:
+            if self._thread is not None and self._thread.is_alive():
+                return False
+            self._found, self._words = (), "listening"
+            self._thread = threading.Thread(target=self._run, args=(tuple(places),), name="search", daemon=True)
+            self._thread.start()
+            return True
+
+    @property
+    def running(self) -> bool:
+        """Whether it still listens."""
+        thread = self._thread
+        return thread is not None and thread.is_alive()
+
+    @property
+    def words(self) -> str:
+        """What it does just now."""
+        return self._words
+
+    @property
+    def found(self) -> tuple[Found, ...]:
+        """What was heard, place by place."""
+        return self._found
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait for its end; whether it came."""
+        thread = self._thread
+        if thread is not None:
+            thread.join(timeout_s)
+        return not self.running
+
+    def _run(self, places: Sequence[Place]) -> None:
+        for place in places:
+            try:
+                found = self._listen(place, self._say)
+            except DuctwardenError as error:
+                found = Found(_where(place), str(error), (), (), None, ())
+            except Exception as error:  # a driver may raise anything; the page must hear of it
+                found = Found(_where(place), f"listening there failed: {type(error).__name__}", (), (), None, ())
+            with self._lock:
+                self._found = (*self._found, found)
+        self._words = "done"
+
+    def _say(self, words: str) -> None:
+        self._words = words
+
+
+def _where(place: Place) -> str:
+    return place.path if isinstance(place, PortPlace) else place.where
