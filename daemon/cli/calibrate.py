@@ -6,7 +6,8 @@ The commands grow with what is given:
 - ``calibrate SHOP.toml --needs``: ranges to buy, what there is to see, what errors do;
 - ``calibrate SHOP.toml inlet_pa``: the heights of water to pour;
 - ``calibrate SHOP.toml inlet_pa "0 in = -3.1" "10 in = 2478"``: the line through what was read, as configuration, kept with
-  its date.
+  its date. Where the points look like a slip (a sign, an exchanged pair, a scale that changes by more than 10 %), it asks, or
+  refuses where nobody can answer, before anything is kept.
 """
 
 from __future__ import annotations
@@ -34,15 +35,18 @@ def calibrate(
     ] = None,
     days: Annotated[float, typer.Option(help="How far back the checks look.", min=0.01, max=400.0)] = 7.0,
     record: Annotated[bool, typer.Option(help="Keep the calibration with its date.")] = True,
+    anyway: Annotated[bool, typer.Option("--anyway", help="Take points that look like a slip as they are.")] = False,
     units: Annotated[str | None, typer.Option(help="us or si; else as the configuration says.")] = None,
 ) -> None:
     """Check the sensors, say what they must cover, and calibrate one against a column of water or a clamp meter."""
+    import sys
     import time
 
     from analysis.units import UnitError, parse
     from daemon.cli import calibrate_needs, calibrate_points, calibrate_store
     from daemon.cli.expect import chosen_system, terminal
     from daemon.config.load import load
+    from daemon.errors import ConfigError
 
     config = load(shop)
     system = chosen_system(units, config)
@@ -64,6 +68,14 @@ def calibrate(
         return
     found = calibrate_points.fitted(config, spec, points, standard)
     for line in calibrate_points.words(found, spec, standard, system):
+        typer.echo(line)
+    slips = list(calibrate_points.slips(found, spec))
+    for slip in slips:
+        typer.echo(f"a slip? {slip}")
+    asked = bool(slips) and not anyway and sys.stdin.isatty()
+    if slips and not anyway and not (asked and typer.confirm("Is it right all the same?", default=False)):
+        raise ConfigError(["nothing was kept: put the points right, or give --anyway if they are"])
+    for line in calibrate_points.config_lines(found, spec):
         typer.echo(line)
     if record:
         for line in calibrate_points.keep(config, found, spec, standard, time.time()):

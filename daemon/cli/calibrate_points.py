@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -33,8 +34,8 @@ CLAMP_SD_SHARE = 0.015
 """A clamp meter's share of error, as one standard deviation (common practice, no source)."""
 SUCTION = frozenset({"inlet_pa"})
 """Channels whose true values are suctions, written as sizes: an argument must not begin with a minus."""
-FINE = 0.05
-"""A calibration that changes the scale by more than this is no fine adjustment."""
+FINE, SLIP = 0.05, 0.10
+"""A calibration that changes the scale by more than the first is no fine adjustment; by more than the second, a likely slip."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +144,7 @@ def fitted(config: Config, spec: SensorSpec, texts: Sequence[str], standard: Sta
 
 
 def words(found: Calibration, spec: SensorSpec, standard: Standard, system: System) -> Iterator[str]:
-    """The points with what each misses, the line, what is to be doubted, and the lines for the configuration."""
+    """The points with what each misses, the line, and what is to be doubted."""
     kind = CHANNELS[spec.channel].kind
     yield f"{'point':<28} {'true':>12} {'raw':>12} {'line less true':>15}"
     for text, point, miss in zip(found.texts, found.points, found.line.misses, strict=True):
@@ -153,13 +154,12 @@ def words(found: Calibration, spec: SensorSpec, standard: Standard, system: Syst
         share = line.slope_sd / abs(line.slope)
         yield f"scale known to {share:.2%}, zero to {_si(line.offset_sd, kind)} (one standard deviation)"
     yield from (f"doubt: {doubt}" for doubt in doubts(found, spec))
-    yield "Write into the configuration, and restart the daemon:"
-    yield ""
-    yield from config_lines(found, spec)
 
 
 def config_lines(found: Calibration, spec: SensorSpec) -> Iterator[str]:
     """The lines of ``[sensor.CHANNEL]`` that the calibration sets."""
+    yield "Write into the configuration, and restart the daemon:"
+    yield ""
     symbol = _SI_SYMBOL.get(CHANNELS[spec.channel].kind, "")
     yield f"[sensor.{spec.channel}]"
     if spec.raw_name != spec.channel:
@@ -171,23 +171,75 @@ def config_lines(found: Calibration, spec: SensorSpec) -> Iterator[str]:
 
 
 def doubts(found: Calibration, spec: SensorSpec) -> Iterator[str]:
-    """What makes a calibration suspicious."""
-    line = found.line
-    kind = CHANNELS[spec.channel].kind
+    """What is to be thought over, though it does not speak against the calibration."""
     if len(found.points) == 1:
         yield "one point sets the zero only; the scale is left as it was"
-    else:
-        change = found.scale / spec.scale
-        if change < 0.0:
-            yield "the sign turns round: are the two tubes swapped at the sensor?"
-        elif abs(change - 1.0) > FINE:
-            yield (f"the scale changes by {change - 1.0:+.1%}, which is no fine adjustment: look for a wrong unit or range "
-                   "first, a leak at the tee, or a bubble in the column")
-        if len(found.points) == 2:
-            yield "two points always fit a line: a third in the middle tells whether the sensor is straight"
-    for text, point, miss in zip(found.texts, found.points, line.misses, strict=True):
-        if len(found.points) > 2 and abs(miss) > 3.0 * max(point.sd, NOISE_SD.get(kind, 0.01)):
-            yield f"{text!r} lies {_si(miss, kind)} off the line: read it again (air in the column, a leak, a slip of the pen?)"
+        return
+    change = found.scale / spec.scale
+    if FINE < abs(change - 1.0) <= SLIP:
+        yield (f"the scale changes by {change - 1.0:+.1%}, which is no fine adjustment: look for a wrong unit or range "
+               "first, a leak at the tee, or a bubble in the column")
+    if len(found.points) == 2:
+        yield "two points always fit a line: a third in the middle tells whether the sensor is straight"
+
+
+def slips(found: Calibration, spec: SensorSpec) -> Iterator[str]:
+    """What looks like a slip of the pen or of the hand: nothing is kept before its owner says that it is right."""
+    if len(found.points) == 1:
+        return
+    guessed = _mistyped(found, spec)
+    if guessed:
+        yield guessed
+    change = found.scale / spec.scale
+    if change < 0.0 and not guessed:
+        yield "the sign turns round: are the two tubes exchanged at the sensor, or the minus signs left out?"
+    elif abs(change - 1.0) > SLIP and not guessed:
+        yield f"the scale changes by {change - 1.0:+.0%}: a wrong unit or range, a leak at the tee, a bubble in the column?"
+    for text, miss in zip(found.texts, found.line.misses, strict=True):
+        if not guessed and abs(miss) > _tolerance(found, spec):
+            off = _si(miss, CHANNELS[spec.channel].kind)
+            yield f"{text!r} lies {off} off the line: read it again (air in the column, a leak?)"
+
+
+def _tolerance(found: Calibration, spec: SensorSpec) -> float:
+    """How far a point may lie off the line [SI]: three standard deviations, and a share of the span for a bent sensor."""
+    if len(found.points) < 3:
+        return math.inf
+    true = [point.true for point in found.points]
+    noise = max(*(point.sd for point in found.points), NOISE_SD.get(CHANNELS[spec.channel].kind, 0.01))
+    return max(3.0 * noise, 0.02 * (max(true) - min(true)))
+
+
+def _mistyped(found: Calibration, spec: SensorSpec) -> str:
+    """The one slip that would explain the points: with it undone they lie on a line near the present scale. "" without one."""
+    noise = NOISE_SD.get(CHANNELS[spec.channel].kind, 0.01)
+
+    def straight(points: Sequence[KnownPoint]) -> float:
+        """The largest miss, and how far the scale is from the present one, whichever is worse against what is allowed."""
+        try:
+            line = fit_line(points, None, noise)
+        except ValueError:
+            return math.inf
+        worst = max(map(abs, line.misses)) / _tolerance(found, spec) if len(points) > 2 else 0.0
+        return max(worst, abs(line.slope / spec.gain - 1.0) / SLIP)
+
+    points = list(found.points)
+    if min(straight(points), straight([replace(point, raw=-point.raw) for point in points])) <= 1.0:
+        return ""
+    tried: list[tuple[float, str]] = []
+    for at, point in enumerate(points):
+        turned = [*points[:at], replace(point, raw=-point.raw), *points[at + 1:]]
+        tried.append((straight(turned), f"{found.texts[at]!r}: is its sign right? With {-point.raw:g} the points lie on a line"))
+        for factor, words in ((10.0, "ten times as large"), (0.1, "a tenth of it")):
+            moved = [*points[:at], replace(point, raw=factor * point.raw), *points[at + 1:]]
+            tried.append((straight(moved), f"{found.texts[at]!r}: is its point right? With a number {words} they lie on a line"))
+        for other in range(at):
+            swapped = list(points)
+            swapped[at], swapped[other] = replace(point, raw=points[other].raw), replace(points[other], raw=point.raw)
+            tried.append((straight(swapped), f"{found.texts[other]!r} and {found.texts[at]!r}: exchanged? The other way round "
+                          "they lie on a line"))
+    best, words = min(tried)
+    return words if best <= 1.0 else ""
 
 
 def keep(config: Config, found: Calibration, spec: SensorSpec, standard: Standard, now: float) -> Iterator[str]:

@@ -115,11 +115,35 @@ def test_one_point_is_a_zero(shop: Callable[..., Path]) -> None:
 
 def test_doubts_are_said(shop: Callable[..., Path]) -> None:
     path = str(shop())
-    assert "the scale changes by +15" in run(path, "inlet_pa", "0 in = 0", "10 in = -2150")
+    assert "the scale changes by +7" in run(path, "inlet_pa", "0 in = 0", "10 in = -2310")
     assert "two points always fit" in run(path, "inlet_pa", "0 in = 0", "10 in = -2480")
-    assert "the sign turns round" in run(path, "inlet_pa", "0 in = 0", "10 in = 2480")
-    out = run(path, "inlet_pa", "0 in = 0", "5 in = -1150", "10 in = -2480", "12 in = -2977")
-    assert "'5 in = -1150' lies" in out
+
+
+@pytest.mark.parametrize(("points", "words"), [
+    # true values: 1 in of water at 20 C makes 248.3 Pa (998.2 kg/m3 in air, standard gravity)
+    (("0 in = 0", "5 in = -1240", "10 in = 2480", "12 in = -2977"), "'10 in = 2480': is its sign right? With -2480"),
+    (("0 in = 0", "2 in = 480", "10 in = -2480"), "'2 in = 480': is its sign right? With -480"),
+    (("0 in = 0", "5 in = -2480", "10 in = -1240", "12 in = -2977"), "'5 in = -2480' and '10 in = -1240': exchanged?"),
+    (("0 in = 0", "5 in = -124", "10 in = -2480"), "'5 in = -124': is its point right?"),
+    (("0 in = 0", "5 in = 1240", "10 in = 2480"), "the sign turns round"),
+    (("0 in = 0", "10 in = -2150"), "the scale changes by +16%"),
+    (("0 in = 0", "5 in = -1100", "10 in = -2480", "12 in = -2977"), "'5 in = -1100' lies"),
+])
+def test_a_slip_is_refused_before_anything_is_kept(shop: Callable[..., Path], points: tuple[str, ...], words: str) -> None:
+    path = shop()
+    new_writer(path.with_name("demo.db")).close()
+    app = typer.Typer()
+    app.command()(calibrate)
+    result = CliRunner().invoke(app, [str(path), "inlet_pa", *points])
+    assert isinstance(result.exception, ConfigError)
+    assert "nothing was kept" in str(result.exception)
+    assert words in result.output
+    assert "[sensor.inlet_pa]" not in result.output
+    assert not path.with_name("shop.calibrations.jsonl").exists()
+    reader = Reader(path.with_name("demo.db"))
+    assert list(reader.requests()) == []
+    reader.close()
+    assert "kept in" in run(str(path), "inlet_pa", *points, "--anyway")
 
 
 def test_the_record_is_dated_and_only_grows(shop: Callable[..., Path]) -> None:
