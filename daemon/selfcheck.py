@@ -11,10 +11,12 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from analysis.conditions import Urgency
 from analysis.events import EventKind, ShopEvent
 from daemon.clock import Clock, pace_of
 from daemon.clock_watch import ClockWatch
 from daemon.documents import Document
+from daemon.notices import Notice
 from daemon.pipeline import Pipeline
 from daemon.sources.contract import Sample
 from daemon.store.writer import Writer
@@ -22,6 +24,8 @@ from daemon.store.writer import Writer
 LOG = logging.getLogger("ductwarden")
 
 MAIN_CHANNELS = ("inlet_pa", "filter_pa", "motor_a")
+LASTING_S = 30.0
+"""Trouble with the store that lasts so long is told: another program may hold it for a moment."""
 UNHEARD_S = 3.0
 """A page says that nothing is measured within five seconds: this, and the way to the page."""
 
@@ -81,27 +85,52 @@ class Ear:
 
 
 class StoreWatch:
-    """Says each change in how the store is doing once, in the log; a database set aside gets a line in the journal too."""
+    """Says each change in how the store is doing once, in the log; trouble that lasts is told as notices are, and a database set
+    aside gets a line in the journal too. It is no alarm of the list: that list stands in the store.
+    """
 
-    def __init__(self, writer: Writer) -> None:
+    def __init__(
+        self, writer: Writer, tell: Callable[[Notice], None], monotonic: Callable[[], float] = time.monotonic
+    ) -> None:
         self._writer = writer
-        self._told = writer.health.words
+        self._tell = tell
+        self._monotonic = monotonic
+        self._said = writer.health.words
         """Already in the log: it was found on the start."""
         self._aside = ""
+        self._bad_since: float | None = None
+        self._told = False
 
     def look(self, now: float) -> None:
         """Look whether there is something to say."""
         health = self._writer.health
         aside = health.set_aside != self._aside
-        if health.words != self._told:
-            self._told = health.words
+        if health.words != self._said:
+            self._said = health.words
             LOG.log(logging.WARNING if health.ok and not aside else logging.ERROR, "the store: %s", health.words)
         if aside:
             self._aside = health.set_aside
-            self._writer.event(ShopEvent(now, EventKind.NOTE, "ductwarden", (
+            words = (
                 f"The database was damaged. It is kept as {health.set_aside} with all that was written until then. A new one "
                 "was begun; ductwarden restore puts a backup back."
-            )))
+            )
+            self._writer.event(ShopEvent(now, EventKind.NOTE, "ductwarden", words))
+            self._notice(now, "raised", "The record was damaged and begun anew", words)
+        if health.ok:
+            if self._told:
+                self._notice(now, "cleared", "Readings are being recorded again", f"The store: {health.words}.")
+            self._bad_since, self._told = None, False
+        elif self._bad_since is None:
+            self._bad_since = self._monotonic()
+        elif not self._told and self._monotonic() - self._bad_since >= LASTING_S:
+            self._told = True
+            self._notice(now, "raised", "Nothing is being recorded", (
+                f"The store: {health.words}.\nThe shop is still watched and alarms are still told, but readings are kept for a "
+                "few hours only. Look at the disk of the small computer."
+            ))
+
+    def _notice(self, now: float, event: str, title: str, words: str) -> None:
+        self._tell(Notice(f"store-{now:.0f}-{event}", now, 0, "", "", event, Urgency.SOON, title, words))
 
 
 @cache

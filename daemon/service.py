@@ -177,7 +177,7 @@ class Service:
         sources: list[Source], clock: Clock,
     ) -> None:
         answerer = Answerer(pipeline, writer, tours, added)
-        store = StoreWatch(writer)
+        store = StoreWatch(writer, teller.tell)
         status_due = remember_due = time.monotonic()
         ear = Ear()
         measuring: documents.Document = {}

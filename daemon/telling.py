@@ -124,6 +124,10 @@ class Teller:
         if moved:
             self._outlets.show_alarms(desk.open())
 
+    def tell(self, notice: Notice) -> None:
+        """Tell something that is no alarm."""
+        self._offer([notice])
+
     def show(self, state: Mapping[str, object]) -> None:
         """Show what the unit does to the outlets that show a picture, and how many alarms were told to the dashboard."""
         self._outlets.show_state(state)
