@@ -24,6 +24,8 @@ class Quality(StrEnum):
     """The same to the last digit while the fan runs; the value was dropped."""
     SILENT = "silent"
     """The channel is fitted but nothing arrived lately."""
+    DOUBLED = "doubled"
+    """Two senders speak for it by turns and say different things; neither is believed."""
     UNREADABLE = "unreadable"
     """What arrived was not a finite number."""
 

@@ -12,12 +12,15 @@ from daemon.alarms.types import Transition
 from daemon.comparing.desk import AddedRunDesk
 from daemon.comparing.errors import AddedRunDeclined
 from daemon.errors import StoreError
+from daemon.logs import escaped
 from daemon.pipeline import Pipeline
 from daemon.store.requests import Request
 from daemon.store.writer import Writer
 from daemon.touring import TourDeclined, TourDesk
 
 Payload = Mapping[str, Any]
+LONG_AGO_S, AHEAD_S = 10 * 366 * 86400.0, 600.0
+"""How far from now a journal entry may lie; a browser's clock may be some minutes ahead."""
 
 
 class Declined(Exception):
@@ -136,13 +139,15 @@ ANSWERS: dict[str, Callable[[Answerer, Payload, float, str], str]] = {
 
 
 def _event(payload: Payload, t: float, by: str) -> ShopEvent:
-    at = payload.get("t")
+    at = t if payload.get("t") is None else float(payload["t"])
+    if not t - LONG_AGO_S <= at <= t + AHEAD_S:
+        raise Declined("the time of a journal entry lies in the past, at most ten years back")
     return ShopEvent(
-        t=t if at is None else float(at),
+        t=at,
         kind=EventKind(payload["kind"]),
         by=by,
-        text=str(payload.get("text") or ""),
-        where=str(payload.get("where") or ""),
+        text=escaped(str(payload.get("text") or "")),
+        where=escaped(str(payload.get("where") or "")),
     )
 
 

@@ -10,6 +10,9 @@ from analysis import units
 from analysis.readings import CHANNELS, Quality, Reading
 from daemon.sources.contract import Sample, SourceHealth
 
+OWNED_S = 10.0
+"""A channel that two sources bring is taken from the one that brought it first, until that one is silent for so long."""
+
 
 @dataclass(frozen=True, slots=True)
 class SensorSpec:
@@ -63,6 +66,23 @@ class Calibrator:
     health: Mapping[str, SourceHealth] = field(default_factory=dict)
     _lines: dict[str, dict[str, tuple[str, float, float]]] = field(init=False, default_factory=dict)
     """By source, each made when it first speaks."""
+    _owners: dict[str, tuple[str, float]] = field(init=False, default_factory=dict)
+    """Channel -> the source that brings it, and when it last did."""
+    _several: bool = field(init=False, default=False)
+
+    def __post_init__(self) -> None:
+        self._several = len(self.health) > 1
+
+    def _of_another(self, channel: str, source: str, t: float) -> bool:
+        """Whether the channel is brought by another source, which spoke for it just now; counts it."""
+        owner, spoke = self._owners.get(channel, (source, t))
+        if owner == source or not 0.0 <= t - spoke <= OWNED_S:
+            self._owners[channel] = (source, t)
+            return False
+        health = self.health.get(source)
+        if health is not None:
+            health.refuse(f"{channel} comes from {owner}")
+        return True
 
     def _lines_of(self, source: str) -> dict[str, tuple[str, float, float]]:
         """Raw name -> channel, gain and shift, for one source; what names the source goes before what names none."""
@@ -88,6 +108,8 @@ class Calibrator:
                     health.unknown(name)
                 continue
             channel, gain, shift = line
+            if self._several and self._of_another(channel, source, t):
+                continue
             value = raw * gain + shift
             if value - value == 0.0:  # finite
                 out.append(Reading(channel, t, value))

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 from analysis.readings import Frame, Quality, Reading
 from analysis.run_state import RunDetector
@@ -28,6 +29,7 @@ LATE_S = 30.0
 whose clock is some seconds off is still heard."""
 AHEAD_S = 15.0
 """Live: no reading is of a later time than this after now, for sources believe no clock that is ten seconds ahead."""
+GATE_HOLD_S, GATE_LEAST_S = 4 * 3600.0, 15.0
 UNSEEN_GRACES = 20.0
 """Live: after so many graces without a turn the machine slept, or its clock was set (10 s at the ordinary pace)."""
 
@@ -153,6 +155,27 @@ class Framer:
         return Frame(t, values, quality, self._gates, state, self.runs.run_s)
 
 
+@dataclass(slots=True)
+class _GateWords:
+    """When a gate was last heard of, and how often it says the same again."""
+
+    t: float = -math.inf
+    longest_s: float = 0.0
+    repeats: int = 0
+
+    @property
+    def hold_s(self) -> float:
+        """How long its word is good: ten times its usual pause, or four hours for one that speaks when it is moved."""
+        return GATE_HOLD_S if self.repeats < 3 else min(GATE_HOLD_S, max(GATE_LEAST_S, 10.0 * self.longest_s))
+
+    def told(self, t: float, moved: bool) -> None:
+        """It has been heard of."""
+        if not moved and t > self.t > -math.inf:
+            self.repeats += 1
+            self.longest_s = max(0.9 * self.longest_s, t - self.t)
+        self.t = t
+
+
 class LiveFramer(Framer):
     """Collects readings into frames by the daemon's clock. Readings wait with the others of their tick until
     :meth:`advance` closes it, so that a slow source, or one whose stamps run a little ahead, disturbs no other.
@@ -164,6 +187,30 @@ class LiveFramer(Framer):
         super().__init__(specs, runs, period_s=period_s)
         self._grace = grace_s
         self._waiting: dict[float, list[_Told]] = {}
+        self._gate_words: dict[str, _GateWords] = {}
+
+    def set_gates(self, gates: Mapping[str, bool]) -> None:
+        """Take in what gate sensors report. A state stands until the gate should long have been heard of again."""
+        t = 0.0 if self._tick is None else self._tick
+        for port, is_open in gates.items():
+            words = self._gate_words.setdefault(port, _GateWords())
+            words.told(t, is_open != (self._gates or {}).get(port, not is_open))
+        super().set_gates(gates)
+
+    def _close(self) -> Frame:
+        if self._gates is not None:
+            t = self._tick
+            assert t is not None
+            late = [port for port in self._gates if not 0.0 <= t - self._gate_words[port].t <= self._gate_words[port].hold_s]
+            if late:
+                self._gates = {port: is_open for port, is_open in self._gates.items() if port not in late} or None
+        return super()._close()
+
+    def _forget_times(self) -> None:
+        super()._forget_times()
+        if self._tick is not None:
+            for words in self._gate_words.values():
+                words.t = min(words.t, self._tick)
 
     def add(self, t: float, readings: list[Reading], gates: Mapping[str, bool] | None = None) -> list[Frame]:
         """Take in the readings of one instant; frames come of it with :meth:`advance`."""
@@ -185,9 +232,9 @@ class LiveFramer(Framer):
         if now < self._tick - BACK_S:
             # What waits with a later time was stamped before the clock was set back.
             frames += self._close_spoken([tick for tick in waiting if tick > now + BACK_S])
-            self._forget_times()
             self.clock_steps_back += 1
             self._tick = math.floor(now / period) * period
+            self._forget_times()
         elif newest - self._tick > UNSEEN_GRACES * self._grace:
             carry_on = math.floor(newest / period) * period
             frames += self._close_spoken([tick for tick in waiting if tick < carry_on])

@@ -58,6 +58,7 @@ def set_up(level: str = "info", form: Format = "text", file: Path | None = None)
             handler = logging.handlers.RotatingFileHandler(
                 file, maxBytes=LARGEST_FILE, backupCount=OLD_FILES, encoding="utf-8", errors="backslashreplace"
             )
+            file.chmod(0o600)
         except OSError as error:
             raise ConfigError([f"the log file {file} cannot be opened: {error.strerror or error}"]) from error
     journal = file is None and form == "text" and "JOURNAL_STREAM" in os.environ

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from analysis.readings import Quality, Reading
 from daemon.calibrate import SensorSpec
+
+FAR = 0.02
+"""A swing is a step by this share of the range that can be believed (of the suction: 300 Pa)."""
+SWINGS, SWINGS_WITHIN_S = 8, 30.0
 
 
 @dataclass(slots=True)
@@ -18,6 +23,9 @@ class _Channel:
     last: float | None = None
     held: float | None = None
     same_since: float | None = None
+    far: float = math.inf
+    swings: list[tuple[float, float, float]] = field(default_factory=list)
+    doubled_until: float = -math.inf
     counts: dict[str, int] = field(default_factory=dict)
 
 
@@ -29,7 +37,9 @@ class Vetter:
     """
 
     def __init__(self, specs: Iterable[SensorSpec]) -> None:
-        self._channels = {s.channel: _Channel(s.low, s.high, s.max_jump, s.stuck_s) for s in specs}
+        self._channels = {
+            s.channel: _Channel(s.low, s.high, s.max_jump, s.stuck_s, far=FAR * (s.high - s.low)) for s in specs
+        }
 
     @property
     def counts(self) -> dict[str, dict[str, int]]:
@@ -46,8 +56,12 @@ class Vetter:
             if channel is None:
                 continue
             value, last = reading.value, channel.last
+            if value is not None and last is not None and not -channel.far <= value - last <= channel.far:
+                self._swung(channel, reading.t, last, value)
             # Nearly every reading is within its range, moves, and not far. The rest is judged by all the rules.
-            if value is not None and last is not None and channel.low <= value <= channel.high and value != last and (
+            if value is not None and last is not None and channel.low <= value <= channel.high and value != last and not (
+                channel.swings
+            ) and (
                 channel.max_jump is None or -channel.max_jump <= value - last <= channel.max_jump
             ):
                 channel.held = None
@@ -60,6 +74,23 @@ class Vetter:
         return readings
 
     @staticmethod
+    def _swung(channel: _Channel, t: float, last: float, value: float) -> None:
+        """Note a swing. Two senders that speak for one channel by turns make many, to and fro between the same two places, within
+        seconds; neither a fan nor a gate can."""
+        swings = channel.swings = [swing for swing in channel.swings if 0.0 <= t - swing[0] <= SWINGS_WITHIN_S]
+        swings.append((t, last, value))
+        if len(swings) < SWINGS:
+            return
+        recent = swings[-SWINGS:]
+        ups = [(low, high) for _, low, high in recent if high > low]
+        downs = [(low, high) for _, high, low in recent if high > low]
+        lows, highs = zip(*ups, *downs, strict=True)
+        gap = min(highs) - max(lows)
+        spread = max(max(lows) - min(lows), max(highs) - min(highs))
+        if abs(len(ups) - len(downs)) <= 1 and gap > 2.0 * spread:
+            channel.doubled_until = t + SWINGS_WITHIN_S
+
+    @staticmethod
     def _judge(channel: _Channel, reading: Reading, running: bool) -> Quality:
         value = reading.value
         if value is None:
@@ -67,6 +98,11 @@ class Vetter:
         if not channel.low <= value <= channel.high:
             return Quality.OUT_OF_RANGE
         last = channel.last
+        if reading.t < channel.doubled_until:
+            channel.last = value
+            return Quality.DOUBLED
+        if channel.swings and reading.t - channel.swings[-1][0] > SWINGS_WITHIN_S:
+            channel.swings.clear()
         if last is not None and channel.max_jump is not None and abs(value - last) > channel.max_jump:
             held = channel.held
             if held is None or abs(value - held) > channel.max_jump:

@@ -17,6 +17,7 @@ QUALITY_WORDS = {
     "jump": "jumping",
     "stuck": "stuck",
     "silent": "silent",
+    "doubled": "sent by two senders that disagree",
     "unreadable": "unreadable",
 }
 """Why a channel has no value, in plain words."""

@@ -17,6 +17,7 @@ WORDS = {
     Quality.STUCK: "repeats itself to the digit while the fan runs",
     Quality.OUT_OF_RANGE: "is out of the range that can be believed",
     Quality.JUMP: "jumps further than anything in the shop can",
+    Quality.DOUBLED: "is sent by two senders that say different things",
     Quality.UNREADABLE: "sends what is no number",
 }
 HEARD = (WORDS[Quality.SILENT], WORDS[Quality.UNREADABLE])

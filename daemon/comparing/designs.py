@@ -11,6 +11,7 @@ from analysis.duct.design import FAN, DuctDesign, Port, Run
 from daemon.config.changes import load_change
 from daemon.config.config import Config
 from daemon.config.load import parse
+from daemon.config.secrets import scrubbed
 from daemon.errors import ConfigError
 from daemon.store.reader import Reader
 
@@ -43,7 +44,7 @@ def designs_of(
 
     def at(t: float) -> DuctDesign:
         known = [row for row in kept if _since(row["first_t"]) <= t] or kept[:1]
-        if not known or known[-1]["text"] == config.text:
+        if not known or known[-1]["text"] == scrubbed(config.text):
             return config.design
         try:
             return parse(known[-1]["text"], config.path).design

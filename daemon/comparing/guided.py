@@ -26,6 +26,7 @@ from daemon.comparing.reading import Span, store_frames
 from daemon.config.changes import load_change
 from daemon.config.config import Config
 from daemon.config.load import parse
+from daemon.config.secrets import scrubbed
 from daemon.errors import ConfigError
 from daemon.store.reader import EVER, Reader
 from daemon.wiring import build_sensor_sds
@@ -73,7 +74,7 @@ class CheckTour:
     def __init__(self, config: Config, reader: Reader, side: Side) -> None:
         self._config, self._reader, self._side = config, reader, side
         self._design, steps = config.design, plan(config.design, 0)
-        self._text = config.text
+        self._text = scrubbed(config.text)
         if side == "after":
             earlier = load_check(config, "before")
             # The same steps, in the ports of that day: what was added since stays shut.

@@ -13,6 +13,7 @@ from analysis.run_state import RunThresholds
 from daemon.config.config import Config
 from daemon.config.drawing import build_air, build_design
 from daemon.config.model import RunningTable, ShopFile
+from daemon.config.secrets import inline_secrets
 from daemon.config.sensors import build_sensors
 from daemon.config.toml_lines import Path as KeyPath
 from daemon.config.toml_lines import key_lines, line_of
@@ -56,6 +57,10 @@ def parse(text: str, path: Path) -> Config:
         f"source.name: two sources are named {name!r}; each needs a name of its own"
         for name in sorted({name for name in names if names.count(name) > 1})
     ]
+    problems += [
+        f"source[{index}]: a {source.kind} plays at its own time and cannot stand beside other sources"
+        for index, source in enumerate(file.source) if source.kind in ("simulator", "replay") and len(names) > 1
+    ]
     sensors, found = build_sensors(file.sensor, frozenset(names))
     problems += found
     air = build_air(file.shop)
@@ -71,7 +76,7 @@ def parse(text: str, path: Path) -> Config:
         air=air,
         sensors=sensors,
         running=_thresholds(file.running, design.motor.full_load_a if design.motor else None),
-        warnings=tuple(_placed(path, lines, warning) for warning in warnings),
+        warnings=tuple(_placed(path, lines, warning) for warning in (*warnings, *inline_secrets(file))),
     )
 
 

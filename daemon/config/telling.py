@@ -67,9 +67,16 @@ class WebhookOutlet(WantsTable):
 
     kind: Literal["webhook"]
     name: Name = "webhook"
-    url: Annotated[str, Field(pattern=r"^https?://")]
+    url: Annotated[str, Field(pattern=r"^https?://")] | None = None
+    url_file: str | None = None
     secret_file: str | None = None
     secret_env: str | None = None
+
+    @model_validator(mode="after")
+    def _one_address(self) -> WebhookOutlet:
+        if (self.url is None) == (self.url_file is None):
+            raise ValueError("a webhook needs url, or url_file with the address in a file, and not both")
+        return self
 
 
 OutletTable = Annotated[LogOutlet | MqttOutlet | AppriseOutlet | WebhookOutlet, Field(discriminator="kind")]

@@ -6,7 +6,7 @@ from analysis.conditions import Urgency
 from daemon.alarms.settings import NoticeSettings, QuietHours
 from daemon.config.config import Config
 from daemon.config.telling import AppriseOutlet, LogOutlet, MqttOutlet, OutletTable
-from daemon.errors import ConfigError
+from daemon.errors import ConfigError, OutletError
 from daemon.outlets.settings import (
     AppriseOutletSettings,
     LogOutletSettings,
@@ -99,7 +99,14 @@ def _settings(config: Config, table: OutletTable) -> OutletSettings:
         urls = _secret(config, table.urls_file, table.urls_env)
         return AppriseOutletSettings(table.urls, urls, table.name, wants=wants)
     secret = _secret(config, table.secret_file, table.secret_env)
-    return WebhookOutletSettings(table.url, table.name, secret, wants=wants)
+    return WebhookOutletSettings(table.url or _read(_secret(config, table.url_file, None)), table.name, secret, wants=wants)
+
+
+def _read(secret: Secret | None) -> str:
+    try:
+        return "" if secret is None else secret.read()
+    except OutletError as error:
+        raise ValueError(str(error)) from error
 
 
 def _secret(config: Config, file: str | None, env: str | None) -> Secret | None:

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 
 from daemon.alarms.picture import stamp
 from daemon.record.facts import RecordFacts
+from daemon.store.export import harmless
 
 Row = Sequence[object]
 
@@ -69,19 +70,5 @@ def _text(names: Sequence[str], rows: Iterable[Row]) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(names)
     for row in rows:
-        writer.writerow([_harmless(cell) for cell in row])
+        writer.writerow([harmless(cell) for cell in row])
     return out.getvalue()
-
-
-def _harmless(cell: object) -> object:
-    """Text that a spreadsheet would take for a formula gets an apostrophe; numbers are left alone.
-
-    >>> _harmless("=1+1"), _harmless("-2.5"), _harmless("planer")
-    ("'=1+1", '-2.5', 'planer')
-    """
-    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        try:
-            float(cell)
-        except ValueError:
-            return f"'{cell}"
-    return cell

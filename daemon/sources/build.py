@@ -41,13 +41,7 @@ def build_sources(config: Config, clock: Clock, past: Past) -> tuple[list[Source
             problems.append(f"{config.path}: source {index + 1} ({table.name}): {error}")
             continue
         sources.append(source)
-        if brought is not None:
-            if len(config.file.source) > 1:
-                problems.append(
-                    f"{config.path}: source {index + 1} ({table.name}): a {table.kind} plays at its own time and cannot "
-                    "stand beside other sources"
-                )
-            own_clock = brought
+        own_clock = brought or own_clock
     if problems:
         raise ConfigError(problems)
     return sources, own_clock

@@ -56,6 +56,7 @@ def backup(source: Path, target: Path, *, overwrite: bool = False, progress: Pro
             # the copy begin again.
             reading.execute("BEGIN")
             reading.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            os.close(os.open(part, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
             with closing(sqlite3.connect(part, isolation_level=None)) as writing:
                 reading.backup(
                     writing, pages=STEP_PAGES, sleep=0.01,
@@ -119,6 +120,7 @@ def restore(source: Path, path: Path, *, stamp: str | None = None) -> Path | Non
                 raise StoreError(f"{source} is the database itself")
             verify(source)
             shutil.copyfile(source, part)
+            part.chmod(0o600)
             verify(part)
             with open(part, "rb+") as file:
                 os.fsync(file.fileno())

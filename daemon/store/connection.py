@@ -8,6 +8,7 @@ writer syncs one commit in ``sync_every_s`` and every commit that carries an ala
 from __future__ import annotations
 
 import sqlite3
+from contextlib import suppress
 from pathlib import Path
 from typing import Literal
 
@@ -68,12 +69,21 @@ def store_error(error: sqlite3.Error, path: Path) -> StoreError:
     return (DamagedStore if trouble(error) == "damaged" else StoreError)(in_words(error, path))
 
 
+def keep_private(path: Path) -> None:
+    """Nobody but its owner may read the record: the file, and what stands beside it while it is open."""
+    for file in (path, *side_files(path)):
+        with suppress(OSError):
+            if file.stat().st_mode & 0o077:
+                file.chmod(0o600)
+
+
 def open_writable(path: Path) -> sqlite3.Connection:
     """A connection that may write, with our settings; transactions are begun by hand.
 
     Raises :class:`StoreError` where the file cannot be opened.
     """
     try:
+        keep_private(path)
         connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=WRITER_BUSY_S)
     except sqlite3.Error as error:
         raise store_error(error, path) from error

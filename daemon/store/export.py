@@ -112,9 +112,23 @@ def _write_csv(names: Sequence[str], rows: Iterable[Sequence[Any]], part: Path) 
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(names)
         for row in rows:
-            writer.writerow(row)
+            writer.writerow([harmless(cell) for cell in row])
             count += 1
     return count
+
+
+def harmless(cell: object) -> object:
+    """Text that a spreadsheet would take for a formula gets an apostrophe; numbers are left alone.
+
+    >>> harmless("=1+1"), harmless("-2.5"), harmless("planer")
+    ("'=1+1", '-2.5', 'planer')
+    """
+    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        try:
+            float(cell)
+        except ValueError:
+            return f"'{cell}"
+    return cell
 
 
 def _write_parquet(names: Sequence[str], rows: Iterable[Sequence[Any]], part: Path) -> int:

@@ -17,12 +17,13 @@ import sys
 import time
 from codecs import getincrementaldecoder
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daemon.errors import StoreError
-from daemon.store.connection import side_files, store_error, trouble
+from daemon.store.connection import keep_private, side_files, store_error, trouble
 from daemon.store.schema import APPLICATION_ID, VERSION
 
 if TYPE_CHECKING:
@@ -139,11 +140,15 @@ def ensure_schema(path: Path, *, stamp: str | None = None, here: bool = False) -
     set_aside, why, version = None, "", 0
     if not path.exists() and any(file.exists() for file in side_files(path)):
         put_aside(path, "left", stamp, without_database=True)  # of a database that was taken away
+    with suppress(OSError):  # told when it is opened
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
     if path.exists() and path.stat().st_size > 0:
         version, why = _inspect(path)
         if why:
+            keep_private(path)
             set_aside = put_aside(path, "damaged", stamp)
             version = 0
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
     if version > VERSION:
         raise StoreError(
             f"the database {path} has layout {version}, but this program knows layouts up to {VERSION}; "

@@ -15,6 +15,7 @@ from typing import Any
 
 from daemon.alarms.types import Alarm, AlarmState
 from daemon.errors import StoreError
+from daemon.logs import escaped
 from daemon.store import requests
 from daemon.store.codec import ALARM_SELECT, alarm_of, from_json
 from daemon.store.entries import Document, JournalEntry, Run, Status, Step, step_of
@@ -215,7 +216,9 @@ class Reader:
                 {"t": row[1], "by": row[2], "what": row[3], "before": from_json(row[4])}
             )
         return [
-            JournalEntry(row[0], row[1], row[2], row[3], row[4], row[5], bool(row[6]), tuple(changes.get(row[0], ())))
+            JournalEntry(
+                row[0], row[1], row[2], row[3], escaped(row[4]), escaped(row[5]), bool(row[6]), tuple(changes.get(row[0], ()))
+            )
             for row in rows
         ]
 

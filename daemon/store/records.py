@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+from collections.abc import Callable
 from typing import Any
 
 from analysis.conditions import Urgency
@@ -131,6 +132,20 @@ def notice_of(row: tuple[Any, ...]) -> tuple[Notice, str]:
 def baseline(name: str, t: float, document: object) -> list[Statement]:
     """One more baseline of that name."""
     return [("INSERT INTO baselines(name, t, document) VALUES (?, ?, ?)", (name, t, to_json(document)))]
+
+
+def scrub_configurations(connection: sqlite3.Connection, scrubbed: Callable[[str], str]) -> None:
+    """Take secrets out of configurations that an earlier program kept whole, and their remains off the disk."""
+    kept = connection.execute("SELECT hash, text FROM configurations").fetchall()
+    found = [(digest, clean) for digest, text in kept if (clean := scrubbed(text)) != text]
+    if found:
+        connection.execute("PRAGMA secure_delete=ON")
+        connection.executemany(
+            "UPDATE OR REPLACE configurations SET text = ?, hash = ? WHERE hash = ?",
+            [(clean, hashlib.sha256(clean.encode()).hexdigest(), digest) for digest, clean in found],
+        )
+        connection.execute("PRAGMA secure_delete=OFF")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def configuration(text: str, t: float | None) -> tuple[str, Statement]:

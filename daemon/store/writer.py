@@ -25,6 +25,7 @@ from analysis.estimates import Estimate
 from analysis.events import ShopEvent
 from analysis.readings import Frame
 from daemon.alarms.types import Alarm, AlarmState, Transition
+from daemon.config.secrets import scrubbed
 from daemon.errors import StoreError
 from daemon.notices import Notice
 from daemon.store import records, requests
@@ -78,6 +79,7 @@ class Writer:
             self._take = self._intake.take
             self._journal = Journal(self._committer.connection, self._add, self._query)
             self._statements.append(records.closed(False))
+            records.scrub_configurations(self._committer.connection, scrubbed)
             self._statements += records.end_interrupted_runs(self._committer.connection)
         except sqlite3.Error as error:
             self._committer.close()
@@ -172,8 +174,9 @@ class Writer:
         self._add(records.baseline(name, t, document))
 
     def configuration(self, text: str, t: float | None = None) -> str:
-        """The configuration in force (from event time ``t``, where known); returns its SHA-256 as hexadecimal."""
-        digest, self._configuration = records.configuration(text, t)
+        """The configuration in force (from event time ``t``, where known), without the secrets of its outlets. Returns the
+        SHA-256 of what is kept, as hexadecimal."""
+        digest, self._configuration = records.configuration(scrubbed(text), t)
         self._add([self._configuration])
         return digest
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import random
+from collections.abc import Iterable
 
 import pytest
 
@@ -239,3 +241,69 @@ class TestLiveFraming:
             frames.add(t, readings((t, -t)))
         assert [(f.t, f.inlet_pa) for f in frames.flush()] == [(5.0, -5.25), (7.0, -7.0)]
         assert frames.flush() == []
+
+
+def two_senders(vetter: Vetter, values: Iterable[float], t0: float = 0.0, every_s: float = 0.5) -> list[Quality]:
+    """What becomes of readings of one channel."""
+    found = []
+    for number, value in enumerate(values):
+        (read,) = vetter.vet([Reading("inlet_pa", t0 + every_s * number, value)], True)
+        found.append(read.quality)
+    return found
+
+
+def test_two_senders_of_one_channel_are_told_not_averaged() -> None:
+    noise = random.Random(5).gauss
+    vetter = Vetter([SensorSpec("inlet_pa", "inlet_pa", low=-12_000.0, high=3_000.0)])
+    found = two_senders(vetter, ([-2486.0, -100.0, -2486.0][n % 3] + noise(0, 40) for n in range(200)))
+    assert set(found[20:]) == {Quality.DOUBLED}
+    one = two_senders(vetter, (-2486.0 + noise(0, 40) for _ in range(200)), t0=1000.0)
+    assert set(one) == {Quality.GOOD}, "once one of them is gone the other is believed again"
+
+
+@pytest.mark.parametrize("story", ["starts and stops", "turbulence", "gates"])
+def test_one_sender_of_a_lively_shop_is_believed(story: str) -> None:
+    noise = random.Random(6).gauss
+    values = {
+        "starts and stops": [(-2400.0 if n // 8 % 2 else 0.0) + noise(0, 60) for n in range(400)],
+        "turbulence": [-2500.0 + noise(0, 120) for _ in range(2000)],
+        "gates": [-2500.0 + 500.0 * (n // 12 % 2) + noise(0, 30) for n in range(400)],
+    }[story]
+    vetter = Vetter([SensorSpec("inlet_pa", "inlet_pa", low=-12_000.0, high=3_000.0)])
+    assert set(two_senders(vetter, values, every_s=1.0)) == {Quality.GOOD}
+
+
+def test_a_channel_that_two_sources_bring_is_taken_from_one() -> None:
+    health = {name: SourceHealth(name, "serial") for name in ("unit", "other")}
+    calibrator = Calibrator((SensorSpec("inlet_pa", "inlet_pa"),), health)
+    taken = [
+        calibrator.readings(Sample(source, t, {"inlet_pa": value}))
+        for t in range(20) for source, value in (("unit", -2486.0), ("other", -2400.0))
+    ]
+    assert {reading.value for readings in taken for reading in readings} == {-2486.0}
+    assert health["other"].refused == {"inlet_pa comes from unit": 20}
+    (reading,) = calibrator.readings(Sample("other", 40.0, {"inlet_pa": -2400.0}))
+    assert reading.value == -2400.0, "the other stands in once the first is silent"
+
+
+def gates_at(framer: LiveFramer, told: dict[int, dict[str, bool]], until: int) -> dict[int, object]:
+    found: dict[int, object] = {}
+    for second in range(until):
+        framer.add(float(second), [Reading("motor_a", float(second), 5.0)], told.get(second))
+        for frame in framer.advance(second + 1.0):
+            found[round(frame.t)] = None if frame.gates is None else dict(frame.gates)
+    return found
+
+
+def test_a_gate_that_told_its_state_each_second_and_falls_silent_is_not_known_any_more() -> None:
+    told = {n: {"planer": True} for n in range(20)} | {19: {"planer": True, "lathe": False}}
+    found = gates_at(live(SensorSpec("motor_a", "motor_a")), told, 120)
+    assert found[19] == {"planer": True, "lathe": False}
+    assert found[29] == {"planer": True, "lathe": False}
+    assert found[40] == {"lathe": False}, "of the other it is not known how often it speaks"
+
+
+def test_a_gate_that_speaks_when_it_is_moved_stands_for_hours_and_not_for_ever() -> None:
+    found = gates_at(live(SensorSpec("motor_a", "motor_a")), {5: {"planer": True}, 60: {"planer": False}}, 5 * 3600)
+    assert found[3 * 3600] == {"planer": False}
+    assert found[5 * 3600 - 10] is None
