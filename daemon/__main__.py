@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from daemon.errors import DuctwardenError
+from daemon.errors import NO_FILE, DuctwardenError
 
 if TYPE_CHECKING:
     from daemon.cli.commands import app as app
@@ -29,7 +29,7 @@ def _told(app: Callable[[], object]) -> None:
         if error.filename is None or error.strerror is None:
             raise
         print(f"ductwarden: {error.filename}: {error.strerror[:1].lower()}{error.strerror[1:]}", file=sys.stderr)
-        sys.exit(1)
+        sys.exit(NO_FILE)
 
 
 def main() -> None:

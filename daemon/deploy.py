@@ -7,7 +7,7 @@ from pathlib import Path
 
 from daemon.config.config import Config
 from daemon.config.sources import ModbusTable, SerialTable
-from daemon.errors import AlreadyRunning, ConfigError, StoreError
+from daemon.errors import AlreadyRunning, ConfigError
 
 STATE = Path("/var/lib/ductwarden")
 
@@ -155,13 +155,3 @@ def _word(path: Path) -> str:
     """A path as one word of a unit file (systemd.syntax(7)): quoted where it must be, specifiers escaped."""
     text = str(path).replace("%", "%%")
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"' if any(c in text for c in " \t\"'\\") else text
-
-
-EXIT_CODES: dict[int, str] = {
-    0: "told to end (SIGTERM, Ctrl-C)",
-    1: "an error that nobody foresaw: its traceback is in the log; the supervisor starts it anew",
-    ConfigError.exit_code: "the configuration is missing or wrong, or the dashboard's port is taken: each problem is told",
-    StoreError.exit_code: "the store cannot be opened (disk, permissions, a newer program's): the supervisor tries again",
-    AlreadyRunning.exit_code: "another daemon owns the store",
-}
-"""What the exit codes of ``ductwarden run`` mean; README has the same table."""

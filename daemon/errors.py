@@ -1,13 +1,6 @@
-"""Errors, split by who can recover, and the exit code that each one ends the process with.
+"""Errors, split by who can recover, and the exit code that each one ends a command with: :data:`EXIT_CODES`.
 
-| error | who recovers | exit code |
-| --- | --- | --- |
-| ConfigError | the owner: edit the configuration | 2 |
-| SourceError | the source itself: it backs off and opens again | - |
-| OutletError | the outlet itself: it backs off and sends again | - |
-| StoreError | the owner (disk) or the next start | 4 |
-| AlreadyRunning | nobody: another daemon owns the store | 5 |
-| anything else | the supervisor restarts | 1 |
+A source or an outlet that fails backs off and begins again by itself: SourceError and OutletError end nothing.
 """
 
 from __future__ import annotations
@@ -51,3 +44,19 @@ class AlreadyRunning(StoreError):
     """Another daemon holds the store."""
 
     exit_code = 5
+
+
+NOT_DONE = 3
+"""A command ended as it should, and the answer is no."""
+NO_FILE = 6
+
+EXIT_CODES: dict[int, str] = {
+    0: "done; `ductwarden run`: told to end (SIGTERM, Ctrl-C)",
+    DuctwardenError.exit_code: "an error that nobody foresaw, its traceback in the log; the supervisor starts the daemon anew",
+    ConfigError.exit_code: "the configuration or the command line is missing or wrong, or the dashboard's port is taken",
+    NOT_DONE: "the answer is no: the daemon declined, nothing arrived, or a guided check was left before its end",
+    StoreError.exit_code: "the store cannot be opened, read or written (disk, permissions, a newer program's)",
+    AlreadyRunning.exit_code: "another daemon owns the store",
+    NO_FILE: "another file, which is named, cannot be read or written",
+}
+"""What the exit codes of all commands mean; README has the same table."""

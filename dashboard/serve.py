@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import logging
 import socket
 import threading
@@ -18,6 +19,7 @@ from dashboard.settings import DashboardSettings
 
 _LOG = logging.getLogger(__name__)
 
+ADDRESS_AGAIN_S = 5.0
 REQUEST_WITHIN_S = 10.0
 """A connection that has not sent the whole head of a request for so long is closed."""
 MOST_OF_ONE = 40
@@ -128,8 +130,13 @@ def make_server(settings: DashboardSettings) -> uvicorn.Server:
     return _Server(config)
 
 
+class AddressMissing(ConfigError):
+    """The address to listen on is not this computer's. After a power cut the network may give it a little later."""
+
+
 def listening_socket(settings: DashboardSettings) -> socket.socket:
-    """The socket to listen on. Raises :class:`ConfigError` where the address is taken or not this computer's."""
+    """The socket to listen on. Raises :class:`ConfigError` where it is taken, :class:`AddressMissing` where it is not (or not
+    yet) this computer's."""
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     sock = socket.socket(family, socket.SOCK_STREAM)
     try:
@@ -137,6 +144,8 @@ def listening_socket(settings: DashboardSettings) -> socket.socket:
         sock.bind((settings.host, settings.port))
     except OSError as error:
         sock.close()
+        if error.errno == errno.EADDRNOTAVAIL or isinstance(error, socket.gaierror):
+            raise AddressMissing([f"dashboard: {settings.host} is not an address of this computer"]) from error
         raise ConfigError(
             [
                 f"dashboard: cannot listen on {settings.host} port {settings.port}: {error.strerror or error}; "
@@ -149,8 +158,9 @@ def listening_socket(settings: DashboardSettings) -> socket.socket:
 class DashboardThread:
     """The dashboard beside the daemon, in a thread of its own.
 
-    ``start`` returns once it listens (``port`` then tells where, also for port 0); ``stop`` ends every open page's feed
-    and waits for the thread. A failure inside the dashboard never reaches the daemon's other threads.
+    ``start`` returns once it listens (``port`` then tells where, also for port 0), or at once where its address is not there
+    yet: that is waited for, and the daemon watches meanwhile. ``stop`` ends every open page's feed and waits for the thread.
+    A failure inside the dashboard never reaches the daemon's other threads.
     """
 
     def __init__(self, settings: DashboardSettings) -> None:
@@ -158,6 +168,7 @@ class DashboardThread:
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
         self._socket: socket.socket | None = None
+        self._ending = threading.Event()
 
     @property
     def port(self) -> int:
@@ -173,7 +184,13 @@ class DashboardThread:
 
     def start(self, timeout_s: float = 20.0) -> None:
         """Begin to serve. Raises :class:`ConfigError` where it cannot listen, RuntimeError where it does not come up."""
-        self._socket = listening_socket(self._settings)
+        try:
+            self._socket = listening_socket(self._settings)
+        except AddressMissing as error:
+            _LOG.warning("%s; there are no pages until it is. It is waited for", error)
+            self._thread = threading.Thread(target=self._run_later, name="dashboard", daemon=True)
+            self._thread.start()
+            return
         self._server = make_server(self._settings)
         self._thread = threading.Thread(target=self._run, name="dashboard", daemon=True)
         self._thread.start()
@@ -186,6 +203,7 @@ class DashboardThread:
 
     def stop(self, timeout_s: float = 5.0) -> None:
         """Stop serving; returns after at most ``timeout_s``."""
+        self._ending.set()
         if self._server is not None:
             self._server.should_exit = True
         if self._thread is not None:
@@ -193,6 +211,20 @@ class DashboardThread:
         if self._socket is not None:
             self._socket.close()
         self._server = self._thread = None
+
+    def _run_later(self) -> None:
+        while not self._ending.wait(ADDRESS_AGAIN_S):
+            try:
+                self._socket = listening_socket(self._settings)
+            except AddressMissing:
+                continue
+            except ConfigError as error:
+                _LOG.error("%s; there are no pages", error)
+                return
+            _LOG.info("the address is there: the dashboard is served at %s", self.url)
+            self._server = make_server(self._settings)
+            self._run()
+            return
 
     def _run(self) -> None:
         assert self._server is not None

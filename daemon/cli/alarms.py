@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.errors import NOT_DONE
+
 if TYPE_CHECKING:
     from daemon.store.reader import Reader
 
@@ -47,7 +49,7 @@ def alarms(
         if action in ("list", "history", "rates"):
             _show(reader, action, what, since, until, last, as_json)
         elif not _act(reader, action, what, where, until, for_, reason):
-            raise typer.Exit(1)
+            raise typer.Exit(NOT_DONE)
     finally:
         reader.close()
 

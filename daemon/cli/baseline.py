@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.errors import NOT_DONE
+
 if TYPE_CHECKING:
     from analysis.baseline.model import Baseline
     from daemon.config.config import Config
@@ -33,7 +35,7 @@ def baseline(
         if keep or out is not None:
             raise typer.BadParameter("--keep and --out belong to --recording; a guided tour is kept by the daemon")
         if not guided(shop, name, clean, pairs):
-            raise typer.Exit(1)
+            raise typer.Exit(NOT_DONE)
         return
     found = from_recording(shop, recording, name or recording.stem, clean)
     for line in told(shop, found):

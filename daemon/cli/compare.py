@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.errors import NOT_DONE
+
 if TYPE_CHECKING:
     from daemon.comparing.comparing import Report, Told
     from daemon.config.config import Config
@@ -113,7 +115,7 @@ def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | N
         finally:
             tour.close()
         if not through:
-            raise typer.Exit(1)
+            raise typer.Exit(NOT_DONE)
         if check == "before":
             typer.echo(
                 "Now do the work. Afterwards enter the new run in the configuration, let the daemon run, and say"

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.errors import NOT_DONE
+
 if TYPE_CHECKING:
     from daemon.cli.interview import Interview
     from daemon.cli.interview_words import Paper
@@ -72,7 +74,7 @@ def _begin(shop: Path, paper: Paper) -> Draft:
             return draft
         aside = True
     if not aside:
-        raise typer.Exit(1)
+        raise typer.Exit(NOT_DONE)
     paper.say(f"The old draft is kept as {set_aside(shop, datetime.now())}")
     return Draft()
 

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from daemon.errors import NOT_DONE
+
 KINDS = "cleaned, replaced, emptied, changed, added_run, note"
 
 
@@ -51,7 +53,7 @@ def journal(
         typer.echo(answer.result)
     else:
         typer.echo(f"declined: {answer.result}", err=True)
-        raise typer.Exit(1)
+        raise typer.Exit(NOT_DONE)
 
 
 def _show(path: Path, last: int) -> None:

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.errors import NOT_DONE
+
 if TYPE_CHECKING:
     from daemon.finding.said import Lines, Proposal, Topics
 
@@ -79,11 +81,11 @@ def _report_lines(port: str, heard: Lines, baud: int, write: Path | None) -> Non
 
     if not heard.lines:
         typer.echo("nothing arrived: is the device powered, and the right port chosen?")
-        raise typer.Exit(1)
+        raise typer.Exit(NOT_DONE)
     if not heard.form:
         typer.echo("bytes arrive, but no line with values: check the speed (--baud) and what the device sends")
         _say_remarks(heard.remarks())
-        raise typer.Exit(1)
+        raise typer.Exit(NOT_DONE)
     checked = ", each with a checksum" if heard.checked else ""
     typer.echo(f"form: {heard.form}, {len(heard.lines)} lines at {baud} baud{checked}")
     for line in heard.names.table():
@@ -95,7 +97,7 @@ def _report_lines(port: str, heard: Lines, baud: int, write: Path | None) -> Non
 def _report_topics(heard: Topics, host: str, port: int, user: str | None, tls: bool, write: Path | None) -> None:
     if not heard.topics:
         typer.echo("nothing arrived: does anything publish there?")
-        raise typer.Exit(1)
+        raise typer.Exit(NOT_DONE)
     for line in heard.table(40):
         typer.echo(line)
     _say_remarks(heard.remarks())
@@ -123,7 +125,7 @@ def _say_proposal(proposal: Proposal, write: Path | None) -> None:
     if not lines:
         typer.echo("Name a channel yourself: [sensor.CHANNEL] raw = \"its name\" unit = \"its unit\"; the channels are "
                    + ", ".join(CHANNELS))
-        raise typer.Exit(1)
+        raise typer.Exit(NOT_DONE)
     typer.echo("\nLines for the configuration (a guess: read them before you take them over):\n")
     for line in lines:
         typer.echo(line)

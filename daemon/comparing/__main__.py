@@ -22,7 +22,7 @@ from daemon.comparing.periods import entry_of, read_span
 from daemon.comparing.reading import Span
 from daemon.config.config import Config
 from daemon.config.load import load
-from daemon.errors import DuctwardenError
+from daemon.errors import NO_FILE, DuctwardenError
 from daemon.store.reader import EVER, Reader
 
 
@@ -52,7 +52,7 @@ def main(arguments: list[str] | None = None) -> int:
         return error.exit_code
     except OSError as error:
         print(f"the report cannot be written: {error}", file=sys.stderr)
-        return 4
+        return NO_FILE
     print(json.dumps(told, allow_nan=False))
     return 0
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import json
+import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import httpx
 import pytest
 
 from daemon.errors import ConfigError
-from dashboard.serve import DashboardThread
+from dashboard import serve
+from dashboard.serve import AddressMissing, DashboardThread
 from dashboard.settings import DashboardSettings
 from tests.dashboard.shop import Pump, Shop
+from tests.support.waiting import eventually
 
 
 @pytest.fixture
@@ -85,6 +88,32 @@ def test_stopping_does_not_wait_for_open_pages(pump: Pump) -> None:
 def test_a_taken_port_is_told_in_words(served: DashboardThread, tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match=f"cannot listen on 127.0.0.1 port {served.port}"):
         DashboardThread(DashboardSettings(tmp_path / "x.db", port=served.port)).start()
+
+
+def test_an_address_that_is_not_there_yet_is_waited_for(pump: Pump, monkeypatch: pytest.MonkeyPatch) -> None:
+    # 192.0.2.0/24 is nobody's address (RFC 5737).
+    away = DashboardThread(DashboardSettings(pump.shop.path, host="192.0.2.1", port=0, password_hash="none"))
+    away.start()
+    away.stop()
+    monkeypatch.setattr(serve, "ADDRESS_AGAIN_S", 0.05)
+    monkeypatch.setattr(serve, "listening_socket", _missing_twice(serve.listening_socket))
+    thread = DashboardThread(DashboardSettings(pump.shop.path, port=0))
+    thread.start()
+    try:
+        eventually(lambda: thread.port and httpx.get(f"{thread.url}healthz").status_code == 200, 10.0, "it is served")
+    finally:
+        thread.stop()
+
+
+def _missing_twice(real: Callable[[DashboardSettings], socket.socket]) -> Callable[[DashboardSettings], socket.socket]:
+    missing = [AddressMissing(["not yet"])] * 2
+
+    def listen(settings: DashboardSettings) -> socket.socket:
+        if missing:
+            raise missing.pop()
+        return real(settings)
+
+    return listen
 
 
 def test_nothing_is_read_while_nobody_watches(served: DashboardThread) -> None:

@@ -83,7 +83,7 @@ def test_listed_acknowledged_and_over(desk: Desk) -> None:
     (document,) = json.loads(desk.says("--json"))
     assert (document["id"], document["condition"], document["state"]) == (1, "bag_full", "unacknowledged")
     assert desk.says("acknowledge", "1") == "bag_full is now acknowledged\n"
-    assert "an alarm that is acknowledged cannot take the step" in desk.says("acknowledge", "1", code=1)
+    assert "an alarm that is acknowledged cannot take the step" in desk.says("acknowledge", "1", code=3)
     desk.seconds(300, absent(Condition.BAG_FULL))
     assert desk.says() == "no alarm is open\n"
     (line,) = desk.says("history").splitlines()
@@ -114,7 +114,7 @@ def test_shelved_until_a_local_time(desk: Desk) -> None:
     (alarm,) = desk.life.pipeline.desk.open()
     assert alarm.shelved_until == T0 + 86400.0
     desk.says("unshelve", "1")
-    assert "cannot be shelved" in desk.says("shelve", "1", "--until", "2025-01-01", code=1)
+    assert "cannot be shelved" in desk.says("shelve", "1", "--until", "2025-01-01", code=3)
 
 
 def test_a_condition_out_of_service_and_back(desk: Desk) -> None:
@@ -123,8 +123,8 @@ def test_a_condition_out_of_service_and_back(desk: Desk) -> None:
     assert said == "low_velocity at planer is out of service\n"
     desk.seconds(700, SLOW)
     assert desk.states() == {"low_velocity": AlarmState.OUT_OF_SERVICE}
-    assert "already out of service" in desk.says("out", "low_velocity", "--where", "planer", code=1)
-    assert "is not out of service" in desk.says("return", "low_velocity", code=1)
+    assert "already out of service" in desk.says("out", "low_velocity", "--where", "planer", code=3)
+    assert "is not out of service" in desk.says("return", "low_velocity", code=3)
     desk.says("return", "low_velocity", "--where", "planer")
     assert desk.states() == {"low_velocity": AlarmState.UNACKNOWLEDGED}
 

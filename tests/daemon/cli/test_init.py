@@ -162,7 +162,7 @@ def test_an_unwanted_draft_is_set_aside_and_a_broken_one_told(tmp_path: Path) ->
     assert len(list(tmp_path.glob("shop.toml.draft.20*"))) == 1
     draft_path(shop).write_text("{")
     result = sit(shop, "n")
-    assert result.exit_code == 1
+    assert result.exit_code == 3
     assert "is not the text of a draft" in result.output
     assert draft_path(shop).read_text() == "{"
 

@@ -68,7 +68,7 @@ def test_an_entry_that_the_daemon_found_is_marked_and_can_be_corrected_and_struc
     assert desk.heard == [EventKind.REPLACED]  # another place is nothing new to learn from
     assert "removed" in desk.says("--strike", "1")
     assert "empty" in desk.says()
-    assert "no journal entry 1" in desk.says("--strike", "1", code=1)
+    assert "no journal entry 1" in desk.says("--strike", "1", code=3)
     desk.life.writer.close()
 
 

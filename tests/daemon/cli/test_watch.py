@@ -75,7 +75,7 @@ def test_a_file_that_the_system_refuses_is_told_by_its_name(
         sys, "argv", ["ductwarden", "replay", str(recording), "--config", str(barn), "--findings", str(tmp_path)])
     with pytest.raises(SystemExit) as ended:
         main()
-    assert ended.value.code == 1
+    assert ended.value.code == 6
     assert capsys.readouterr().err == f"ductwarden: {tmp_path}: is a directory\n"
 
 

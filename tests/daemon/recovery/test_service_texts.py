@@ -16,8 +16,18 @@ from typer.testing import CliRunner
 
 from daemon.__main__ import app
 from daemon.config.load import load, parse
-from daemon.deploy import EXIT_CODES, STATE, containerfile, unit
-from daemon.errors import AlreadyRunning, ConfigError, DuctwardenError, OutletError, SourceError, StoreError
+from daemon.deploy import STATE, containerfile, unit
+from daemon.errors import (
+    EXIT_CODES,
+    NO_FILE,
+    NOT_DONE,
+    AlreadyRunning,
+    ConfigError,
+    DuctwardenError,
+    OutletError,
+    SourceError,
+    StoreError,
+)
 from daemon.supervision import Supervisor
 from tests.support.broker import free_port
 from tests.support.daemon_process import BARN, DaemonProcess, shop_file
@@ -109,7 +119,10 @@ def test_the_command_prints_both() -> None:
 
 def test_every_exit_code_has_its_words_and_every_error_its_code() -> None:
     kinds = {error.exit_code for error in (DuctwardenError, ConfigError, SourceError, OutletError, StoreError, AlreadyRunning)}
-    assert set(EXIT_CODES) == {0} | kinds == {0, 1, 2, 4, 5}
+    assert set(EXIT_CODES) == {0, NOT_DONE, NO_FILE} | kinds
+    assert len(kinds | {NOT_DONE, NO_FILE}) == 6, "each means one thing"
+    readme = Path("README.md").read_text()
+    assert all(f"| {code} | {words} |" in readme for code, words in EXIT_CODES.items())
 
 
 class Listener:
