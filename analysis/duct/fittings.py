@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from analysis.duct import elbows
-from analysis.duct.written import NUMBER, FittingError, FixedLoss, between, size
+from analysis.duct.written import NUMBER, FittingError, FixedLoss, between, meant, plain, size
 
 DEFAULT_RADIUS_RATIO = 1.0
 """r/D of an elbow whose radius is not written: a short moulded drain elbow (common practice, no source)."""
@@ -20,16 +20,21 @@ FITTING_FORMS = (
     "'elbow 90', 'elbow 45 r/D 1.5', 'elbow 90 r/D 2 5 pieces', 'mitre 90', 'flex bend 90', 'reducer 6 in to 4 in',"
     " 'reducer 4 in to 6 in taper 30', 'K 0.3'; a count may stand before it: '2x elbow 90'"
 )
-_COUNT = re.compile(r"^(\d+)\s*[x×]\s*(.+)$", re.IGNORECASE)
+_FORMS = (
+    "elbow 90", "elbow 45", "elbow 90 r/d 1.5", "elbow 90 r/d 2 5 pieces", "mitre 90", "flex bend 90",
+    "reducer 6 in to 4 in", "k 0.3", "2x elbow 90",
+)
+_COUNT = re.compile(r"^(\d+)(?:\s*x\s*|\s+(?=[a-z]+s?\s|\d+\s+[a-z]))(.+)$", re.IGNORECASE)
+_TURNED = re.compile(rf"^{NUMBER}\s+(elbows?|bends?|mit(?:re|er)s?|flex\s+bends?)\b(?!\s+\d+(?!\s*pieces?))(.*)$", re.IGNORECASE)
 _ELBOW = re.compile(
-    rf"^elbow\s+{NUMBER}(?:\s*deg)?(?:\s+r/d\s+{NUMBER})?(?:\s+(?:(smooth)|([345])[\s-]*pieces?))?$", re.IGNORECASE
+    rf"^(?:elbow|bend)s?\s+{NUMBER}(?:\s+r/d\s*=?\s*{NUMBER})?(?:\s+(?:(smooth)|([345])[\s-]*pieces?))?$", re.IGNORECASE
 )
-_FLEX = re.compile(rf"^flex\s+bend\s+{NUMBER}(?:\s*deg)?(?:\s+r/d\s+{NUMBER})?$", re.IGNORECASE)
-_MITRE = re.compile(rf"^mit(?:re|er)\s+{NUMBER}(?:\s*deg)?$", re.IGNORECASE)
+_FLEX = re.compile(rf"^flex\s+bends?\s+{NUMBER}(?:\s+r/d\s*=?\s*{NUMBER})?$", re.IGNORECASE)
+_MITRE = re.compile(rf"^mit(?:re|er)s?\s+{NUMBER}$", re.IGNORECASE)
 _REDUCER = re.compile(
-    rf"^reducer\s+(.+?)\s+to\s+(.+?)(?:\s+(?:taper\s+{NUMBER}(?:\s*deg)?|(abrupt)))?$", re.IGNORECASE
+    rf"^reducer\s+(.+?)\s+to\s+(.+?)(?:\s+(?:taper\s+{NUMBER}|(abrupt)))?$", re.IGNORECASE
 )
-_PLAIN_K = re.compile(rf"^k\s+{NUMBER}$", re.IGNORECASE)
+_PLAIN_K = re.compile(rf"^k\s*=?\s*{NUMBER}$", re.IGNORECASE)
 
 
 def fitting(text: str) -> FixedLoss:
@@ -42,17 +47,24 @@ def fitting(text: str) -> FixedLoss:
     >>> round(fitting("2x elbow 90 r/D 1.5").k, 3)
     0.451
     """
-    written = " ".join(text.split())
-    counted = _COUNT.match(written)
-    count, one = (int(counted.group(1)), counted.group(2)) if counted else (1, written)
+    count, one = _counted(text)
     if not 1 <= count <= 50:
         raise FittingError(f"{text!r}: the count must lie between 1 and 50")
     for form, read in _READERS:
         match = form.match(one)
         if match:
             loss = read(text, match)
-            return FixedLoss(written, count * loss.k, loss.at_diameter_m, loss.relative_sd)
-    raise FittingError(f"{text!r} is not a fitting; allowed: {FITTING_FORMS}")
+            return FixedLoss(" ".join(text.split()), count * loss.k, loss.at_diameter_m, loss.relative_sd)
+    raise FittingError(f"{text!r} is not a fitting{meant(text, _FORMS)}; allowed: {FITTING_FORMS}")
+
+
+def _counted(text: str) -> tuple[int, str]:
+    """Count and fitting: "2 90° elbows" is two of "elbow 90", and "90 elbow" one."""
+    written = plain(text)
+    counted = None if _TURNED.match(written) else _COUNT.match(written)
+    count, one = (int(counted.group(1)), counted.group(2)) if counted else (1, written)
+    turned = _TURNED.match(one)
+    return count, f"{turned.group(2)} {turned.group(1)}{turned.group(3)}" if turned else one
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,10 +134,19 @@ def reducer(text: str) -> Reducer | None:
     >>> round(reducer("reducer 4 in to 6 in").after_m, 4)
     0.1524
     """
-    match = _REDUCER.match(" ".join(text.split()))
-    if match is None:
+    count, one = _counted(text)
+    match = _REDUCER.match(one)
+    if match is None or count > 1:
         return None
-    return Reducer(size(text, match.group(1)), size(text, match.group(2)), _reducer(text, match).k)
+    return Reducer(*_sizes(text, match), _reducer(text, match).k)
+
+
+def _sizes(text: str, match: re.Match[str]) -> tuple[float, float]:
+    """Both ends of a reducer; "6 to 4 in" has its unit once."""
+    before, after = match.group(1), match.group(2)
+    if re.fullmatch(NUMBER, before):
+        before += re.sub(r"^[\d.,/ ]+", " ", after)
+    return size(text, before), size(text, after)
 
 
 def _elbow(text: str, match: re.Match[str]) -> FixedLoss:
@@ -147,7 +168,7 @@ def _mitre(text: str, match: re.Match[str]) -> FixedLoss:
 
 
 def _reducer(text: str, match: re.Match[str]) -> FixedLoss:
-    before, after = size(text, match.group(1)), size(text, match.group(2))
+    before, after = _sizes(text, match)
     taper = DEFAULT_TAPER_DEG
     if match.group(3):
         taper = between(text, match.group(3), 5.0, 180.0)

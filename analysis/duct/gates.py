@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from analysis import units
-from analysis.duct.written import FittingError
+from analysis.duct.written import FittingError, meant, plain
 
 GATE_FORMS = "'blast', 'tight', 'butterfly', 'none'; a leakage may follow: 'blast leak 2 %'"
 
@@ -41,7 +41,7 @@ def gate(text: str) -> Gate:
     >>> gate("blast leak 2 %").leak_fraction
     0.02
     """
-    written = " ".join(text.split())
+    written = plain(text)
     low, leak = written.lower(), None
     if match := _LEAK.match(low):
         low = match.group(1)
@@ -51,7 +51,9 @@ def gate(text: str) -> Gate:
             raise FittingError(f"{text!r}: {error}") from error
         if not 0.0 <= leak <= 0.5:
             raise FittingError(f"{text!r}: the leakage area must lie between 0 % and 50 % of the duct's area")
+    low = low.removesuffix(" gate").removesuffix(" valve")
+    low = {"no": "none", "sliding": "blast", "slide": "blast", "disc": "butterfly"}.get(low, low)
     if low not in GATES or (low == "none" and leak is not None):
-        raise FittingError(f"{text!r} is not a gate; allowed: {GATE_FORMS}")
+        raise FittingError(f"{text!r} is not a gate{meant(text, [*GATES, 'blast leak 2 %'])}; allowed: {GATE_FORMS}")
     known = GATES[low]
     return known if leak is None else Gate(written, known.open_k, leak, known.leak_sd)

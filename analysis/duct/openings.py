@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass
 
 from analysis import units
-from analysis.duct.written import NUMBER, FittingError, FixedLoss, between, size
+from analysis.duct.written import NUMBER, FittingError, FixedLoss, between, meant, plain, size
 
 TAPER_K = {
     "round": ((15, 0.15), (30, 0.08), (45, 0.06), (60, 0.08), (90, 0.15), (120, 0.26), (150, 0.40), (180, 0.50)),
@@ -25,10 +25,15 @@ ENTRY_FORMS = (
     " (loss in velocity pressures), or the flow at a static suction: '350 cfm at 2.0 inwg'"
 )
 
-_MACHINE = re.compile(rf"^(?:machine|k)\s+{NUMBER}$", re.IGNORECASE)
-_TAPER = re.compile(rf"^taper\s+{NUMBER}(?:\s*deg)?(?:\s+(round|rectangular))?$", re.IGNORECASE)
+_FORMS = (*ENTRY_K, "orifice 3 in", "taper 45", "taper 45 rectangular", "machine 1.5", "350 cfm at 2.0 inwg")
+_ALSO = {
+    "bellmouth": "bell", "bell mouth": "bell", "flange": "flanged", "plain end": "plain", "open": "plain",
+    "open end": "plain",
+}
+_MACHINE = re.compile(rf"^(?:machine|hood|k)\s*=?\s*{NUMBER}$", re.IGNORECASE)
+_TAPER = re.compile(rf"^taper(?:ed)?\s+{NUMBER}(?:\s+(round|rectangular))?$", re.IGNORECASE)
 _ORIFICE = re.compile(r"^orifice\s+(.+)$", re.IGNORECASE)
-_FLOW_AT = re.compile(r"^(.+?)\s+at\s+(.+)$", re.IGNORECASE)
+_FLOW_AT = re.compile(r"^(.+?)\s+(?:at|@)\s+(.+)$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +52,8 @@ def entry(text: str) -> Entry:
     >>> entry("flanged").loss.k, round(entry("350 cfm at 2 inwg").suction_pa)
     (0.49, 498)
     """
-    written = " ".join(text.split())
-    low = written.lower()
+    written = plain(text)
+    low = _ALSO.get(written.lower(), written.lower())
     if low in ENTRY_K:
         return Entry(written, FixedLoss(written, ENTRY_K[low], None, 0.15))
     if match := _MACHINE.match(written):
@@ -66,7 +71,7 @@ def entry(text: str) -> Entry:
         if flow <= 0.0 or suction <= 0.0:
             raise FittingError(f"{text!r}: flow and suction are written as numbers above zero")
         return Entry(written, None, flow, suction)
-    raise FittingError(f"{text!r} is not an opening; allowed: {ENTRY_FORMS}")
+    raise FittingError(f"{text!r} is not an opening{meant(text, _FORMS)}; allowed: {ENTRY_FORMS}")
 
 
 def entry_k_from_flow(flow_m3s: float, suction_pa: float, diameter_m: float, density_kgm3: float) -> float:

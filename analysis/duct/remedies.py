@@ -19,7 +19,7 @@ from analysis.duct.tree import upstream_ports
 from analysis.duct.uncertainty import origins
 
 _SHORTEST_HOSE_M = 0.6
-_SMOOTH_HOSE = pipe("flex 4 in").roughness_m
+_SMOOTH_HOSE = pipe("flex stretched 4 in").roughness_m
 _TIGHT = 0.002
 _STEPS = 4
 """More alterations than this are a new drawing."""

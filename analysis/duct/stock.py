@@ -7,11 +7,27 @@ the *least* wall; the average wall is a little thicker, so that the true bore is
 
 from __future__ import annotations
 
+import difflib
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from analysis import units
 from analysis.units import INCH_M
+
+_SIGNS = str.maketrans({"°": " deg ", "×": "x", "″": '"', "”": '"', "“": '"', "′": "'", "’": "'", "\u00a0": " "})
+
+
+def plain(text: str) -> str:
+    """The text with single blanks, plain signs, and degrees left out behind an angle ("90° elbow" -> "90 elbow")."""
+    written = " ".join(text.translate(_SIGNS).split())
+    return re.sub(r"(?<=\d)\s*(?:deg\.?|degrees?)(?=\s|$)", "", written, flags=re.IGNORECASE)
+
+
+def meant(text: str, forms: Iterable[str]) -> str:
+    """``; did you mean 'elbow 90'?`` for the form nearest to a text, nothing where none is near."""
+    close = difflib.get_close_matches(plain(text).lower(), list(forms), n=1, cutoff=0.5)
+    return f"; did you mean {close[0]!r}?" if close else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,21 +127,46 @@ FAMILIES: tuple[Family, ...] = (
         also=("snaplock", "snap lock"),
     ),
     Family(
-        "flex", _as_named(_HOSE_INCHES, _HOSE_MM), 9e-4, 0.25,
-        "wire hose pulled straight, wires covered: nominal is inside diameter; roughness 0.9 mm (0.003 ft, the usual"
-        " figure for flexible duct with covered wires; from memory)",
-        flexible=True, also=("hose", "flex hose", "flexible hose"),
+        "EN 1451",
+        {  # outside diameter less two walls, from memory
+            "50 mm": 0.0464, "75 mm": 0.0712, "90 mm": 0.0856, "110 mm": 0.1046, "125 mm": 0.1188, "160 mm": 0.1522,
+        },
+        3e-5, 0.05, f"polypropylene waste pipe (HT) to EN 1451-1, named by its outside diameter (from memory); {_SMOOTH}",
+        also=("HT", "EN1451"),
     ),
     Family(
-        "flex loose", _as_named(_HOSE_INCHES, _HOSE_MM), 3e-3, 0.40,
-        "wire hose left slack or with bare wires: nominal is inside diameter; roughness 3.0 mm, ASHRAE category rough"
-        " (from memory)",
-        flexible=True, also=("loose flex", "slack flex"),
+        "flex stretched", _as_named(_HOSE_INCHES, _HOSE_MM), 9e-4, 0.25,
+        "wire hose pulled out to its full length, wires covered: nominal is inside diameter; roughness 0.9 mm (0.003 ft,"
+        " the figure behind the ACGIH friction rule for flexible duct with covered wires; from memory)",
+        flexible=True, also=("stretched flex", "flex pulled straight", "flex straight"),
+    ),
+    Family(
+        "flex", _as_named(_HOSE_INCHES, _HOSE_MM), 3e-3, 0.40,
+        "wire hose as it hangs between machine and pipe: nominal is inside diameter; roughness 3.0 mm, ASHRAE category"
+        " rough, flexible duct (from memory): about half as much again as stretched",
+        flexible=True, also=("hose", "flex hose", "flexible hose", "flex loose", "loose flex", "flexible", "flex as hung"),
+    ),
+    Family(
+        "flex slack", _as_named(_HOSE_INCHES, _HOSE_MM), 1.1e-2, 0.50,
+        "wire hose a sixth or more longer than its way: nominal is inside diameter; roughness 11 mm, which loses about"
+        " three times as much as stretched (measured on ventilation hose: up to four times when pushed together as is"
+        " usual in the field; Abushakra, Walker and Sherman, ASHRAE 2004, abstract seen)",
+        flexible=True, also=("slack flex", "slack hose"),
     ),
 )
 """Every kind of pipe and hose known by name."""
 
-_SIZED = re.compile(r"^(?P<family>.+?)\s+(?P<size>\d+(?:\.\d+)?)\s*(?P<unit>in\.?|inch|\"|mm)$", re.IGNORECASE)
+_SIZE = r"(?P<size>\d+(?:[.,]\d+)?)\s*(?P<unit>in\.?|inch(?:es)?|\"|mm)"
+_SIZED = re.compile(rf"^(?P<family>.+?)[\s,]+{_SIZE}$", re.IGNORECASE)
+_SIZE_FIRST = re.compile(rf"^{_SIZE}\s+(?P<family>.+)$", re.IGNORECASE)
+_BARE = re.compile(r"^(?P<family>.+?)\s+(?:dn\s*)?(?P<size>\d+(?:[.,]\d+)?)$", re.IGNORECASE)
+_LOOSE = {
+    "pvc": ("D2729", "D3034 SDR 35", "D1785 Sch 40", "EN 1401 SN 4"), "kg": ("EN 1401 SN 4",),
+    "drain pipe": ("D2729", "D3034 SDR 35"), "sewer pipe": ("D3034 SDR 35", "D2729"),
+    "galvanised": ("spiral", "snap-lock"), "galvanized": ("spiral", "snap-lock"), "metal": ("spiral", "snap-lock"),
+    "steel": ("spiral", "snap-lock"), "sheet metal": ("spiral", "snap-lock"), "": ("D2729", "spiral", "D3034 SDR 35"),
+}
+"""What people call a pipe by -> the standards that it may be made to."""
 _EXPLICIT = re.compile(r"^inside\s+(?P<inside>.+?)\s+roughness\s+(?P<rough>.+)$", re.IGNORECASE)
 
 
@@ -144,30 +185,53 @@ def pipe(text: str) -> Pipe:
     >>> pipe("inside 150 mm roughness 0.1 mm").inside_diameter_m
     0.15
     """
-    written = " ".join(text.split())
+    written = plain(text)
     explicit = _EXPLICIT.match(written)
     if explicit:
         return _explicit(written, explicit.group("inside"), explicit.group("rough"))
-    sized = _SIZED.match(written)
+    sized = _SIZED.match(written) or _SIZE_FIRST.match(written) or _BARE.match(written)
     if sized is None:
+        alone = re.fullmatch(_SIZE, written, re.IGNORECASE)
+        examples = _of_size(_LOOSE[""], _size(alone)) if alone else []
+        which = f" (of which stock? {' or '.join(map(repr, examples))})" if examples else ""
         raise StockError(
-            f"{text!r} is not a pipe: write a standard and a size, such as 'D2729 6 in', or"
+            f"{text!r} is not a pipe{which}: write a standard and a size, such as 'D2729 6 in', or"
             f" 'inside 5.9 in roughness 0.03 mm'; standards: {_standards()}"
         )
-    family = _family(sized.group("family"))
+    size, name = _size(sized), sized.group("family").lower()
+    family = _family(name)
+    loose = next((one for key, one in _LOOSE.items() if key and (name == key or name in (f"{key} pipe", f"{key} duct"))), ())
+    fitting = _of_size(loose, size)
+    if family is None and len(fitting) == 1:
+        return pipe(fitting[0])
     if family is None:
+        known = [spelling.lower() for one in FAMILIES for spelling in (one.name, *one.also)]
+        close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+        near = [f"{_family(close[0]).name} {size}"] if close else []  # type: ignore[union-attr]
+        which = f"; did you mean {' or '.join(map(repr, fitting or near))}?" if fitting or near else ""
         raise StockError(
-            f"{text!r}: no pipe is known as {sized.group('family')!r}; known: {_standards()},"
+            f"{text!r}: no pipe is known as {sized.group('family')!r}{which}; known: {_standards()},"
             " or 'inside 5.9 in roughness 0.03 mm'"
         )
-    symbol = "mm" if sized.group("unit").lower() == "mm" else "in"
-    size = f"{float(sized.group('size')):g} {symbol}"
     if size not in family.sizes:
         raise StockError(f"{text!r}: {family.name} has no size {size}; sizes: {', '.join(family.sizes)}")
     inside = family.sizes[size]
     return Pipe(
         f"{family.name} {size}", inside, family.roughness_m, family.source, family.friction_sd, family.flexible
     )
+
+
+def _size(match: re.Match[str]) -> str:
+    """The nominal size; without a unit, up to 16 is inches and the rest millimetres."""
+    number = float(match.group("size").replace(",", "."))
+    unit = match.groupdict().get("unit")
+    metric = unit.lower() == "mm" if unit else number > 16.0
+    return f"{number:g} {'mm' if metric else 'in'}"
+
+
+def _of_size(families: tuple[str, ...], size: str) -> list[str]:
+    known = {family.name: family for family in FAMILIES}
+    return [f"{name} {size}" for name in families if size in known[name].sizes]
 
 
 def neighbours(inside_diameter_m: float, roughness_m: float) -> tuple[Pipe | None, Pipe | None]:

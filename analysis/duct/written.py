@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis import units
-from analysis.duct.stock import StockError, pipe
+from analysis.duct.stock import StockError, meant, pipe, plain
 
 ELBOW_SD = 0.20
 """One relative standard deviation of an elbow's loss: the spread of the published methods (Crane, Miller, Ito,
@@ -18,6 +18,9 @@ Rennels)."""
 
 NUMBER = r"(\d+(?:\.\d+)?|\.\d+)"
 """A number without a sign, as a group of a regular expression."""
+
+
+__all__ = ["ELBOW_SD", "NUMBER", "FittingError", "FixedLoss", "between", "meant", "plain", "size"]
 
 
 class FittingError(ValueError):

@@ -3,25 +3,48 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from daemon.config.quantities import StrictModel
 
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
-_CLOCK = re.compile(r"^([01]\d|2[0-3]):[0-5]\d$")
+_CLOCK = re.compile(r"^(\d{1,2})(?:[:.h](\d{2}))?\s*(am|pm)?$", re.IGNORECASE)
+_SPAN = re.compile(r"\s*(?:\bto\b|\buntil\b|\btill\b|\band\b|[-–—,])\s*", re.IGNORECASE)
 
 
 def clock_time(text: str) -> str:
-    """The text again where it is a time of day, hours and minutes of the 24-hour clock; ValueError otherwise.
+    """A time of day on the 24-hour clock, however it is written; ValueError for anything else.
 
-    >>> clock_time("06:30")
-    '06:30'
+    >>> clock_time("06:30"), clock_time("7 pm"), clock_time("7.15")
+    ('06:30', '19:00', '07:15')
     """
-    if not _CLOCK.match(text):
+    match = _CLOCK.match(text.strip())
+    hour, minute = (int(match.group(1)), int(match.group(2) or 0)) if match else (24, 0)
+    if match and match.group(3):
+        hour = hour % 12 + (12 if match.group(3).lower() == "pm" else 0) if 1 <= hour <= 12 else 24
+    if hour > 23 or minute > 59:
         raise ValueError(f"{text!r} is not a time of day; write it as '06:30'")
-    return text
+    return f"{hour:02d}:{minute:02d}"
+
+
+def clock_span(value: Any) -> tuple[str, str]:
+    """Two times of day from one text or a list of two texts; ValueError for anything else.
+
+    >>> clock_span("6:30 to 19:00"), clock_span("06:30-19")
+    (('06:30', '19:00'), ('06:30', '19:00'))
+    """
+    parts = [part for part in _SPAN.split(value) if part] if isinstance(value, str) else value
+    if not isinstance(parts, list | tuple) or len(parts) != 2 or not all(isinstance(part, str) for part in parts):
+        raise ValueError(f"{value!r} is not two times of day; write '06:30 to 19:00' or [\"06:30\", \"19:00\"]")
+    begin, end = (clock_time(part) for part in parts)
+    return begin, end
+
+
+ClockTime = Annotated[str, AfterValidator(clock_time)]
+ClockSpan = Annotated[tuple[str, str], BeforeValidator(clock_span)]
+"""Two times of day: "06:30 to 19:00" or ["06:30", "19:00"]."""
 
 
 class TlsTable(StrictModel):

@@ -23,7 +23,6 @@ from analysis.duct.stock import pipe
 from analysis.units import System
 from daemon.config.joins import read_join
 from daemon.config.sanity import magnitude_problems, magnitude_warnings
-from daemon.errors import ConfigError
 
 if TYPE_CHECKING:
     from daemon.config.ducting import FanTable, MotorTable, PortTable, RunTable
@@ -36,20 +35,9 @@ _USUAL = Uncertainties()
 
 
 def build_air(shop: ShopTable) -> Air:
-    """The air that the shop breathes by its altitude or barometer (which wins) and temperature.
-
-    Raises :class:`ConfigError` for an altitude, barometer or temperature that no shop has.
-    """
-    try:
-        pressure = STANDARD_PRESSURE_PA if shop.altitude is None else pressure_at_altitude(shop.altitude)
-    except ValueError as error:
-        raise ConfigError([f"shop.altitude: {error}"]) from error
-    if shop.barometer is not None:
-        pressure = shop.barometer
-    try:
-        return moist_air(shop.air_temperature, pressure, USUAL_HUMIDITY)
-    except ValueError as error:
-        raise ConfigError([f"shop: {error}"]) from error
+    """The air that the shop breathes by its altitude or barometer (which wins) and temperature."""
+    pressure = STANDARD_PRESSURE_PA if shop.altitude is None else pressure_at_altitude(shop.altitude)
+    return moist_air(shop.air_temperature, pressure if shop.barometer is None else shop.barometer, USUAL_HUMIDITY)
 
 
 def build_design(file: ShopFile, air: Air) -> tuple[DuctDesign | None, list[str], list[str]]:
@@ -173,9 +161,9 @@ def _port(table: PortTable, air: Air) -> Port:
     opening = openings.entry(table.entry)
     rated = None
     if opening.flow_m3s is not None and opening.suction_pa is not None:
-        # The stated flow is what the machine's maker says of standard air.
-        openings.entry_k_from_flow(opening.flow_m3s, opening.suction_pa, section, air.density_kgm3)
-        rated = FlowAtPressure(opening.flow_m3s, opening.suction_pa, air.density_kgm3)
+        # What a machine's maker says holds in standard air, whatever the shop breathes.
+        openings.entry_k_from_flow(opening.flow_m3s, opening.suction_pa, section, STANDARD_DENSITY_KGM3)
+        rated = FlowAtPressure(opening.flow_m3s, opening.suction_pa, STANDARD_DENSITY_KGM3)
     gate = gates.gate(table.gate)
     leak = table.gate_leakage
     return Port(

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field, model_validator
 from analysis.duct import fittings, gates, openings, stock
 from analysis.duct.material import DEFAULT
 from daemon.config.common import Name
-from daemon.config.joins import read_join
+from daemon.config.joins import JOIN_FORMS, read_join
 from daemon.config.quantities import (
     Area,
     Density,
@@ -39,7 +39,8 @@ def _pipe(text: str) -> str:
 def _hose(text: str) -> str:
     if not stock.pipe(text).flexible and not text.lower().startswith("inside"):
         raise ValueError(
-            f"{text!r} is rigid pipe; a hose is 'flex 4 in', 'flex loose 4 in' or 'inside 4 in roughness 1 mm'"
+            f"{text!r} is rigid pipe; a hose is 'flex 4 in' (as it hangs), 'flex stretched 4 in', 'flex slack 4 in' or"
+            " 'inside 4 in roughness 1 mm'"
         )
     return text
 
@@ -79,7 +80,7 @@ FittingText = Annotated[str, AfterValidator(_fitting), Field(description=f"one o
 EntryText = Annotated[str, AfterValidator(_entry), Field(description=f"one of {openings.ENTRY_FORMS}")]
 GateText = Annotated[str, AfterValidator(_gate), Field(description=f"one of {gates.GATE_FORMS}")]
 JoinText = Annotated[
-    str, AfterValidator(_join), Field(description="'straight', 'wye 45' (any angle), 'sweep tee' or 'tee'")
+    str, AfterValidator(_join), Field(description=f"one of {JOIN_FORMS}")
 ]
 Sd = Annotated[Fraction, _share(0.0, 1.0)]
 """One relative standard deviation, as a percentage."""

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
+from typing import get_args
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
+from analysis.air import standard_air
 from analysis.run_state import RunThresholds
 from daemon.config.config import Config
 from daemon.config.drawing import build_air, build_design
 from daemon.config.model import RunningTable, ShopFile
+from daemon.config.sanity import air_problems
 from daemon.config.secrets import inline_secrets
 from daemon.config.sensors import build_sensors
 from daemon.config.toml_lines import Path as KeyPath
@@ -63,7 +67,9 @@ def parse(text: str, path: Path) -> Config:
     ]
     sensors, found = build_sensors(file.sensor, frozenset(names))
     problems += found
-    air = build_air(file.shop)
+    doubtful = list(air_problems(file))
+    problems += doubtful
+    air = standard_air() if doubtful else build_air(file.shop)
     design, errors, warnings = build_design(file, air)
     problems += errors
     if problems or design is None:
@@ -106,7 +112,44 @@ def sentence(path: Path, lines: dict[KeyPath, int], item: object) -> str:
     # A union of tables by "kind" puts the chosen kind into the location; the file knows no such key.
     cleaned = [part for at, part in enumerate(parts) if not (at == 2 and parts[0] in ("source", "outlet"))]
     where = _where(path, lines, tuple(cleaned))
+    if item["type"] == "extra_forbidden":
+        return f"{where}: is not a key that is known here{_known_instead(parts)}"
     return f"{where}: {_message(item)}"
+
+
+def _known_instead(parts: list[str | int]) -> str:
+    """The key nearest to an unknown one, in its own table or in another, else the keys of its table."""
+    *table, key = parts
+    here = _keys(ShopFile, table)
+    close = difflib.get_close_matches(str(key), here, n=1, cutoff=0.6)
+    if close:
+        return f"; did you mean {close[0]!r}?"
+    for name in ShopFile.model_fields:
+        if name not in table and key in _keys(ShopFile, [name]):
+            return f"; {key!r} belongs to [{name}]"
+    return f"; known here: {', '.join(here)}" if here else "; look for a slip of the pen"
+
+
+def _keys(model: type[BaseModel], table: list[str | int]) -> list[str]:
+    """The keys of a table, looked up along its path in the model; none where the path leads nowhere."""
+    found = [model]
+    for part in table:
+        if isinstance(part, int):
+            continue
+        inner = [
+            one for each in found if part in each.model_fields for one in _models(each.model_fields[part].annotation)
+        ]
+        # The chosen kind of a [[source]] or [[outlet]] stands in the path; so does the name of a [sensor.NAME].
+        kinds = [each for each in found if "kind" in each.model_fields]
+        tagged = [each for each in kinds if part in get_args(each.model_fields["kind"].annotation)]
+        found = tagged or inner or found
+    return list(dict.fromkeys(key for each in found for key in each.model_fields)) if found != [model] or not table else []
+
+
+def _models(annotation: object) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [model for argument in get_args(annotation) for model in _models(argument)]
 
 
 def _message(item: dict[str, object]) -> str:
@@ -114,8 +157,6 @@ def _message(item: dict[str, object]) -> str:
     context = item.get("ctx")
     if kind == "missing":
         return "is missing"
-    if kind == "extra_forbidden":
-        return "is not a key that is known here; look for a slip of the pen"
     if kind == "union_tag_invalid" and isinstance(context, dict):
         return f"kind is {context.get('tag')!r}; allowed: {context.get('expected_tags')}"
     if kind == "union_tag_not_found":

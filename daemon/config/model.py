@@ -13,7 +13,7 @@ from pydantic import Field, field_validator, model_validator
 
 from analysis.conditions import Condition
 from analysis.readings import CHANNELS
-from daemon.config.common import Name, clock_time
+from daemon.config.common import ClockSpan, Name
 from daemon.config.ducting import (
     FanTable,
     FilterTable,
@@ -47,14 +47,7 @@ class ShopTable(StrictModel):
     altitude: LengthOrZero | None = None
     barometer: PositivePressure | None = None
     air_temperature: Temperature = 20.0
-    hours: tuple[str, str] | None = None
-
-    @field_validator("hours")
-    @classmethod
-    def _clock_times(cls, hours: tuple[str, str] | None) -> tuple[str, str] | None:
-        for text in hours or ():
-            clock_time(text)
-        return hours
+    hours: ClockSpan | None = None
 
 
 class SensorTable(StrictModel):

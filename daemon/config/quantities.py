@@ -1,8 +1,8 @@
 """Quantities in the configuration: strings with units, read into SI numbers.
 
 ``Length``, ``Pressure`` and the rest are annotated float types for pydantic models. In the TOML file they are written
-as text (``"7 in"``); in the model they are SI numbers. A bare number is refused: a length without a unit is the
-mistake that these types exist to catch.
+as text (``"7 in"``); in the model they are SI numbers. A bare number is taken where only one unit is usual (rpm, V, A, a
+share of one) and refused elsewhere: a length without a unit is the mistake that these types exist to catch.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ class StrictModel(PydanticModel):
 
 def _reader(kind: str, low: float | None, low_open: bool) -> BeforeValidator:
     def read(value: Any) -> float:
-        sample = example(kind)
-        if isinstance(value, bool) or not isinstance(value, str):
-            raise ValueError(f"needs a unit: write it as text, for example {sample!r}")
-        number = units.parse(value, kind)
-        if low is not None and (number < low or (low_open and number == low)):
-            raise ValueError(f"must be {'more than' if low_open else 'at least'} {low:g} (in SI)")
+        bare = kind in units.BARE or kind == "fraction"
+        if isinstance(value, bool) or not isinstance(value, (str, int, float) if bare else str):
+            raise ValueError(f"needs a unit: write it as text, for example {example(kind)!r}")
+        number = units.parse(value, kind) if isinstance(value, str) else float(value)
+        if low is not None and not (number > low or (number == low and not low_open)):
+            raise ValueError(f"must be {'more than' if low_open else 'at least'} {low:g}")
         return number
 
     return BeforeValidator(read)

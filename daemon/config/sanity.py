@@ -11,7 +11,7 @@ from analysis.duct.fan import FanCurve
 from analysis.duct.fittings import same_size
 from analysis.duct.motor import nec_full_load_a
 from analysis.duct.stock import pipe
-from analysis.units import show
+from analysis.units import UNITS, from_si, show, to_si
 from daemon.config.ducting import PortTable
 
 if TYPE_CHECKING:
@@ -28,8 +28,25 @@ _LIMITS = {
     "length": (0.0, 300.0, "length"),
     "area": (0.05, 500.0, "area"),
     "voltage": (90.0, 700.0, "voltage"),
+    "air": (-30.0, 50.0, "temperature"),
+    "altitude": (0.0, 4500.0, "length"),
+    "barometer": (55_000.0, 108_000.0, "pressure"),
 }
 """What a shop's fan, ports and ducts can be; outside, a unit was mixed up (ours, wide on purpose)."""
+
+
+SHORTEST_M = 0.05
+"""A piece shorter than this is asked about: most often millimetres were written for something else."""
+
+
+def air_problems(file: ShopFile) -> Iterator[str]:
+    """Sentences on air that no shop breathes."""
+    shop = file.shop
+    yield from _outside(file, "shop.air_temperature", "the air's temperature", shop.air_temperature, "air")
+    if shop.altitude is not None:
+        yield from _outside(file, "shop.altitude", "the altitude", shop.altitude, "altitude")
+    if shop.barometer is not None:
+        yield from _outside(file, "shop.barometer", "the barometer", shop.barometer, "barometer")
 
 
 def magnitude_problems(file: ShopFile) -> Iterator[str]:
@@ -65,13 +82,40 @@ def _outside(file: ShopFile, key: str, what: str, value: float, limit: str) -> I
         return
     system = file.shop.units
     allowed = f"{show(low, kind, system)} to {show(high, kind, system)}"
-    yield f"{key}: {what} is {show(value, kind, system)}, outside {allowed}; look whether the unit is right"
+    yield f"{key}: {what} is {show(value, kind, system)}, outside {allowed}{meant(value, low, high, kind)}"
+
+
+def meant(value: float, low: float, high: float, kind: str) -> str:
+    """What may have been meant by a value that is outside its limits: the number as it was likely written, with another
+    unit."""
+    known = UNITS[kind]
+    number = min((f"{from_si(value, symbol, kind):.6g}" for symbol in known), key=len)
+    likely = ("F", "ft", "in", "cfm", "inwg", "hp", "m3/h", "kPa", "mbar", "C", "m", "kW", "Pa")
+    for symbol in (symbol for symbol in likely if symbol in known):
+        if low <= to_si(float(number), symbol, kind) <= high:
+            return f"; did you mean '{number} {symbol}'?"
+    return "; look whether the unit is right"
 
 
 def magnitude_warnings(file: ShopFile, design: DuctDesign) -> list[str]:
     """Sentences on what is possible but doubtful: bags too tight for the fan, a motor too small for it, a plate that
     stands far from the table, a reducer that fits no pipe beside it, a fan known by its wheel only."""
-    return [*_bags(file, design), *_motor(file, design), *_reducers(file), *_generic(file, design.fan)]
+    return [*_short(file), *_bags(file, design), *_motor(file, design), *_reducers(file), *_generic(file, design.fan)]
+
+
+def _short(file: ShopFile) -> Iterator[str]:
+    tables: list[tuple[str, RunTable | PortTable]] = [(f"run[{at}]", table) for at, table in enumerate(file.run)]
+    tables += [(f"port[{at}]", table) for at, table in enumerate(file.port)]
+    for key, table in tables:
+        lengths = [("length", table.length)]
+        if isinstance(table, PortTable) and table.hose_length is not None:
+            lengths.append(("hose_length", table.hose_length))
+        for name, length in lengths:
+            if length < SHORTEST_M:
+                yield (
+                    f"{key}.{name}: {table.name!r} is only {show(length, 'diameter', file.shop.units)} long"
+                    f"{meant(length, SHORTEST_M, 300.0, 'length')}"
+                )
 
 
 def _bags(file: ShopFile, design: DuctDesign) -> Iterator[str]:

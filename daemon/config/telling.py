@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from analysis.conditions import Urgency
-from daemon.config.common import BrokerTable, Name, clock_time
+from daemon.config.common import BrokerTable, ClockSpan, ClockTime, Name
 from daemon.config.quantities import Duration, StrictModel
 
 
@@ -85,7 +85,7 @@ OutletTable = Annotated[LogOutlet | MqttOutlet | AppriseOutlet | WebhookOutlet, 
 class NoticesTable(StrictModel):
     """[notices]: when a person may be disturbed. A repeat or an escalation after "0 s" is none at all."""
 
-    quiet_hours: tuple[str, str] | None = None
+    quiet_hours: ClockSpan | None = None
     repeat_stop_every: Duration | None = None
     repeat_soon_every: Duration | None = None
     escalate_after: Duration | None = None
@@ -94,16 +94,4 @@ class NoticesTable(StrictModel):
     digest_day: Literal[
         "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday", "never"
     ] = "monday"
-    digest_time: str = "06:00"
-
-    @field_validator("quiet_hours")
-    @classmethod
-    def _clock_times(cls, hours: tuple[str, str] | None) -> tuple[str, str] | None:
-        for text in hours or ():
-            clock_time(text)
-        return hours
-
-    @field_validator("digest_time")
-    @classmethod
-    def _clock_time(cls, at: str) -> str:
-        return clock_time(at)
+    digest_time: ClockTime = "06:00"

@@ -159,7 +159,7 @@ PORTS = Step(
         _FITTINGS,
         Question("hose", "Hose at its end", ("hose",), optional=True, nothing="no hose", example=("flex 4 in", "flex 100 mm"),
                  offers=one_of(*HOSES), tidy=measures.pipe,
-                 help="Pulled straight: flex; left slack, or with bare wires: flex loose. Then its size."),
+                 help="Pulled straight: flex stretched; as it hangs: flex; much too long: flex slack. Then its size."),
         Question("hose_length", "Length of the hose", ("hose_length",), example=("5 ft", "1.5 m"), when=("hose", (ANY,)),
                  tidy=measures.length),
         Question("gate", "Its gate", ("gate",), kind="choice", suggest=always("blast"), choices=choices(

@@ -7,6 +7,7 @@ import math
 from typing import Any
 
 from analysis import units
+from daemon.config.common import clock_span
 from daemon.config.ducting import FanTable, FilterTable, MotorTable, SeparatorTable
 from daemon.config.model import ShopTable
 from daemon.drafting import measures
@@ -34,7 +35,7 @@ GUESSED_DRAG_SD = "60 %"
 
 
 def _hours(text: str) -> str:
-    return " to ".join(measures.hours(text)) if text.strip() else ""
+    return " to ".join(clock_span(text)) if text.strip() else ""
 
 
 def shop_tree(answers: Answers) -> dict[str, Any]:
@@ -43,7 +44,7 @@ def shop_tree(answers: Answers) -> dict[str, Any]:
                                           "air_temperature": "air_temperature"})
     if answers.get("hours"):
         try:
-            tree["hours"] = list(measures.hours(answers["hours"]))
+            tree["hours"] = list(clock_span(answers["hours"]))
         except ValueError:
             tree["hours"] = answers["hours"]
     return tree

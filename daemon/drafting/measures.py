@@ -99,21 +99,3 @@ def listed(text: str) -> list[str]:
     ['2x elbow 90 r/D 1.5', 'elbow 45']
     """
     return [part for piece in re.split(r"[,;\n]", text) if (part := plain(piece))]
-
-
-def hours(text: str) -> tuple[str, str]:
-    """Two times of day. Raises ValueError for a text that is not two.
-
-    >>> hours("6:30 to 19:00"), hours("06:30-19")
-    (('06:30', '19:00'), ('06:30', '19:00'))
-    """
-    found = re.fullmatch(r"(\d{1,2}(?::\d{2})?)\s*(?:to|until|till|-|–|,|and)\s*(\d{1,2}(?::\d{2})?)", plain(text), re.IGNORECASE)
-    if found is None:
-        raise ValueError(f"{text!r} is not two times of day; write for example '06:30 to 19:00'")
-    begin, end = (_clock(part) for part in found.groups())
-    return begin, end
-
-
-def _clock(text: str) -> str:
-    hour, _, minute = text.partition(":")
-    return f"{int(hour):02d}:{minute or '00'}"

@@ -13,15 +13,16 @@ from typing import Any, Literal
 
 from pydantic import ValidationError
 
+from analysis.air import standard_air
 from daemon.config.drawing import build_air, build_design
 from daemon.config.load import dotted, sentence
 from daemon.config.model import ShopFile
+from daemon.config.sanity import air_problems
 from daemon.config.sensors import build_sensors
 from daemon.drafting.asking import Step, name_of
 from daemon.drafting.draft import Answers, Draft
 from daemon.drafting.steps import at_place
 from daemon.drafting.tree import tree_of, with_stand_ins
-from daemon.errors import ConfigError
 
 Key = tuple[str | int, ...]
 _NOWHERE = Path("answer")
@@ -96,12 +97,9 @@ def _judged(tree: dict[str, Any]) -> Iterator[tuple[Literal["error", "warning"],
             yield "error", ("outlet", at, "name"), f"two ways are named {name!r}; each needs a name of its own"
     for problem in build_sensors(file.sensor, frozenset(names))[1]:
         yield "error", *_split(problem)
-    try:
-        air = build_air(file.shop)
-    except ConfigError as error:
-        yield from (("error", *_split(problem)) for problem in error.problems)
-        return
-    _, errors, warnings = build_design(file, air)
+    doubtful = list(air_problems(file))
+    yield from (("error", *_split(problem)) for problem in doubtful)
+    _, errors, warnings = build_design(file, standard_air() if doubtful else build_air(file.shop))
     yield from (("error", *_split(problem)) for problem in errors)
     yield from (("warning", *_split(problem)) for problem in warnings)
 

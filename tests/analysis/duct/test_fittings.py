@@ -190,7 +190,7 @@ def test_gates() -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("elbow", "is not a fitting; allowed: 'elbow 90'"),
+        ("elbow", "is not a fitting; did you mean 'elbow 90'?; allowed: 'elbow 90'"),
         ("elbow 200", "200 is outside 5 to 180"),
         ("elbow 90 r/D 0.1", "0.1 is outside 0.5 to 10"),
         ("0x elbow 90", "count must lie between 1 and 50"),

@@ -18,7 +18,7 @@ from tests.analysis.duct.shops import fan
 
 BARN: DuctDesign = load(Path(__file__).parents[3] / "daemon" / "demo" / "chair-barn.toml").design
 THIN = pipe("D2729 4 in")
-HOSE = pipe("flex 4 in")
+HOSE = pipe("flex stretched 4 in")
 
 
 def spindle(join: Join, hose_ft: float = 8.0) -> Port:
