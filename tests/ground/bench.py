@@ -151,7 +151,9 @@ def one(task: tuple[str, int, int, str, bool, tuple[str, ...]]) -> Result:
     """One shop by its seed."""
     family, seed, days, know, healthy, only = task
     tour, gates_known = KNOW[know]
-    r = record(make(family, seed), days, tour=tour, healthy=healthy, only=only)
+    shop = make(family, seed)
+    loaded = 0.0 if tour else float(shop.rng("loaded").uniform(0.0, 0.6))  # nobody cleaned for a tour
+    r = record(shop, days, tour=tour, healthy=healthy, only=only, loaded=loaded)
     known = labels(r, gates_known=gates_known, tour=tour)
     heard, frames, seconds = play(r, know)
     tallies, false = score(heard.said, known)

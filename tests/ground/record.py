@@ -244,7 +244,7 @@ def _bags(
                 )
                 base = 1.0 if repaired else base + (blind.size if blind else 0.0)
                 held, loose = (0.0 if repaired else 0.05 * held), 0.0
-            if kg > 0.85 * bags.bag_kg and not any(f.what == "carry_over" for f in live):
+            if kg > 0.85 * bags.bag_kg and not any(f.what == "carry_over" and s.t0 < f.t1 for f in faults):
                 events.append(
                     {"t": s.t0 - 900.0, "what": "bag emptied", "told": bool(rng.random() < 0.6), "kg_before": round(kg, 1)}
                 )
