@@ -17,6 +17,6 @@ From Python::
     r = record(make("bench", 7), days=30, tour=True)     # arrays: r.t, r.told[channel], r.true[...], r.stretches, r.faults
     known = labels(r, gates_known=False, tour=True)      # what score.score() and the recordings' scorer read
     write(r, folder, gates_known=False, tour=True)       # shop.toml, recording.jsonl.gz, tour.jsonl.gz, labels, truth
-    heard, frames, seconds = play(r, "tour")             # bench.play: through the product's pipeline, in this process
+    heard, frames, seconds, toured = play(r, "tour")     # bench.play: through the product's pipeline, in this process
     both = added.pair("choose", 12, loads=True)          # a shop before and after an added run, with the true change
 """

@@ -84,6 +84,7 @@ class Result:
     frames: int
     seconds: float
     flow_error: tuple[float, float] | None
+    declined: bool
 
 
 def samples(r: Recording, gates_known: bool, high: float = float("inf")) -> Iterator[Any]:
@@ -102,8 +103,8 @@ def told_events(r: Recording) -> list[Any]:
     return [ShopEvent(e["t"], kinds[e["what"]]) for e in r.events if e["told"]]
 
 
-def play(r: Recording, know: str) -> tuple[Heard, int, float]:
-    """Through the pipeline, as a replay does it: what was said, frames, and seconds of this process."""
+def play(r: Recording, know: str) -> tuple[Heard, int, float, bool]:
+    """Through the pipeline, as a replay does it: what was said, frames, seconds of this process, whether a tour was fitted."""
     from daemon.config.load import parse
     from daemon.replaying import calibrated, seldom_collected
     from daemon.wiring import build_pipeline
@@ -129,12 +130,12 @@ def play(r: Recording, know: str) -> tuple[Heard, int, float]:
                 batch = []
         pipeline.feed(batch)
         pipeline.finish()
-    return heard, pipeline.frames, time.process_time() - began
+    return heard, pipeline.frames, time.process_time() - began, baseline is not None
 
 
 def fitted(r: Recording, config: Any) -> Any:
-    """The baseline that the product fits from this shop's tour with gate marks, just after a cleaning."""
-    from analysis.baseline.fit import fit
+    """The baseline that the product fits from this shop's tour with gate marks, just after a cleaning; None where it declines."""
+    from analysis.baseline.fit import FitError, fit
     from daemon.cli.baseline_marks import Marks
     from daemon.replaying import calibrated
     from daemon.wiring import build_pipeline, build_sensor_sds
@@ -144,7 +145,10 @@ def fitted(r: Recording, config: Any) -> Any:
     pipeline.sinks = [marks]
     pipeline.feed(samples(r, True, r.tour_until + 60.0))
     pipeline.finish()
-    return fit(config.design, marks.data("first", clean=True))
+    try:
+        return fit(config.design, marks.data("first", clean=True))
+    except FitError:
+        return None
 
 
 def one(task: tuple[str, int, int, str, bool, tuple[str, ...]]) -> Result:
@@ -154,8 +158,8 @@ def one(task: tuple[str, int, int, str, bool, tuple[str, ...]]) -> Result:
     shop = make(family, seed)
     loaded = 0.0 if tour else float(shop.rng("loaded").uniform(0.0, 0.6))  # nobody cleaned for a tour
     r = record(shop, days, tour=tour, healthy=healthy, only=only, loaded=loaded)
-    known = labels(r, gates_known=gates_known, tour=tour)
-    heard, frames, seconds = play(r, know)
+    heard, frames, seconds, fit = play(r, know)
+    known = labels(r, gates_known=gates_known, tour=fit)
     tallies, false = score(heard.said, known)
     return Result(
         r.shop.name,
@@ -167,6 +171,7 @@ def one(task: tuple[str, int, int, str, bool, tuple[str, ...]]) -> Result:
         frames,
         seconds,
         _flow(r, heard),
+        tour and not fit,
     )
 
 
@@ -236,7 +241,8 @@ def main() -> None:
             )
             print(
                 f"  {result.name}: false {len(result.false)}, missed {sum(t.missed for t in result.tallies.values())}, "
-                f"{result.frames} frames, {1e6 * result.seconds / max(1, result.frames):.0f} us each{flow}",
+                f"{result.frames} frames, {1e6 * result.seconds / max(1, result.frames):.0f} us each{flow}"
+                + (", its tour was declined" if result.declined else ""),
                 flush=True,
             )
     days = sum(r.days for r in results)

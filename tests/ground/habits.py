@@ -39,8 +39,13 @@ class _Diary:
             self.now += seconds
 
 
-def tour(shop: Shop, began: float, rng: np.random.Generator, hold: float = 90.0) -> list[Stretch]:
-    """Fan on; all shut, each gate alone, three pairs, all shut: as the guided tour asks for it. Nothing cuts."""
+def tour(shop: Shop, began: float, rng: np.random.Generator) -> list[Stretch]:
+    """Fan on; all shut, each gate alone, three pairs, all shut: as the guided tour asks for it. Nothing cuts.
+
+    Each is held for 90 s, longer where rough air needs it: the guided tour waits until a mean is known.
+    """
+    board = shop.board
+    hold = 90.0 * float(np.clip((board.rough["filter_pa"] / 0.015) ** 2 * max(board.memory, 0.5), 1.0, 4.0))
     n = len(shop.ports)
     sets: list[tuple[int, ...]] = [(), *((i,) for i in range(n))]
     for _ in range(3):
