@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from daemon.errors import NO_FILE, DuctwardenError
@@ -21,15 +20,26 @@ def __getattr__(name: str) -> Any:
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
-def _told(app: Callable[[], object]) -> None:
-    """Run a command; a file that the system refuses (a folder, no permission, a full disk) is told by its name."""
+def _said(app: Any) -> None:
+    """Run a command of the application. What its owner typed wrong, and a file that the system refuses, becomes one sentence."""
+    from typer.exceptions import TyperException
+
     try:
-        app()
+        code = app(prog_name="ductwarden", standalone_mode=False)
+    except TyperException as error:
+        context = getattr(error, "ctx", None)
+        words = (error.format_message() if hasattr(error, "format_message") else str(error)).rstrip(".")
+        if context is not None and context.command_path != "ductwarden":
+            name = context.command_path.removeprefix("ductwarden ")
+            words = f"{name}: {words.removeprefix('Invalid value: ')}; see {context.command_path} --help"
+        print(f"ductwarden: {words}", file=sys.stderr)
+        sys.exit(getattr(error, "exit_code", 2))
     except OSError as error:
         if error.filename is None or error.strerror is None:
             raise
         print(f"ductwarden: {error.filename}: {error.strerror[:1].lower()}{error.strerror[1:]}", file=sys.stderr)
         sys.exit(NO_FILE)
+    sys.exit(code if isinstance(code, int) else 0)
 
 
 def main() -> None:
@@ -42,7 +52,7 @@ def main() -> None:
         else:
             from daemon.cli.commands import app
 
-            _told(app)
+            _said(app)
     except DuctwardenError as error:
         print(f"ductwarden: {error}", file=sys.stderr)
         sys.exit(error.exit_code)

@@ -103,7 +103,7 @@ def read_baseline(path: Path, design: DuctDesign) -> Baseline:
 def calibrated(config: Config) -> Config:
     """The configuration for readings that are channels in SI units already."""
     plain = tuple(
-        replace(spec, raw_name=spec.channel, source="", unit="", scale=1.0, offset=0.0) for spec in config.sensors
+        replace(spec, raw_name=spec.channel, source="", unit="", scale=1.0, offset=0.0, volts=None) for spec in config.sensors
     )
     return replace(config, sensors=plain)
 

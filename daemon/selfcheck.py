@@ -112,7 +112,7 @@ class StoreWatch:
             self._aside = health.set_aside
             words = (
                 f"The database was damaged. It is kept as {health.set_aside} with all that was written until then. A new one "
-                "was begun; ductwarden restore puts a backup back."
+                "was begun; ductwarden backup --restore puts a copy back."
             )
             self._writer.event(ShopEvent(now, EventKind.NOTE, "ductwarden", words))
             self._notice(now, "raised", "The record was damaged and begun anew", words)

@@ -21,7 +21,7 @@ ALLOWED = {
 }
 MEETING_PLACES = {
     "daemon/cli/watch.py": {"dashboard.serve", "dashboard.settings"},
-    "daemon/cli/setup.py": {"dashboard.setup_app"},
+    "daemon/cli/init.py": {"dashboard.setup_app"},
 }
 """The commands that start both are the only places that know the dashboard besides the dashboard."""
 IMPURE = {

@@ -81,6 +81,15 @@ def rates(reader: Reader, start: float, end: float) -> Iterator[str]:
         yield f"kept quiet now: {', '.join(_quiet(hidden))}"
 
 
+def rates_document(reader: Reader, start: float, end: float) -> dict[str, object]:
+    """The same as numbers."""
+    found = rate_history(told_times(reader, start, end), _ZONE)
+    return {
+        "raised": found.told, "most_in_ten_minutes": found.busiest_10_min, "floods": found.floods,
+        "days": {str(day): count for day, count in sorted(found.days.items())},
+    }
+
+
 def told_times(reader: Reader, start: float, end: float) -> list[float]:
     """When alarms were told to a person."""
     return [step.t for step in reader.transitions(start=start, end=end, limit=MOST_STEPS)

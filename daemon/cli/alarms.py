@@ -35,7 +35,7 @@ def alarms(
     for_: Annotated[str | None, typer.Option("--for", help='How long a shelf lasts, as "4 h" or "2 days".')] = None,
     reason: Annotated[str, typer.Option(help="A few words for the record.")] = "",
     last: Annotated[int, typer.Option(min=1, max=10_000, help="How many the history shows.")] = 30,
-    as_json: Annotated[bool, typer.Option("--json", help="List or history as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="List, history or rates as JSON.")] = False,
 ) -> None:
     """Show the alarms of the running daemon, or do something about them. What is done is done by the daemon."""
     from daemon.config.load import load
@@ -57,15 +57,16 @@ def alarms(
 def _show(
     reader: Reader, action: str, what: str, since: str | None, until: str | None, last: int, as_json: bool
 ) -> None:
-    import json
-
     from daemon.alarms.picture import alarm_document
     from daemon.cli import alarm_words
-    from daemon.cli.export import local_moment
+    from daemon.cli.common import local_moment, say_json
     from daemon.store.reader import EVER
 
     start = -EVER if since is None else local_moment(since)
     end = EVER if until is None else local_moment(until)
+    if action == "rates" and as_json:
+        say_json(alarm_words.rates_document(reader, start, end))
+        return
     if action == "rates":
         lines = alarm_words.rates(reader, start, end)
     elif action == "history" and what:
@@ -73,7 +74,7 @@ def _show(
     else:
         found = reader.open_alarms() if action == "list" else reader.alarms(start, end, last)
         if as_json:
-            typer.echo(json.dumps([alarm_document(alarm) for alarm in found], indent=2))
+            say_json([alarm_document(alarm) for alarm in found])
             return
         lines = alarm_words.open_list(found) if action == "list" else alarm_words.history(found)
     for line in lines:
@@ -84,7 +85,7 @@ def _act(
     reader: Reader, action: str, what: str, where: str, until: str | None, for_: str | None, reason: str
 ) -> bool:
     from daemon.alarms.machine import TO_ACKNOWLEDGE
-    from daemon.cli.ask_daemon import ask
+    from daemon.cli.common import ask
 
     if not what:
         raise typer.BadParameter(f"{action} what? Give the {'condition' if action in ('out', 'return') else 'ID'}")
@@ -106,8 +107,7 @@ def _act(
 
 def _end(reader: Reader, until: str | None, for_: str | None) -> float:
     from analysis.units import UnitError, parse
-    from daemon.cli.ask_daemon import event_now
-    from daemon.cli.export import local_moment
+    from daemon.cli.common import event_now, local_moment
 
     if (until is None) == (for_ is None):
         raise typer.BadParameter('say until when: either --until 2026-03-01T09:00 or --for "4 h"')

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.cli.common import ask_line, say_json
 from daemon.errors import NOT_DONE
 
 if TYPE_CHECKING:
@@ -26,19 +27,22 @@ def baseline(
     keep: Annotated[bool, typer.Option(
         "--keep", help="Put the fitted recording into the shop's store (the daemon must not run).")] = False,
     out: Annotated[Path | None, typer.Option(help="Write the baseline here as JSON.", dir_okay=False)] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the fitted baseline as JSON instead of words.")] = False,
 ) -> None:
     """Guide a baseline tour with the running daemon, or fit one from a recording; then tell design against as built."""
     from daemon.config.load import load
 
     shop = load(config)
     if recording is None:
-        if keep or out is not None:
-            raise typer.BadParameter("--keep and --out belong to --recording; a guided tour is kept by the daemon")
+        if keep or out is not None or as_json:
+            raise typer.BadParameter("--keep, --out and --json belong to --recording; a guided tour is kept by the daemon")
         if not guided(shop, name, clean, pairs):
             raise typer.Exit(NOT_DONE)
         return
     found = from_recording(shop, recording, name or recording.stem, clean)
-    for line in told(shop, found):
+    if as_json:
+        say_json(found.to_dict())
+    for line in () if as_json else words_of(shop, found):
         typer.echo(line)
     if out is not None:
         import json
@@ -69,13 +73,9 @@ def guided(shop: Config, name: str, clean: bool, pairs: int) -> bool:
         return document if isinstance(document, dict) else {}
 
     try:
-        return Guide(ask, status, typer.echo, _prompt).run(name, clean, pairs)
+        return Guide(ask, status, typer.echo, ask_line).run(name, clean, pairs)
     finally:
         reader.close()
-
-
-def _prompt(words: str) -> str:
-    return str(typer.prompt(words, default="", show_default=False, prompt_suffix=""))
 
 
 def from_recording(shop: Config, recording: Path, name: str, clean: bool) -> Baseline:
@@ -114,7 +114,7 @@ def from_recording(shop: Config, recording: Path, name: str, clean: bool) -> Bas
         ) from error
 
 
-def told(shop: Config, found: Baseline) -> list[str]:
+def words_of(shop: Config, found: Baseline) -> list[str]:
     """The report as lines: flows per step, design against as built, and what to look at."""
     from analysis.baseline.report import report, sentences
     from analysis.units import show

@@ -44,7 +44,7 @@ def calibrate(
 
     from analysis.units import UnitError, parse
     from daemon.cli import calibrate_needs, calibrate_points, calibrate_store
-    from daemon.cli.expect import chosen_system, terminal
+    from daemon.cli.common import chosen_system, terminal
     from daemon.config.load import load
     from daemon.errors import ConfigError
 

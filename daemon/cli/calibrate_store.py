@@ -12,7 +12,7 @@ from analysis import self_checks
 from analysis.blocks import Stat
 from analysis.self_checks import Check
 from analysis.units import System, shown, shown_unit
-from daemon.cli.export import local_moment
+from daemon.cli.common import local_moment
 from daemon.config.config import Config
 from daemon.store.entries import Document
 from daemon.store.reader import Reader

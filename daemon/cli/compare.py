@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.cli.common import JSON, SHOP, UNITS, ask_line
 from daemon.errors import NOT_DONE
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def compare(
-    shop: Annotated[Path, typer.Argument(help="The shop's configuration.", exists=True, dir_okay=False)],
+    shop: Annotated[Path, SHOP],
     before: Annotated[str | None, typer.Option(help="The period before, as 2026-03-01..2026-03-07 in local time.")] = None,
     after: Annotated[str | None, typer.Option(help="The period after.")] = None,
     entry: Annotated[int | None, typer.Option(help="Around this journal entry; else around the latest added run.")] = None,
@@ -25,12 +26,6 @@ def compare(
         Path | None, typer.Option(help="A recording from before.", exists=True, dir_okay=False)] = None,
     after_recording: Annotated[
         Path | None, typer.Option(help="A recording from after.", exists=True, dir_okay=False)] = None,
-    check: Annotated[str | None, typer.Option(
-        help="Guide a short tour with the running daemon: before the work, after it, or report on both.")] = None,
-    find_changes: Annotated[bool, typer.Option(
-        "--find-changes", help="Look for changes of the ducts that nobody wrote down.")] = False,
-    within: Annotated[str | None, typer.Option(help="Where to look for them, as 2026-03-01..2026-05-31.")] = None,
-    keep: Annotated[bool, typer.Option("--keep", help="Write the found changes into the journal.")] = False,
     change: Annotated[
         Path | None, typer.Option(help="What was drawn: the file of ductwarden plan.", exists=True, dir_okay=False)] = None,
     joined: Annotated[str | None, typer.Option(help="The run that was cut into.")] = None,
@@ -39,8 +34,8 @@ def compare(
     png: Annotated[Path | None, typer.Option(
         help="Write the charts as PNG into this folder (needs matplotlib).", file_okay=False)] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the measures as CSV (SI).", dir_okay=False)] = None,
-    units: Annotated[str | None, typer.Option(help="us or si; else as the configuration says.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON with SI values instead of tables.")] = False,
+    units: Annotated[str | None, UNITS] = None,
+    as_json: Annotated[bool, JSON] = False,
 ) -> None:
     """Compare the time before and after a change: the air at each port, what the filter took, and what was drawn."""
     from daemon.comparing.comparing import Told
@@ -49,28 +44,63 @@ def compare(
     config = load(shop)
     ways = {
         "--before and --after": before is not None or after is not None, "--entry": entry is not None,
-        "--baselines": baselines is not None, "--check": check is not None, "--find-changes": find_changes,
-        "--before-recording and --after-recording": (before_recording is not None or after_recording is not None)
-        and not find_changes,
+        "--baselines": baselines is not None,
+        "--before-recording and --after-recording": before_recording is not None or after_recording is not None,
     }
     chosen = [way for way, wanted in ways.items() if wanted]
     if len(chosen) > 1:
         raise typer.BadParameter(f"one comparison at a time: {' or '.join(chosen)}")
-    if (keep or within is not None) and not find_changes:
-        raise typer.BadParameter("--keep and --within belong to --find-changes")
-    if find_changes:
-        _find(config, after_recording or before_recording, within, keep, html, png, as_json)
-        return
     told = Told(change, joined, name)
-    report = _report(config, told, before, after, entry, baselines, before_recording, after_recording, check)
+    report = _report(config, told, before, after, entry, baselines, before_recording, after_recording)
+    _tell(config, report, html, png, csv, units, as_json)
+
+
+def tour(
+    shop: Annotated[Path, SHOP],
+    side: Annotated[str, typer.Argument(help="before (the work), after (it), or report on both.")],
+    change: Annotated[
+        Path | None, typer.Option(help="What was drawn: the file of ductwarden plan.", exists=True, dir_okay=False)] = None,
+    joined: Annotated[str | None, typer.Option(help="The run that was cut into.")] = None,
+    name: Annotated[str, typer.Option(help="What to call the change in the sentences.")] = "",
+    html: Annotated[Path | None, typer.Option(help="Write the report as one HTML file.", dir_okay=False)] = None,
+    units: Annotated[str | None, UNITS] = None,
+    as_json: Annotated[bool, JSON] = False,
+) -> None:
+    """Guide a short tour of ten minutes before a change of the ducts and after it, and compare the two: good to about 1 %."""
+    from daemon.comparing.comparing import Told
+    from daemon.config.load import load
+    from daemon.store.reader import Reader
+
+    config = load(shop)
+    reader = Reader(config.at(config.file.store.file))
+    try:
+        report = _check(config, reader, side, Told(change, joined, name))
+    finally:
+        reader.close()
     if report is not None:
-        _tell(config, report, html, png, csv, units, as_json)
+        _tell(config, report, html, None, None, units, as_json)
+
+
+def changes(
+    shop: Annotated[Path, SHOP],
+    recording: Annotated[Path | None, typer.Option(help="Look in this recording.", exists=True, dir_okay=False)] = None,
+    within: Annotated[str | None, typer.Option(help="Where to look, as 2026-03-01..2026-05-31; else everywhere.")] = None,
+    keep: Annotated[bool, typer.Option("--keep", help="Write the found changes into the journal.")] = False,
+    html: Annotated[Path | None, typer.Option(help="Write the report as one HTML file.", dir_okay=False)] = None,
+    png: Annotated[Path | None, typer.Option(
+        help="Write the chart as PNG into this folder (needs matplotlib).", file_okay=False)] = None,
+    as_json: Annotated[bool, JSON] = False,
+) -> None:
+    """Look for changes of the ducts that nobody wrote down."""
+    from daemon.config.load import load
+
+    _find(load(shop), recording, within, keep, html, png, as_json)
 
 
 def _report(
     config: Config, told: Told, before: str | None, after: str | None, entry: int | None, baselines: tuple[str, str] | None,
-    before_recording: Path | None, after_recording: Path | None, check: str | None,
-) -> Report | None:
+    before_recording: Path | None, after_recording: Path | None,
+) -> Report:
     from daemon.comparing import comparing
     from daemon.comparing.periods import entry_of, read_span
     from daemon.store.reader import Reader
@@ -87,8 +117,6 @@ def _report(
                 reader.close()
     reader = Reader(store)
     try:
-        if check is not None:
-            return _check(config, reader, check, told)
         if baselines is not None:
             return comparing.between_baselines(config, reader, baselines[0], baselines[1], told)
         if before is not None or after is not None:
@@ -107,11 +135,11 @@ def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | N
     from daemon.store.reader import Reader
 
     if check not in ("before", "after", "report"):
-        raise typer.BadParameter(f"{check!r} is no check; allowed: before, after, report")
+        raise typer.BadParameter(f"{check!r} is no side of the work; allowed: before, after, report")
     if check != "report":
         tour = CheckTour(config, Reader(config.at(config.file.store.file)), "before" if check == "before" else "after")
         try:
-            through = CheckGuide(tour.ask, tour.status, typer.echo, _prompt).run("", False, 0)
+            through = CheckGuide(tour.ask, tour.status, typer.echo, ask_line).run("", False, 0)
         finally:
             tour.close()
         if not through:
@@ -119,19 +147,15 @@ def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | N
         if check == "before":
             typer.echo(
                 "Now do the work. Afterwards enter the new run in the configuration, let the daemon run, and say"
-                " ductwarden compare SHOP --check after")
+                " ductwarden tour SHOP after")
             return None
     return compare_checks(config, reader, told)
-
-
-def _prompt(words: str) -> str:
-    return str(typer.prompt(words, default="", show_default=False))
 
 
 def _tell(
     config: Config, report: Report, html: Path | None, png: Path | None, csv: Path | None, units: str | None, as_json: bool
 ) -> None:
-    from daemon.cli.expect import chosen_system, terminal
+    from daemon.cli.common import chosen_system, terminal
 
     system = chosen_system(units, config)
     if as_json:

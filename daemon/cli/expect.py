@@ -3,15 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
-
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from analysis.units import System
-    from daemon.config.config import Config
 
 
 def expect(
@@ -31,6 +25,7 @@ def expect(
     import json
 
     from daemon.cli import expect_tables
+    from daemon.cli.common import chosen_system, terminal
     from daemon.cli.gate_words import read_gates
     from daemon.config.load import load
 
@@ -54,22 +49,3 @@ def expect(
         if plot:
             for line in expect_tables.curve_plot(config.design, sets[0], drag_ratio, system):
                 typer.echo(line)
-
-
-def chosen_system(units: str | None, config: Config) -> System:
-    """The units to show: as asked for, else as the configuration says."""
-    if units is None:
-        return config.units
-    if units == "us":
-        return "us"
-    if units == "si":
-        return "si"
-    raise typer.BadParameter(f"{units!r} is no system of units; allowed: us, si")
-
-
-def terminal() -> Console:
-    """A console as wide as its terminal; a file or pipe gets lines of 110 characters."""
-    from rich.console import Console
-
-    console = Console(highlight=False)
-    return console if console.is_terminal else Console(highlight=False, width=110)

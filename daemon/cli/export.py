@@ -1,4 +1,4 @@
-"""``ductwarden export``, ``backup`` and ``restore``: what the store holds, out of it while the daemon runs, and back."""
+"""``ductwarden export`` and ``backup``: what the store holds, out of it while the daemon runs, and back."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ def export(
     parquet: Annotated[bool, typer.Option(help="Write Parquet (needs pyarrow) instead of CSV.")] = False,
 ) -> None:
     """Write a table of the store as CSV, with SI units and UTC times. A CSV of frames is a recording to replay."""
+    from daemon.cli.common import local_moment
     from daemon.config.load import load
     from daemon.store.export import export_table
     from daemon.store.reader import EVER
@@ -35,37 +36,22 @@ def export(
 
 def backup(
     shop: Annotated[Path, _SHOP],
-    target: Annotated[Path, typer.Argument(help="File to write.")],
+    file: Annotated[Path, typer.Argument(help="The copy to write, or with --restore the one to put back.")],
+    put_back: Annotated[bool, typer.Option("--restore", help="Put this copy back; the daemon must not run.")] = False,
     overwrite: Annotated[bool, typer.Option(help="Replace an older backup of that name.")] = False,
 ) -> None:
-    """Copy the store while the daemon runs, and verify the copy."""
+    """Copy the store while the daemon runs and verify the copy; or verify a copy and put it back, the store being kept."""
     from daemon.config.load import load
     from daemon.store.backup import backup as make
-
-    config = load(shop)
-    report = make(config.at(config.file.store.file), target, overwrite=overwrite)
-    typer.echo(f"{report.path}: {report.bytes} bytes, {report.frames} single frames, verified")
-
-
-def restore(
-    shop: Annotated[Path, _SHOP],
-    source: Annotated[Path, typer.Argument(help="The backup to put back.", exists=True, dir_okay=False)],
-) -> None:
-    """Verify a backup and put it in the place of the store, which is kept under a dated name. The daemon must not run."""
-    from daemon.config.load import load
-    from daemon.store.backup import restore as put_back
+    from daemon.store.backup import restore
 
     config = load(shop)
     path = config.at(config.file.store.file)
-    kept = put_back(source, path)
-    typer.echo(f"{source} restored to {path}" + ("" if kept is None else f"; what stood there is kept as {kept}"))
-
-
-def local_moment(text: str) -> float:
-    """A local date or time as seconds since the epoch. Raises a usage error for anything else."""
-    from datetime import datetime
-
-    try:
-        return datetime.fromisoformat(text).astimezone().timestamp()
-    except ValueError as error:
-        raise typer.BadParameter(f"{text!r} is no date; write it as 2026-03-01 or 2026-03-01T09:00") from error
+    if not put_back:
+        report = make(path, file, overwrite=overwrite)
+        typer.echo(f"{report.path}: {report.bytes} bytes, {report.frames} single frames, verified")
+        return
+    if not file.is_file():
+        raise typer.BadParameter(f"there is no backup {file}")
+    kept = restore(file, path)
+    typer.echo(f"{file} restored to {path}" + ("" if kept is None else f"; what stood there is kept as {kept}"))

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from daemon.cli.common import JSON, ask, local_moment, say_json
 from daemon.errors import NOT_DONE
 
 KINDS = "cleaned, replaced, emptied, changed, added_run, note"
@@ -23,11 +25,10 @@ def journal(
     strike: Annotated[int | None, typer.Option(
         metavar="NUMBER", help="Strike this entry out; it stays in the record as struck out.")] = None,
     last: Annotated[int, typer.Option(min=1, max=10_000, help="How many entries the list shows.")] = 30,
+    as_json: Annotated[bool, JSON] = False,
 ) -> None:
     """Write into the journal of the running daemon, show it, or correct it. What the daemon found by itself is marked so."""
-    from daemon.cli.export import local_moment
     from daemon.config.load import load
-    from daemon.store import requests
 
     config = load(shop)
     path = config.at(config.file.store.file)
@@ -43,20 +44,13 @@ def journal(
         _allowed(kind)
         asked, payload = "journal_add", {"kind": kind, "text": text or "", "where": where or "", "t": t}
     else:
-        _show(path, last)
+        _show(path, last, as_json)
         return
-    number = requests.append(path, asked, payload)
-    answer = requests.wait_for_answer(path, number, 5.0)
-    if not answer.done:
-        typer.echo("asked; the daemon has not answered yet (is it running?)")
-    elif answer.accepted:
-        typer.echo(answer.result)
-    else:
-        typer.echo(f"declined: {answer.result}", err=True)
+    if not ask(path, asked, payload):
         raise typer.Exit(NOT_DONE)
 
 
-def _show(path: Path, last: int) -> None:
+def _show(path: Path, last: int, as_json: bool) -> None:
     from datetime import datetime
 
     from daemon.store.reader import Reader
@@ -64,6 +58,9 @@ def _show(path: Path, last: int) -> None:
     reader = Reader(path)
     entries = reader.journal(limit=last)
     reader.close()
+    if as_json:
+        say_json([asdict(entry) for entry in reversed(entries)])
+        return
     for entry in reversed(entries):
         when = datetime.fromtimestamp(entry.t).strftime("%Y-%m-%d %H:%M")
         found = "" if entry.by == "owner" else "  (found by ductwarden)"

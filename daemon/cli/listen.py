@@ -7,11 +7,13 @@ lines then are a greeting.
 from __future__ import annotations
 
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.cli.common import say_json
 from daemon.errors import NOT_DONE
 
 if TYPE_CHECKING:
@@ -34,9 +36,10 @@ def listen(
     password_file: Annotated[Path | None, typer.Option(help="File whose first line is the password.", dir_okay=False)] = None,
     password_env: Annotated[str | None, typer.Option(help="Environment variable that holds the password.")] = None,
     ca_file: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority (for TLS).", dir_okay=False)] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print what was found as JSON instead of words.")] = False,
     show: Annotated[int, typer.Option(help="So many lines or messages are shown as they come.", min=0, max=10_000)] = 8,
 ) -> None:
-    """Show what arrives, say what it is, and print configuration lines for it. Ends with 1 where nothing can be read."""
+    """Show what arrives, say what it is, and print configuration lines for it. Ends with 3 where nothing can be read."""
     from daemon.finding import places
     from daemon.finding.said import Lines, Topics
 
@@ -44,15 +47,20 @@ def listen(
         found = places.serial_ports()
         typer.echo("Serial ports: " + (", ".join(found) if found else "none; plug the device in, or name a broker"))
         return
+    say = (lambda words: typer.echo(words, err=True)) if as_json else typer.echo
     switched = fan if fan is not None else sys.stdin.isatty()
     if places.is_port(where):
         _fan("off", switched)
-        lines, used = places.hear_port(where, baud, seconds, typer.echo, show)
+        lines, used = places.hear_port(where, baud, seconds, say, show)
         after = None
         if switched and lines:
             _fan("on", True)
-            after = places.hear_port(where, used, seconds, typer.echo, 0)[0]
-        _report_lines(where, Lines(lines, after), used, write)
+            after = places.hear_port(where, used, seconds, say, 0)[0]
+        heard = Lines(lines, after)
+        if as_json:
+            _as_json(heard.proposal(places.lasting(where), used))
+        else:
+            _report_lines(where, heard, used, write)
         return
     broker = places.broker_at(where)
     secret = places.password(password_file, password_env)
@@ -62,10 +70,22 @@ def listen(
         if state == "on":
             topics.names.fan_on()
         places.hear_broker(
-            broker, tuple(topic or ("#",)), user, secret, None if ca_file is None else str(ca_file), seconds, typer.echo, show,
+            broker, tuple(topic or ("#",)), user, secret, None if ca_file is None else str(ca_file), seconds, say, show,
             topics,
         )
+    if as_json:
+        _as_json(topics.proposal(broker.host, broker.port, user, broker.tls or ca_file is not None))
+        return
     _report_topics(topics, broker.host, broker.port, user, broker.tls or ca_file is not None, write)
+
+
+def _as_json(proposal: Proposal) -> None:
+    say_json({
+        "source": proposal.source, "sensor": proposal.sensors, "readings": proposal.readings,
+        "names": [asdict(guess) for guess in proposal.guesses],
+    })
+    if not proposal.lines():
+        raise typer.Exit(NOT_DONE)
 
 
 def _fan(state: str, asked: bool) -> None:

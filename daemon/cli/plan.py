@@ -19,7 +19,7 @@ def plan(
 
     from analysis.duct.planning import compare
     from analysis.duct.remedies import remedies
-    from daemon.cli.expect import chosen_system, terminal
+    from daemon.cli.common import chosen_system, terminal
     from daemon.cli.plan_words import as_json as plain
     from daemon.cli.plan_words import print_plan
     from daemon.config.changes import load_change

@@ -18,7 +18,7 @@ def record(
     import time
     from datetime import datetime
 
-    from daemon.cli.ask_daemon import event_now
+    from daemon.cli.common import event_now
     from daemon.config.load import load
     from daemon.errors import StoreError
     from daemon.local_zone import LocalZone

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from daemon.cli.common import JSON, UNITS, chosen_system, say_json
 
 
 def traverse(
@@ -19,11 +22,11 @@ def traverse(
     shop: Annotated[
         Path | None, typer.Option(help="The shop, to compare with its estimate.", exists=True, dir_okay=False)
     ] = None,
-    units: Annotated[str | None, typer.Option(help="us or si; else as the shop's configuration says.")] = None,
+    units: Annotated[str | None, UNITS] = None,
+    as_json: Annotated[bool, JSON] = False,
 ) -> None:
     """Print a form with the places to read a Pitot tube at; or make a flow of the filled-in form, and compare it."""
     from daemon.cli import traverse_words as words
-    from daemon.cli.expect import chosen_system
     from daemon.cli.traverse_form import empty_form, read_form
     from daemon.config.load import load
 
@@ -33,9 +36,12 @@ def traverse(
         typer.echo(empty_form(diameter, method, places, lines), nl=False)
         return
     config = None if shop is None else load(shop)
-    system = chosen_system(units, config) if config is not None else ("si" if units == "si" else "us")
+    system = chosen_system(units, config)
     form = read_form(readings)
     found = form.traverse()
+    if as_json:
+        say_json(asdict(found))
+        return
     for line in words.result(form, found, system):
         typer.echo(line)
     if config is not None:

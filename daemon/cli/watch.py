@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, NoReturn, cast
 
 if TYPE_CHECKING:
     from daemon.config.config import Config
@@ -25,9 +25,16 @@ STARTS_WITHIN_S = 120.0
 """A busy small computer takes its time; readings are stored meanwhile."""
 
 
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """Refuse in one line, as the other commands do."""
+        print(f"ductwarden: run: {message}; see ductwarden run --help", file=sys.stderr)
+        sys.exit(2)
+
+
 def parser() -> argparse.ArgumentParser:
     """The words of the command."""
-    made = argparse.ArgumentParser("ductwarden run", description=WORDS, allow_abbrev=False)
+    made = _Parser("ductwarden run", description=WORDS, allow_abbrev=False)
     made.add_argument("shop", metavar="SHOP", type=Path, help="the shop's configuration")
     made.add_argument(
         "--dashboard", action=argparse.BooleanOptionalAction, default=True, help="serve the dashboard, or not",
@@ -69,7 +76,7 @@ def main(words: Sequence[str]) -> None:
     given = parser().parse_args(words)
     makeable = not given.shop.exists() and given.shop.absolute().parent.is_dir()
     if makeable and given.dashboard and sys.stdin.isatty():
-        from daemon.cli.setup import serve_setup
+        from daemon.cli.init import serve_setup
 
         print(f"There is no configuration at {given.shop} yet: it is made by answering questions on a page.", flush=True)
         if not serve_setup(given.shop, 8765):

@@ -61,8 +61,8 @@ def load_check(config: Config, side: Side) -> Kept:
         tour = Tour.restored(design, kept["tour"], build_sensor_sds(config))
     except FileNotFoundError as error:
         raise CompareError(
-            f"there is no check from {side} the work yet; make it first: on the page, or by ductwarden compare SHOP"
-            f" --check {side}") from error
+            f"there is no check from {side} the work yet; make it first: on the page, or by ductwarden tour SHOP"
+            f" {side}") from error
     except (OSError, ValueError, KeyError, TypeError, AttributeError, ConfigError) as error:
         raise CompareError(f"{path} cannot be read: {error}") from error
     return Kept(design, tour.data(), tour.plan)

@@ -277,12 +277,12 @@ def test_noise_is_called_noise(tmp_path: Path) -> None:
     device = FakeDevice(tmp_path / "node")
     try:
         with again_and_again(lambda: device.send(b"\xfe\x81\x00garb\xffage\r\n")):
-            out = run(str(device.path), "--seconds", "0.5", "--baud", "9600", code=1)
+            out = run(str(device.path), "--seconds", "0.5", "--baud", "9600", code=3)
         assert "no line with values: check the speed" in out
         assert re.search(r"- \d+ lines: not text", out)
         with again_and_again(lambda: device.line("hello, this is a greeting")):
-            assert "no values" in run(str(device.path), "--seconds", "0.5", "--baud", "9600", code=1)
-        assert "nothing arrived" in run(str(device.path), "--seconds", "0.5", "--baud", "9600", code=1)
+            assert "no values" in run(str(device.path), "--seconds", "0.5", "--baud", "9600", code=3)
+        assert "nothing arrived" in run(str(device.path), "--seconds", "0.5", "--baud", "9600", code=3)
     finally:
         device.close()
 
@@ -361,7 +361,7 @@ def test_brokers_that_are_none(tmp_path: Path) -> None:
             run(f"mqtt://127.0.0.1:{broker.port}", "--seconds", "1")
         secret = tmp_path / "password"
         secret.write_text("mortise\n")
-        out = run(f"127.0.0.1:{broker.port}", "--seconds", "0.5", "--user", "sawyer", "--password-file", str(secret), code=1)
+        out = run(f"127.0.0.1:{broker.port}", "--seconds", "0.5", "--user", "sawyer", "--password-file", str(secret), code=3)
         assert "nothing arrived" in out
         assert "mortise" not in out
     finally:

@@ -35,7 +35,7 @@ def test_a_copy_is_made_while_the_store_is_held_and_put_back_only_when_it_is_not
     with StoreLock(store):
         made = CliRunner().invoke(app, ["backup", str(shop), str(copy)])
         assert made.exit_code == 0, made.output
-        refused = CliRunner().invoke(app, ["restore", str(shop), str(copy)])
+        refused = CliRunner().invoke(app, ["backup", str(shop), str(copy), "--restore"])
         assert isinstance(refused.exception, AlreadyRunning)
     assert f"{count(store)} single frames, verified" in made.output
     again = CliRunner().invoke(app, ["backup", str(shop), str(copy)])
@@ -43,7 +43,7 @@ def test_a_copy_is_made_while_the_store_is_held_and_put_back_only_when_it_is_not
     before = count(store)
     with closing(sqlite3.connect(store)) as db, db:
         db.execute("DELETE FROM frames")
-    put_back = CliRunner().invoke(app, ["restore", str(shop), str(copy)])
+    put_back = CliRunner().invoke(app, ["backup", str(shop), str(copy), "--restore"])
     assert put_back.exit_code == 0, put_back.output
     assert count(store) == before > 0
     (kept,) = tmp_path.glob("shop*replaced*")
@@ -53,9 +53,9 @@ def test_a_copy_is_made_while_the_store_is_held_and_put_back_only_when_it_is_not
 
 def test_what_is_no_backup_is_not_put_back(shop: Path, tmp_path: Path) -> None:
     before = count(tmp_path / "shop.db")
-    refused = CliRunner().invoke(app, ["restore", str(shop), str(shop)])
+    refused = CliRunner().invoke(app, ["backup", str(shop), str(shop), "--restore"])
     assert isinstance(refused.exception, StoreError)
-    assert CliRunner().invoke(app, ["restore", str(shop), str(tmp_path / "nothing.db")]).exit_code == 2
+    assert CliRunner().invoke(app, ["backup", str(shop), str(tmp_path / "nothing.db"), "--restore"]).exit_code == 2
     assert count(tmp_path / "shop.db") == before
 
 

@@ -1,4 +1,4 @@
-"""``ductwarden setup`` as a process: it shows its key, ends at its owner's word or at Ctrl-C, and keeps what was answered."""
+"""``ductwarden init --page`` as a process: it shows its key, ends when asked or at Ctrl-C, and keeps what was answered."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from daemon.cli.setup import setup
+from daemon.cli.init import init
 from daemon.drafting.files import draft_path, read_draft
 from daemon.errors import ConfigError
 
-PROGRAM = "import typer; from daemon.cli.setup import setup; app = typer.Typer(); app.command()(setup); app()"
+PROGRAM = "import typer; from daemon.cli.init import init; app = typer.Typer(); app.command()(init); app()"
 
 
 @contextmanager
@@ -31,7 +31,8 @@ def served(shop: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
     log = shop.with_name("out.log")
     with log.open("w") as out:
         process = subprocess.Popen(
-            [sys.executable, "-u", "-c", PROGRAM, str(shop), "--port", "0"], stdin=subprocess.DEVNULL, stdout=out, stderr=out,
+            [sys.executable, "-u", "-c", PROGRAM, str(shop), "--page", "--port", "0"],
+            stdin=subprocess.DEVNULL, stdout=out, stderr=out,
             env={**os.environ, "PYTHONPATH": os.getcwd()}, text=True,
         )
     try:
@@ -78,13 +79,13 @@ def test_control_c_ends_it_and_only_this_computer_reaches_it(tmp_path: Path) -> 
 
 def test_a_port_that_is_taken_and_a_folder_are_told(tmp_path: Path) -> None:
     app = typer.Typer()
-    app.command()(setup)
+    app.command()(init)
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        result = CliRunner().invoke(app, [str(tmp_path / "shop.toml"), "--port", str(port)])
+        result = CliRunner().invoke(app, [str(tmp_path / "shop.toml"), "--page", "--port", str(port)])
     assert isinstance(result.exception, ConfigError)
     assert "give another one with --port" in str(result.exception)
-    assert CliRunner().invoke(app, [str(tmp_path)]).exit_code == 2
-    assert CliRunner().invoke(app, [str(tmp_path / "no" / "shop.toml")]).exit_code == 2
+    assert CliRunner().invoke(app, [str(tmp_path), "--page"]).exit_code == 2
+    assert CliRunner().invoke(app, [str(tmp_path / "no" / "shop.toml"), "--page"]).exit_code == 2

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-import daemon.cli.setup
+import daemon.cli.init
 from daemon.__main__ import app, main
 from daemon.cli import watch
+from daemon.cli.commands import GROUPS
 from daemon.errors import ConfigError
 
 
@@ -23,7 +24,7 @@ def test_words_that_are_not_understood_end_with_exit_code_2(words: list[str], ca
     with pytest.raises(SystemExit) as ended:
         watch.main(words)
     assert ended.value.code == 2
-    assert "ductwarden run: error: " in capsys.readouterr().err
+    assert "ductwarden: run: " in capsys.readouterr().err
 
 
 def test_its_options_and_its_place_among_the_commands(capsys: pytest.CaptureFixture[str]) -> None:
@@ -57,7 +58,7 @@ def test_at_a_terminal_the_first_run_page_is_offered_and_the_daemon_begins_anew_
         sys.exit(77)
 
     monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
-    monkeypatch.setattr(daemon.cli.setup, "serve_setup", lambda shop, port: written)
+    monkeypatch.setattr(daemon.cli.init, "serve_setup", lambda shop, port: written)
     monkeypatch.setattr(os, "execv", begin_anew)
     with pytest.raises(SystemExit) as ended:
         watch.main([str(tmp_path / "none.toml")])
@@ -70,13 +71,40 @@ def test_a_file_that_the_system_refuses_is_told_by_its_name(
 ) -> None:
     recording = tmp_path / "day.csv"
     recording.write_text("t,inlet_pa\n0,-1\n")
-    barn = Path(daemon.cli.setup.__file__).parents[1] / "demo" / "chair-barn.toml"
+    barn = Path(daemon.cli.init.__file__).parents[1] / "demo" / "chair-barn.toml"
     monkeypatch.setattr(
         sys, "argv", ["ductwarden", "replay", str(recording), "--config", str(barn), "--findings", str(tmp_path)])
     with pytest.raises(SystemExit) as ended:
         main()
     assert ended.value.code == 6
     assert capsys.readouterr().err == f"ductwarden: {tmp_path}: is a directory\n"
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (["demo", "--port", "banana"], "demo: Invalid value for '--port': a whole number is needed; see ductwarden demo --help"),
+    (["check"], "check: name the configuration to check, such as shop.toml; see ductwarden check --help"),
+    (["expect"], "expect: Missing argument 'shop'; see ductwarden expect --help"),
+    (["wrong"], "No such command 'wrong'"),
+    (["run"], "run: the following arguments are required: SHOP; see ductwarden run --help"),
+    (["check", "none.toml"], "none.toml: cannot be read: No such file or directory"),
+])
+def test_every_refusal_is_one_line_of_one_form(
+    words: list[str], said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["ductwarden", *words])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    assert capsys.readouterr().err == f"ductwarden: {said}\n"
+
+
+def test_the_help_has_four_groups_and_the_readme_tells_every_command() -> None:
+    shown = CliRunner().invoke(app, ["--help"], env={"COLUMNS": "200"}).output
+    assert [title for title in GROUPS if f"─ {title} ─" in shown] == list(GROUPS)
+    readme = (Path(daemon.cli.init.__file__).parents[2] / "README.md").read_text()
+    names = [command.__name__ for group in GROUPS.values() for command in group]
+    assert [name for name in names if f"`ductwarden {name} " not in readme and f"`ductwarden {name}`" not in readme] == []
+    assert CliRunner().invoke(app, ["--version"]).output.startswith("ductwarden 0.")
 
 
 def test_options_and_refusals_name_no_type_of_the_program() -> None:

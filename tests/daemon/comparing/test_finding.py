@@ -53,8 +53,8 @@ def recording(path: Path, area_m2: float, seed: int = 4) -> Path:
 def test_the_day_of_the_cut_is_found_and_offered_to_the_journal(tmp_path: Path) -> None:
     shop = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
     found = recording(tmp_path / "weeks.jsonl", 0.0015)
-    options = ["--find-changes", "--after-recording", str(found)]
-    result = CliRunner().invoke(app, ["compare", str(shop), *options, "--json"])
+    options = ["--recording", str(found)]
+    result = CliRunner().invoke(app, ["changes", str(shop), *options, "--json"])
     assert result.exit_code == 0, result.output
     (change,) = json.loads(result.stdout)
     # Between the last run of the day before and the first one of the day of the cut.
@@ -71,7 +71,7 @@ def test_the_day_of_the_cut_is_found_and_offered_to_the_journal(tmp_path: Path) 
         str(tmp_path / "shop.db")])
     assert replayed.exit_code == 0, replayed.output
     result = CliRunner().invoke(app, [
-        "compare", str(shop), "--find-changes", "--keep", "--html", str(page), "--png", str(pictures)])
+        "changes", str(shop), "--keep", "--html", str(page), "--png", str(pictures)])
     assert result.exit_code == 0, result.output
     assert "an added run" in " ".join(result.output.split())
     assert page.read_text().count("<svg") == 1
@@ -86,6 +86,6 @@ def test_the_day_of_the_cut_is_found_and_offered_to_the_journal(tmp_path: Path) 
 def test_no_day_is_found_where_nothing_was_cut(tmp_path: Path) -> None:
     found = recording(tmp_path / "weeks.jsonl", 0.0)
     result = CliRunner().invoke(app, [
-        "compare", "daemon/demo/chair-barn.toml", "--find-changes", "--after-recording", str(found)])
+        "changes", "daemon/demo/chair-barn.toml", "--recording", str(found)])
     assert result.exit_code == 0, result.output
     assert "no change of the ducts found in 40 stretches" in result.output

@@ -96,7 +96,7 @@ def test_before_the_work_and_after_it_and_then_the_answer(tmp_path: Path) -> Non
     finally:
         desk.close()
         writer.close()
-    result = CliRunner().invoke(app, ["compare", str(path), "--check", "report", "--joined", "main", "--name", "new run"])
+    result = CliRunner().invoke(app, ["tour", str(path), "report", "--joined", "main", "--name", "new run"])
     assert result.exit_code == 0, result.output
     words = " ".join(result.output.split())
     assert "The new run costs the planer" in words
@@ -143,6 +143,6 @@ def test_a_tour_of_another_kind_is_not_taken_for_a_check(tmp_path: Path) -> None
     ensure_schema(config.at(config.file.store.file), here=True)
     for text in ("", "{}", '{"config": 1, "tour": []}', "[]"):
         config.at("shop.check-before.json").write_text(text)
-        result = CliRunner().invoke(app, ["compare", str(path), "--check", "report"])
+        result = CliRunner().invoke(app, ["tour", str(path), "report"])
         assert result.exit_code != 0
         assert "cannot be read" in str(result.exception), (text, result.exception)
