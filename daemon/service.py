@@ -47,9 +47,10 @@ QUEUE_ROOM = 2_000
 TURN_S = 0.25
 """The loop turns at least this often: stopping, requests and silence are noticed promptly."""
 STATUS_S = 2.0
-COMMIT_S = 0.5
-"""How long a frame waits at most to be committed. At one frame a second a longer wait would hardly write less."""
-REMEMBER_S = 30.0
+COMMIT_S, LEAST_COMMIT_S = 10.0, 0.5
+"""How long a frame waits at most to be committed, in event time: a page of the database is then written for ten frames, not for
+one. Alarms, journal entries and answers never wait, and pages of this process show every frame at once."""
+REMEMBER_S, REMEMBER_TOUR_S = 300.0, 30.0
 GRACE_S = 0.5
 """How long after its end a tick waits for slower sources."""
 AT_ONCE = 5_000
@@ -108,7 +109,10 @@ class Service:
         config = self._config
         with ExitStack() as stack:
             LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)
-            writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0, commit_every_s=COMMIT_S)
+            writer = Writer(
+                path, keep_raw_days=config.file.store.keep_raw / 86400.0,
+                commit_every_s=max(LEAST_COMMIT_S, COMMIT_S / self._pace),
+            )
             stack.callback(writer.close)
             if report.set_aside is not None:
                 writer.health.set_aside, writer.health.words = str(report.set_aside), report.words
@@ -201,6 +205,8 @@ class Service:
                 status_due = turn + STATUS_S
                 self._show(writer, pipeline, teller, sources, clock)
                 writer.status("tour", tour := tours.document(), soon=tour != toured)
+                if tour != toured:
+                    remember_due = min(remember_due, turn + REMEMBER_TOUR_S)
                 toured = tour
                 frame = pipeline.last_frame
                 if frame is not None:

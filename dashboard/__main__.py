@@ -11,6 +11,9 @@ from daemon.errors import DuctwardenError
 from dashboard.access import hash_password
 from dashboard.settings import DashboardSettings, read_password_file
 
+SILENT_AFTER_S = 150.0
+"""A daemon in another process writes what it does to the disk once a minute while the fan is off, to spare the card."""
+
 
 def main(arguments: list[str] | None = None) -> int:
     """The command line of the dashboard alone; returns the exit code."""
@@ -50,6 +53,7 @@ def _serve(given: argparse.Namespace) -> int:
         allow_hosts=tuple(given.allow_host),
         password_hash=None if given.password_file is None else read_password_file(given.password_file),
         view_without_password=given.view_without_password,
+        silent_after_s=SILENT_AFTER_S,
     )
     sock = listening_socket(settings)
     print(f"http://{settings.host}:{sock.getsockname()[1]}/")

@@ -77,6 +77,8 @@ class Committer:
         self.rows: list[Row] = []
         self.statements: list[Statement] = []
         self.statuses: dict[str, LiveStatus] = {}
+        self.heard: tuple[float | None, float] | None = None
+        """Event time and the computer's clock of the newest frame, where the document "now" itself is not written yet."""
         self.urgent = False
         self.generation = 0
         """Grows when a new database was begun: what was stored once only must be stored again."""
@@ -160,6 +162,8 @@ class Committer:
                         _insert_frames(connection, self.rows)
                     for sql, parameters in self.statements:
                         connection.execute(sql, parameters)
+                if self.heard is not None and "now" not in self.statuses:
+                    connection.execute("UPDATE statuses SET t = ?, wall_t = ? WHERE name = 'now'", self.heard)
                 if self.statuses:
                     connection.executemany(
                         _INSERT_STATUS, [(name, s.t, s.wall_t, s.text) for name, s in self.statuses.items()]
@@ -188,6 +192,7 @@ class Committer:
         self.rows.clear()
         self.statements.clear()
         self.statuses.clear()
+        self.heard = None
         self.urgent = False
 
     def _one_by_one(self, connection: sqlite3.Connection) -> int:

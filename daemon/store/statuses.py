@@ -42,8 +42,8 @@ class Statuses:
         if soon:
             self._soon.add(name)
 
-    def show(self, now: float, t: float | None, last: tuple[Frame, Estimate | None] | None) -> None:
-        """A commit is at hand at ``now`` of the monotonic clock: show what is new, and hand over what is due.
+    def show(self, t: float | None, last: tuple[Frame, Estimate | None] | None) -> None:
+        """Show what is new to readers in this process.
 
         ``t`` is the event time that documents speak of. The document "now" is made from the ``last`` frame, where there was
         one since, unless somebody puts one of his own.
@@ -58,9 +58,9 @@ class Statuses:
             publish(self._committer.path, fresh)
             self._shown.update(fresh)
             self._pending.update(fresh)
-        self._hand_over(now)
 
-    def _hand_over(self, now: float) -> None:
+    def hand_over(self, now: float) -> None:
+        """A commit is at hand at ``now`` of the monotonic clock: give it what is due."""
         pending, statuses = self._pending, self._committer.statuses
         for name in self._soon & pending.keys():
             statuses[name] = pending.pop(name)
@@ -73,7 +73,8 @@ class Statuses:
             if long_too:
                 self._long_due = now + LONG_STATUS_LESS_OFTEN * self._every_s
         elif self._committer.rows and "now" in pending:
-            statuses["now"] = pending.pop("now")
+            newest = pending["now"]
+            self._committer.heard = (newest.t, newest.wall_t)
 
     def repeat(self) -> None:
         """A new database was begun: everything that was shown goes into it."""

@@ -296,49 +296,14 @@ def endure(folder: Path, kills: int, seed: int = 1, longest_s: float = 6.0, say:
     return shop.report
 
 
-def bytes_a_day(folder: Path, seconds_s: float, running: bool) -> float:
-    """Bytes that the daemon causes to be written in a day at one frame a second, from ``seconds_s`` of it (Linux)."""
-    shop = Shop(folder, random.Random(1))
-    shop.daemon.pace = 1.0
-    day = shop_day(shop.config, drag_ratio=1.1, bag_fill=0.05, minutes=seconds_s, cutting=True)
-    off = {"inlet_pa": 0.0, "filter_pa": 0.0, "motor_a": 0.0}
-    rng = random.Random(2)
-    shop.daemon.start()
-    try:
-        for second in range(int(seconds_s) + 30):
-            if second == 30:
-                first, began = _written(shop.daemon.pid), time.monotonic()
-            values = next(day) if running else {name: zero + rng.gauss(0.0, 1.0) / 10 for name, zero in off.items()}
-            shop.wire.line(json.dumps(values))
-            time.sleep(1.0)
-        return (_written(shop.daemon.pid) - first) / (time.monotonic() - began) * 86_400.0
-    finally:
-        shop.daemon.end(signal.SIGTERM)
-        shop.wire.close()
-
-
-def _written(pid: int) -> int:
-    found = re.search(r"^write_bytes: (\d+)$", Path(f"/proc/{pid}/io").read_text(), re.MULTILINE)
-    assert found is not None
-    return int(found[1])
-
-
 def main() -> None:
     """The command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--bytes", type=float, metavar="SECONDS", help="measure the bytes written instead")
     given = parser.parse_args()
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # the daemon is ended with us
     with tempfile.TemporaryDirectory() as name:
-        if given.bytes:
-            for running in (True, False):
-                folder = Path(name) / str(running)
-                folder.mkdir()
-                found = bytes_a_day(folder, given.bytes, running)
-                print(f"fan {'running' if running else 'off'}: {found / 1e6:.1f} MB a day", flush=True)
-            return
         report = endure(Path(name), given.kills, given.seed, say=True)
     print("\n".join(report.problems))
     print(report.words())
