@@ -81,9 +81,10 @@ class Result:
     false: list[Said]
     false_stops: int
     invented: Counter[str]
+    recognised: tuple[int, int]
     frames: int
     seconds: float
-    flow_error: tuple[float, float] | None
+    flow_error: tuple[float, float, float] | None
     declined: bool
 
 
@@ -168,6 +169,7 @@ def one(task: tuple[str, int, int, str, bool, tuple[str, ...]]) -> Result:
         false,
         _false_stops(heard, known),
         _invented(heard, known),
+        _recognised(heard, known),
         frames,
         seconds,
         _flow(r, heard),
@@ -193,8 +195,16 @@ def _invented(heard: Heard, known: dict[str, Any]) -> Counter[str]:
     )
 
 
-def _flow(r: Recording, heard: Heard) -> tuple[float, float] | None:
-    """Bias and rms of the flow [%] at minutes, where the fan has run for a minute."""
+def _recognised(heard: Heard, known: dict[str, Any]) -> tuple[int, int]:
+    """Cleanings that nobody wrote down and the product found, of all such."""
+    silent = [e["t"] for e in known["events"] if e["what"] == "filter cleaned" and not e["told"]]
+    return sum(any(k in ("cleaned", "replaced") and -3600.0 <= t - s <= 43200.0 for t, k in heard.events) for s in silent), len(
+        silent
+    )
+
+
+def _flow(r: Recording, heard: Heard) -> tuple[float, float, float] | None:
+    """Bias and rms of the flow [%] at minutes whose gates have stood for 40 s, and how many 95 % intervals hold it [%]."""
     import numpy as np
 
     if not heard.flows:
@@ -204,8 +214,10 @@ def _flow(r: Recording, heard: Heard) -> tuple[float, float] | None:
     good = r.on[at] & (r.stretch[at] == r.stretch[at - 40]) & (r.true["flow"][at] > 0.02)
     if not good.any():
         return None
-    error = 100 * (np.array([f[1] for f in heard.flows])[good] / r.true["flow"][at][good] - 1)
-    return float(error.mean()), float(np.sqrt((error**2).mean()))
+    flow, sd = (np.array([f[i] for f in heard.flows])[good] for i in (1, 2))
+    true = r.true["flow"][at][good]
+    error = 100 * (flow / true - 1)
+    return float(error.mean()), float(np.sqrt((error**2).mean())), float(100 * np.mean(np.abs(flow - true) < 1.96 * sd))
 
 
 def main() -> None:
@@ -237,7 +249,7 @@ def main() -> None:
             flow = (
                 ""
                 if result.flow_error is None
-                else f", flow {result.flow_error[0]:+.1f} % bias, {result.flow_error[1]:.1f} % rms"
+                else ", flow {:+.1f} % bias, {:.1f} % rms, {:.0f} % held".format(*result.flow_error)
             )
             print(
                 f"  {result.name}: false {len(result.false)}, missed {sum(t.missed for t in result.tallies.values())}, "
@@ -256,6 +268,7 @@ def main() -> None:
     print(
         f"false calls to stop the fan: {sum(r.false_stops for r in results)}; "
         f"invented in the journal: {dict(invented) or 'nothing'}; "
+        f"{sum(r.recognised[0] for r in results)} of {sum(r.recognised[1] for r in results)} unwritten cleanings recognised; "
         f"{1e6 * seconds / max(1, frames):.0f} us of processor time a frame"
     )
     if told.list:

@@ -24,8 +24,9 @@ LOADED = ["filter_loading", "filter_blinded", "low_velocity", "suction_lost"]
 @dataclass(frozen=True)
 class Kind:
     """``condition`` as the product names it; ``also`` names that the same numbers bear out as well (told either way it is
-    found); ``patience_s`` of running while it can be seen; ``brings`` what truly follows from it; ``size`` its range;
-    ``ramp_s`` the range of its growth; ``visible``: "llr" by likelihood, "drag" by the drag's own truth, "plain" always."""
+    found; for sensors, bags and belts :func:`alike` finds them); ``patience_s`` of running while it can be seen;
+    ``brings`` what truly follows from it; ``size`` its range; ``ramp_s`` the range of its growth; ``visible``: "llr" by
+    likelihood, "drag" by the drag's own truth, "plain" always."""
 
     condition: str
     size: tuple[float, float]
@@ -37,7 +38,6 @@ class Kind:
 
 
 _STARVED = ("low_velocity", "suction_lost")
-_SENSED = ("weak_fan", "filter_breach", "filter_loading", "low_velocity", "suction_lost")
 KINDS: dict[str, Kind] = {
     "carry_over": Kind("bag_full", (1.1, 1.4), patience_s=300.0, brings=tuple(LOADED), visible="drag"),
     "loading": Kind("filter_loading", (6.0, 12.0), patience_s=1800.0, brings=(*_STARVED, "filter_blinded"), visible="drag"),
@@ -52,20 +52,22 @@ KINDS: dict[str, Kind] = {
     "belt": Kind("weak_fan", (0.07, 0.16), (0.0, 3600.0), brings=_STARVED),
     "bearing": Kind("motor_overload", (1.25, 1.6), (0.0, 7200.0), 600.0, visible="plain"),
     "left_on": Kind("left_running", (3.0, 6.0), patience_s=3600.0, visible="plain"),
-    "inlet_scale": Kind("sensor_fault", (0.10, 0.20), also=("weak_fan",), brings=_SENSED),
-    "filter_scale": Kind("sensor_fault", (0.10, 0.20), also=("filter_breach", "filter_loading"), brings=_SENSED),
-    "motor_scale": Kind("sensor_fault", (0.10, 0.20), brings=("weak_fan", "motor_overload")),
-    "inlet_dead": Kind("sensor_fault", (1.0, 1.0), brings=_SENSED),
-    "filter_dead": Kind("sensor_fault", (1.0, 1.0), brings=_SENSED),
-    "filter_tube": Kind("sensor_fault", (0.3, 0.6), also=("filter_breach",), brings=_SENSED),
-    "both_dead": Kind("sensor_fault", (1.0, 1.0), brings=(*_SENSED, "blocked_run"), visible="plain"),
+    "inlet_scale": Kind("sensor_fault", (0.10, 0.20)),
+    "filter_scale": Kind("sensor_fault", (0.10, 0.20)),
+    "motor_scale": Kind("sensor_fault", (0.10, 0.20)),
+    "inlet_dead": Kind("sensor_fault", (1.0, 1.0)),
+    "filter_dead": Kind("sensor_fault", (1.0, 1.0)),
+    "filter_tube": Kind("sensor_fault", (0.3, 0.6)),
+    "both_dead": Kind("sensor_fault", (1.0, 1.0), visible="plain"),
     "clamp_off": Kind("sensor_fault", (1.0, 1.0), visible="plain"),
-    "inlet_stuck": Kind("sensor_fault", (1.0, 1.0), visible="plain", brings=_SENSED),
+    "inlet_stuck": Kind("sensor_fault", (1.0, 1.0), visible="plain"),
     "motor_stuck": Kind("sensor_fault", (1.0, 1.0), visible="plain"),
     "filter_silent": Kind("sensor_fault", (1.0, 1.0), visible="plain"),
-    "inlet_drift": Kind("sensor_fault", (0.15, 0.3), (2 * DAY, 5 * DAY), also=("weak_fan",), brings=_SENSED),
-    "zero_shift": Kind("sensor_fault", (80.0, 250.0), brings=_SENSED, visible="never"),
+    "inlet_drift": Kind("sensor_fault", (0.15, 0.3), (2 * DAY, 5 * DAY)),
+    "zero_shift": Kind("sensor_fault", (80.0, 250.0), visible="never"),
 }
+OTHERS = {c: "sensor_fault" for c in CHANNELS} | {c: c for c in ("weak_fan", "filter_breach", "filter_loading")}  # noqa: C420
+"""Other explanations, and the condition that each is."""
 SENSOR = {name: name.split("_")[0] for name in KINDS if KINDS[name].condition == "sensor_fault"}
 
 
@@ -201,7 +203,14 @@ def spoil(fault: Fault, shop: Shop, name: str, t: Floats, value: Floats, still: 
 
 
 def evidence(
-    shop: Shop, fault: Fault, opening: tuple[float, ...], drag: float, seconds: float, gates_known: bool, tour: bool
+    shop: Shop,
+    fault: Fault,
+    opening: tuple[float, ...],
+    drag: float,
+    seconds: float,
+    gates_known: bool,
+    tour: bool,
+    other: str = "",
 ) -> float:
     """Log-likelihood ratio that ``seconds`` of running at ``opening`` give for the fault against ordinary running.
 
@@ -209,6 +218,7 @@ def evidence(
     ordinary running may be: the same gate set where gates are known, else none, each gate alone at any opening, or
     any pair; drag off by what shedding and loading do; density by 1 % and the mains by their sd; the belt by its slip; the
     learned levels by 0.4 % after a tour and 1 % without; noise averages by its correlation time over ``seconds``.
+    ``other`` allows another fault on top (one of :data:`OTHERS`): what is left then speaks against that one.
     """
 
     def readings(state: State, drag: float, density: float = 1.2, speed: float = 1.0, volts: float = 1.0) -> Floats:
@@ -243,12 +253,33 @@ def evidence(
             + np.array([board.zero[c] for c in CHANNELS]) ** 2 * 0.1
         )
         for moved, sd in (
-            (readings(State(gates), drag * 1.02), (0.02 + 1.5 * shop.bags.shed) / 0.02),
+            (readings(State(gates), drag * 1.02), (0.015 + 0.4 * shop.bags.shed) / 0.02),
             (readings(State(gates), drag, density=1.2 * 1.02), 0.5),
             (readings(State(gates), drag, volts=1.02), shop.mains / 0.02),
             (readings(State(gates), drag, speed=0.99), (0.002 + 0.5 * shop.plant.fan.slip_cold) / 0.01),
         ):
             way = (moved - usual) * sd
             spread += np.outer(way, way)
+        if other:
+            if other in CHANNELS:
+                way = 0.3 * np.abs(usual) * np.array([name == other for name in CHANNELS])
+            else:
+                moved = {"weak_fan": (1.0, 0.92), "filter_breach": (0.7, 1.0), "filter_loading": (1.4, 1.0)}[other]
+                way = readings(State(gates), drag * moved[0], speed=moved[1]) - usual
+            spread += np.outer(way, way)
         best = min(best, 0.5 * float(toward @ np.linalg.solve(spread, toward)))
     return best
+
+
+def alike(shop: Shop, fault: Fault, opening: tuple[float, ...], drag: float, gates_known: bool, tour: bool) -> list[str]:
+    """Conditions that fit what the channels show about as well as the fault itself does (less than half of
+    :data:`PLAIN` speaks against them): who says one of these has found it."""
+    fewer = not (fault.up and fault.what.endswith(("_scale", "_drift")))
+    found = []
+    for other, condition in OTHERS.items():
+        wrong_way = condition == ("filter_loading" if fewer else "filter_breach")
+        if condition == fault.kind.condition or wrong_way or condition in found:
+            continue
+        if evidence(shop, fault, opening, drag, fault.kind.patience_s, gates_known, tour, other) < 0.5 * PLAIN:
+            found.append(condition)
+    return found

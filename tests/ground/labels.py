@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tests.ground.faults import PLAIN, Fault, evidence
+from tests.ground.faults import PLAIN, Fault, alike, evidence
 from tests.ground.plant import State
 from tests.ground.record import Recording
 
@@ -98,27 +98,34 @@ def _planned(r: Recording, fault: Fault, gates_known: bool, tour: bool, add: Any
         found = [_llr(r, fault, seen, i / SAMPLED, gates_known, tour) for i in range(SAMPLED)]
         minute, long = (float(np.median([f[i] for f in found])) for i in (0, 1))
         required, more["llr_per_minute"], more["llr"] = long >= PLAIN, round(minute, 2), round(long, 1)
+        if fault.what.endswith(("_scale", "_drift", "_tube")) or kind.condition in ("filter_breach", "weak_fan"):
+            opening, drag = _place(r, fault, seen[len(seen) // 2])
+            more["also"] += alike(r.shop, fault, opening, drag, gates_known, tour)
         more["hard"] = 0.5 * PLAIN <= long < PLAIN
         if fault.ramp_s > 3600.0:  # while it grows it is not yet what the likelihood says
             seen = [s for s in seen if s[1] > fault.t0 + 0.7 * fault.ramp_s]
     elif kind.visible == "never":
         required = False
     add(kind.condition, fault.t0, fault.t1, required and bool(seen), seen, **more)
-    for name in kind.also:
+    for name in more["also"]:
         add(name, fault.t0, fault.t1, False, [], do=fault.what)
 
 
 def _llr(
     r: Recording, fault: Fault, seen: Sequence[tuple[float, float]], share: float, gates_known: bool, tour: bool
 ) -> tuple[float, float]:
-    low, high = seen[int(share * len(seen))]
-    i = int(np.searchsorted(r.t, 0.5 * (low + high)))
-    i = min(i, len(r.t) - 1)
+    opening, drag = _place(r, fault, seen[int(share * len(seen))])
+    minute, long = (evidence(r.shop, fault, opening, drag, s, gates_known, tour) for s in (60.0, fault.kind.patience_s))
+    return minute, long
+
+
+def _place(r: Recording, fault: Fault, span: tuple[float, float]) -> tuple[tuple[float, ...], float]:
+    """The gates in the middle of a stretch, and the drag there as it is without the fault."""
+    i = min(int(np.searchsorted(r.t, 0.5 * (span[0] + span[1]))), len(r.t) - 1)
     opening, drag = r.stretches[r.stretch[i]].opening, float(r.true["drag"][i])
     if fault.kind.condition == "filter_breach":
         drag /= 1.0 - fault.size * float(fault.grown(r.t[i : i + 1])[0])
-    minute, long = (evidence(r.shop, fault, opening, drag, s, gates_known, tour) for s in (60.0, fault.kind.patience_s))
-    return minute, long
+    return opening, drag
 
 
 def _loaded(r: Recording, tour: bool, add: Any) -> None:

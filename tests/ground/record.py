@@ -221,6 +221,7 @@ def _bags(
     clean_at, events = float(rng.uniform(1.45, 1.65)), []
     lows, highs, rough = np.zeros(len(stretches)), np.zeros(len(stretches)), np.zeros(len(stretches))
     last_day, was_on = -1, False
+    crumbly = 0.2 + 3.0 * bags.shed  # the share of new cake that a stop may shed
     for i, s in enumerate(stretches):
         live = [f for f in faults if f.t0 <= s.t0 < f.t1]
         over = [f for f in faults if f.t1 <= s.t0 and f.kind.condition in ("bag_full", "filter_loading", "filter_blinded")]
@@ -251,7 +252,7 @@ def _bags(
                 kg = 0.0
             last_day = day
         if was_on and not s.on:
-            loose *= 1.0 - bags.shed * 4 if bags.shed > 0.02 else 1.0 - bags.shed
+            loose *= 1.0 - 4.0 * bags.shed
         was_on = s.on
         lows[i] = base + held + loose
         hours = (s.t1 - s.t0) / 3600.0
@@ -266,8 +267,8 @@ def _bags(
                         f.size if f.law == "even" else 0.75 * f.size * drag / 1.8 if f.law == "speeding" else 1.5 * f.size / drag
                     ) * (drag < 3.6)
                     rough[i] = 1.0
-            held += 0.8 * rate * hours
-            loose += 0.2 * rate * hours
+            held += (1.0 - crumbly) * rate * hours
+            loose += crumbly * rate * hours
             kg += float(CHIPS_KG_H[which[s.cutting]]) * hours if s.cutting >= 0 else 0.0
         highs[i] = base + held + loose
     begins, ends = np.array([s.t0 for s in stretches]), np.array([s.t1 for s in stretches])
