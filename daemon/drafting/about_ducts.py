@@ -11,8 +11,7 @@ from analysis.duct import stock
 from analysis.duct.design import FAN
 from analysis.duct.material import DEFAULT
 from daemon.config.ducting import PortTable, RunTable
-from daemon.drafting import measures
-from daemon.drafting.asking import ANY, Choice, Context, Question, Step, always, choices, kept, one_of
+from daemon.drafting.asking import ANY, Choice, Context, Question, Step, always, choices, kept, listed, one_of
 from daemon.drafting.draft import Answers
 
 JOINS: tuple[Choice, ...] = (
@@ -39,7 +38,7 @@ PIPES, HOSES = _pipes(False), _pipes(True)
 
 
 def _list(text: str) -> str:
-    return ", ".join(measures.listed(text))
+    return ", ".join(listed(text))
 
 
 def _runs(context: Context) -> Sequence[Choice]:
@@ -107,7 +106,7 @@ def run_tree(answers: Answers) -> dict[str, Any]:
     """[[run]]"""
     tree = kept(answers, {name: name for name in ("name", "into", "join", "pipe", "length")})
     if answers.get("fittings"):
-        tree["fittings"] = measures.listed(answers["fittings"])
+        tree["fittings"] = listed(answers["fittings"])
     return tree
 
 
@@ -116,7 +115,7 @@ def port_tree(answers: Answers) -> dict[str, Any]:
     names = ("name", "into", "join", "pipe", "length", "hose", "hose_length", "gate", "entry", "needs")
     tree = kept(answers, {name: name for name in names if name != "hose_length" or answers.get("hose")})
     if answers.get("fittings"):
-        tree["fittings"] = measures.listed(answers["fittings"])
+        tree["fittings"] = listed(answers["fittings"])
     return tree
 
 
@@ -138,8 +137,8 @@ RUNS = Step(
         Question("join", "How does it join there?", ("join",), kind="choice", choices=choices(*JOINS), suggest=_suggest_join,
                  unless=("into", FAN)),
         Question("pipe", "Pipe", ("pipe",), example=("D2729 6 in", "spiral 160 mm"), offers=one_of(*PIPES),
-                 suggest=_suggest_pipe, tidy=measures.pipe, help=PIPE_HELP),
-        Question("length", "Length, along its middle", ("length",), example=("14 ft", "4.2 m"), tidy=measures.length),
+                 suggest=_suggest_pipe, help=PIPE_HELP),
+        Question("length", "Length, along its middle", ("length",), example=("14 ft", "4.2 m")),
         _FITTINGS,
     ),
     lambda _: RunTable, run_tree, many=True, least=1, item="run",
@@ -153,15 +152,14 @@ PORTS = Step(
                  suggest=_suggest_into_port),
         Question("join", "How does it join there?", ("join",), kind="choice", choices=choices(*JOINS), suggest=_suggest_join),
         Question("pipe", "Pipe", ("pipe",), example=("D2729 4 in", "spiral 100 mm"), offers=one_of(*PIPES),
-                 suggest=_suggest_port_pipe, tidy=measures.pipe, help=PIPE_HELP),
+                 suggest=_suggest_port_pipe, help=PIPE_HELP),
         Question("length", "Length of the pipe, from the junction to the hose or the machine", ("length",),
-                 example=("6 ft", "1.8 m"), tidy=measures.length),
+                 example=("6 ft", "1.8 m")),
         _FITTINGS,
         Question("hose", "Hose at its end", ("hose",), optional=True, nothing="no hose", example=("flex 4 in", "flex 100 mm"),
-                 offers=one_of(*HOSES), tidy=measures.pipe,
+                 offers=one_of(*HOSES),
                  help="Pulled straight: flex stretched; as it hangs: flex; much too long: flex slack. Then its size."),
-        Question("hose_length", "Length of the hose", ("hose_length",), example=("5 ft", "1.5 m"), when=("hose", (ANY,)),
-                 tidy=measures.length),
+        Question("hose_length", "Length of the hose", ("hose_length",), example=("5 ft", "1.5 m"), when=("hose", (ANY,))),
         Question("gate", "Its gate", ("gate",), kind="choice", suggest=always("blast"), choices=choices(
             ("blast", "a sliding blast gate"), ("tight", "a blast gate with a seal"), ("butterfly", "a disc that turns"),
             ("none", "no gate: always open"),
@@ -172,7 +170,7 @@ PORTS = Step(
                  "machine's own hood: machine and its loss in velocity pressures (1.5 is usual), or what its maker says: 350 cfm "
                  "at 2.0 inwg."),
         Question("needs", "How much air does the machine need?", ("needs",), optional=True, nothing="not known",
-                 example=("400 cfm", "680 m3/h"), suggest=_suggest_needs, tidy=measures.no_comma,
+                 example=("400 cfm", "680 m3/h"), suggest=_suggest_needs,
                  help="From its maker. The suggestion is what just carries shavings through this pipe."),
     ),
     lambda _: PortTable, port_tree, many=True, least=1, item="port",

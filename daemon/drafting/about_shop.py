@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from analysis import units
 from daemon.config.common import clock_span
 from daemon.config.ducting import FanTable, FilterTable, MotorTable, SeparatorTable
 from daemon.config.model import ShopTable
-from daemon.drafting import measures
 from daemon.drafting.asking import (
     YES_NO,
+    Choice,
     Context,
     Question,
     Step,
@@ -21,11 +22,20 @@ from daemon.drafting.asking import (
     choices,
     kept,
     number,
+    plain,
     quantity,
     whole_number,
 )
 from daemon.drafting.draft import Answers
 
+GUESSED_FAN_SD = "35 %"
+GUESSED_MOTOR_SD = "30 %"
+"""Standard deviations of a fan and a motor that nobody has looked at (ours, wide on purpose)."""
+SIZES: tuple[tuple[str, str, str, str], ...] = (
+    ("10 in; 3450 rpm", "250 mm; 2850 rpm", "1 hp", "0.75 kW"), ("12 in; 3450 rpm", "300 mm; 2850 rpm", "2 hp", "1.5 kW"),
+    ("13 in; 3450 rpm", "330 mm; 2850 rpm", "3 hp", "2.2 kW"), ("15 in; 3450 rpm", "380 mm; 2850 rpm", "5 hp", "4 kW"),
+)
+"""Wheel and speed of bag units, and the motor that turns them, in US and in SI units (common practice, no source)."""
 GUESSED_FACE_MS = 0.0508
 GUESSED_DROP_PA = 249.0
 """Where nobody knows the clean drop: bags in use that lose an inch of water at 10 cfm a square foot of cloth (common practice,
@@ -61,13 +71,12 @@ SHOP = Step(
         ),
         Question(
             "altitude", "How high above the sea does it stand?", ("altitude",), optional=True, nothing="at sea level",
-            example=("640 ft", "200 m"), tidy=measures.length,
-            help="Thin air weighs less: at 5000 ft every pressure and the motor's load are a sixth lower.",
+            example=("640 ft", "200 m"),
+            help="Thin air weighs less: at 1500 m (5000 ft) every pressure and the motor's load are a sixth lower.",
         ),
         Question(
             "air_temperature", "How warm is the air that the fan draws, most of the time?", ("air_temperature",),
             optional=True, nothing="20 °C, 68 °F", example=("60 F", "16 C"), suggest=by_units("68 F", "20 C"),
-            tidy=measures.no_comma,
         ),
         Question(
             "hours", "Between which times may the fan run?", ("hours",), optional=True, nothing="at any time",
@@ -78,33 +87,61 @@ SHOP = Step(
 )
 
 
+def _cells(line: str) -> list[str]:
+    """The parts of a point; where semicolons stand between them, a comma is a decimal one."""
+    return [plain(cell) for cell in line.split(";" if ";" in line else ",")]
+
+
 def _points(text: str) -> str:
     """The points in order of flow, one a line."""
     rows = []
     for line in text.split("\n"):
         if not line.strip():
             continue
-        cells = [measures.plain(cell) for cell in line.replace(";", ",").split(",")]
+        cells = _cells(line)
         if len(cells) not in (2, 3):
             raise ValueError(
-                f"{measures.plain(line)!r} has {len(cells)} part{'s' if len(cells) > 1 else ''}; a point has two or three, "
-                "with commas between them: flow, static pressure, shaft power"
+                f"{plain(line)!r} has {len(cells)} part{'s' if len(cells) > 1 else ''}; a point has two or three, "
+                "with semicolons between them: flow; static pressure; shaft power"
             )
         rows.append(cells)
     with contextlib.suppress(units.UnitError):  # told by the table
         rows.sort(key=lambda cells: units.parse(cells[0], "flow"))
-    return "\n".join(", ".join(cells) for cells in rows)
+    return "\n".join("; ".join(cells) for cells in rows)
 
 
 def fan_tree(answers: Answers) -> dict[str, Any]:
     """[fan]"""
     if answers.get("how") == "wheel":
         return kept(answers, {"wheel_diameter": "wheel_diameter", "wheel_speed": "speed"})
+    if answers.get("how") == "unknown":
+        size = answers.get("size", "").partition("; ")
+        return {"wheel_diameter": size[0], "speed": size[2], "uncertainty": GUESSED_FAN_SD}
     tree: dict[str, Any] = {}
     if answers.get("points"):
-        rows = [[cell.strip() for cell in line.split(",")] for line in answers["points"].split("\n")]
+        rows = [_cells(line) for line in answers["points"].split("\n")]
         tree["points"] = [dict(zip(("flow", "static", "power"), row, strict=False)) for row in rows]
     return tree | kept(answers, {"at_speed": "at_speed", "speed": "speed"})
+
+
+def _sizes(context: Context) -> Sequence[Choice]:
+    """Sizes of units by their motors, in the owner's units."""
+    at = 1 if context.system == "si" else 0
+    return [(row[at], f"{row[at + 2]}: a wheel of about {row[at].partition(';')[0]}") for row in SIZES]
+
+
+def _powers(context: Context) -> Sequence[Choice]:
+    """Motors; a fan that is known only by its wheel needs one, and no curve can be made without."""
+    at = 3 if context.system == "si" else 2
+    offered: list[Choice] = [(row[at], f"about {row[at]}") for row in SIZES]
+    return offered if context.draft.of("fan").get("how") in ("wheel", "unknown") else [("", "no idea: leave it out"), *offered]
+
+
+def _suggest_power(context: Context) -> str:
+    size = context.draft.of("fan").get("size", "")
+    row = next((row for row in SIZES if size in row), SIZES[1])
+    needed = context.draft.of("fan").get("how") in ("wheel", "unknown")
+    return row[3 if context.system == "si" else 2] if needed else ""
 
 
 FAN = Step(
@@ -115,33 +152,38 @@ FAN = Step(
             choices=choices(
                 ("points", "its curve: flow and pressure at some points, from its plate or its maker's sheet"),
                 ("wheel", "no curve: only the wheel's diameter, its speed and the motor"),
+                ("unknown", "nothing yet"),
             ),
             help="A curve made from the wheel alone is a guess: pressure and flow to about 20 %, so that only coarse faults "
-            "show. Points from its maker, or a baseline tour, make every answer sharper.",
+            "show; one made from nothing is good to 35 %. Points from its maker, or a baseline tour, make every answer sharper.",
+        ),
+        Question(
+            "size", "Roughly how strong is the unit?", kind="choice", choices=_sizes,
+            suggest=lambda context: _sizes(context)[1][0],
+            when=("how", ("unknown",)), help="What its motor is called; a two-bag unit mostly has 1.5 kW or 2 hp.",
         ),
         Question(
             "points", "Points of the curve: flow, static pressure, shaft power", ("points",), kind="lines", tidy=_points,
-            example=("400 cfm, 11.6 inwg, 1.25 hp", "700 m3/h, 2.9 kPa, 0.9 kW"), when=("how", ("points",)),
+            example=("400 cfm; 11.6 inwg; 1.25 hp", "700 m3/h; 2.9 kPa; 0.9 kW"), when=("how", ("points",)),
             help="One point a line, three at least, from shut off to wide open. Shaft power at every point or at none; "
             "without it the motor current cannot be reckoned.",
         ),
         Question(
             "at_speed", "At which speed do these points hold?", ("at_speed",), optional=True, nothing="not stated",
-            example=("3450 rpm", "2850 rpm"), when=("how", ("points",)), tidy=measures.no_comma,
+            example=("3450 rpm", "2850 rpm"), when=("how", ("points",)),
         ),
         Question(
             "speed", "How fast does your fan turn, if not at that speed?", ("speed",), optional=True,
             nothing="at the speed of the points", example=("3450 rpm", "2850 rpm"), when=("at_speed", ("*",)),
-            tidy=measures.no_comma,
         ),
         Question(
             "wheel_diameter", "Diameter of the wheel", ("wheel_diameter",), example=("12 in", "300 mm"),
-            when=("how", ("wheel",)), tidy=measures.length,
+            when=("how", ("wheel",)),
             help="Measured over the tips of the blades, with the power locked out.",
         ),
         Question(
             "wheel_speed", "Its speed", ("speed",), example=("3450 rpm", "2850 rpm"), suggest=by_units("3450 rpm", "2850 rpm"),
-            when=("how", ("wheel",)), tidy=measures.no_comma, help="On a motor that drives it directly: the motor's speed.",
+            when=("how", ("wheel",)), help="On a motor that drives it directly: the motor's speed.",
         ),
     ),
     lambda _: FanTable, fan_tree,
@@ -149,7 +191,10 @@ FAN = Step(
 
 
 def motor_tree(answers: Answers) -> dict[str, Any]:
-    """[motor]"""
+    """[motor]; one whose plate nobody has read is a guess, marked by its uncertainty."""
+    if answers.get("known") == "no":
+        about = answers.get("about", "")
+        return {"power": about, "phases": 1, "voltage": "230 V", "uncertainty": GUESSED_MOTOR_SD}
     tree: dict[str, Any] = kept(answers, {"power": "power", "voltage": "voltage", "full_load_current": "full_load_current"})
     if answers.get("phases"):
         tree["phases"] = whole_number(answers["phases"])
@@ -158,39 +203,37 @@ def motor_tree(answers: Answers) -> dict[str, Any]:
     return tree
 
 
-def _plate_needed(text: str, context: Context) -> None:
-    if text == "no" and context.draft.of("fan").get("how") == "wheel":
-        raise ValueError("a fan known only by its wheel needs the motor's power at least; read it off, or estimate it")
-
-
 _PLATE = ("known", ("yes",))
 MOTOR = Step(
     "motor", "The motor", "What its plate says.", "motor",
     (
         Question(
             "known", "Can you read the motor's plate?", kind="choice", choices=choices(*YES_NO), suggest=always("yes"),
-            check=_plate_needed,
             help="Without it an overload cannot be told, nor the motor current compared with what it should be.",
         ),
-        Question("power", "Rated power", ("power",), example=("2 hp", "1.5 kW"), when=_PLATE, tidy=measures.no_comma),
+        Question(
+            "about", "About how strong is it?", kind="choice", choices=_powers, suggest=_suggest_power, when=("known", ("no",)),
+            optional=True, nothing="it is left out", help="Enough for a rough curve of the fan. No overload is told by a guess.",
+        ),
+        Question("power", "Rated power", ("power",), example=("2 hp", "1.5 kW"), when=_PLATE),
         Question(
             "phases", "Phases", ("phases",), kind="choice", when=_PLATE, suggest=by_units("1", "3"),
             choices=choices(("1", "one"), ("3", "three")),
         ),
         Question(
             "voltage", "Voltage that it is wired for", ("voltage",), example=("230 V", "400 V"), when=_PLATE,
-            suggest=by_units("230 V", "400 V"), tidy=measures.no_comma,
+            suggest=by_units("230 V", "400 V"),
         ),
         Question(
             "full_load_current", "Full-load current at that voltage", ("full_load_current",), optional=True,
-            nothing="the electrical code's table is taken", example=("11.2 A", "3.4 A"), when=_PLATE, tidy=measures.no_comma,
+            nothing="the electrical code's table is taken", example=("11.2 A", "3.4 A"), when=_PLATE,
         ),
         Question(
             "service_factor", "Service factor", ("service_factor",), optional=True, nothing="1.0, none on the plate",
             example=("1.15", "1.0"), when=_PLATE, help="Marked SF on the plate: how far it may be loaded beyond its rating.",
         ),
     ),
-    lambda _: MotorTable, motor_tree, wanted=lambda answers: answers.get("known") != "no",
+    lambda _: MotorTable, motor_tree, wanted=lambda answers: answers.get("known") != "no" or bool(answers.get("about")),
 )
 
 
@@ -202,7 +245,7 @@ def cloth_area(answers: Answers) -> tuple[float, bool] | None:
         count = int(answers.get("bags", ""))
     except ValueError:
         return None
-    american = any(unit in answers["bag_diameter"] for unit in ("in", "ft"))
+    american = any(unit in answers["bag_diameter"] for unit in ("in", "ft", "'", '"'))
     return count * math.pi * across * high, american
 
 
@@ -248,17 +291,16 @@ FILTER = Step(
         ),
         Question("bags", "How many bags or cartridges?", suggest=always("1"), when=_BAGS, check=_count, example=("2", "2")),
         Question(
-            "bag_diameter", "Diameter of one, blown up", example=("20 in", "500 mm"), when=_BAGS, tidy=measures.length,
+            "bag_diameter", "Diameter of one, blown up", example=("20 in", "500 mm"), when=_BAGS,
             check=quantity("length"),
         ),
         Question(
-            "bag_height", "Height of its cloth", example=("32 in", "800 mm"), when=_BAGS, tidy=measures.length,
+            "bag_height", "Height of its cloth", example=("32 in", "800 mm"), when=_BAGS,
             check=quantity("length"),
             help="For a pleated cartridge take the area from its maker: a pleat hides most of it.",
         ),
         Question(
             "area", "Area of the cloth", ("area",), example=("48 ft2", "4.5 m2"), when=("area_by", ("area",)),
-            tidy=measures.no_comma,
         ),
         Question(
             "drop_known", "Do you know what the bags lose when they are clean?", kind="choice", choices=choices(*YES_NO),
@@ -269,11 +311,10 @@ FILTER = Step(
         ),
         Question(
             "drop_pressure", "Pressure that clean bags lose", ("clean_drop", "pressure"), example=("1.0 inwg", "250 Pa"),
-            when=_DROP, tidy=measures.no_comma,
+            when=_DROP,
         ),
         Question(
             "drop_at", "At which flow", ("clean_drop", "at"), example=("600 cfm", "1000 m3/h"), when=_DROP,
-            tidy=measures.no_comma,
         ),
     ),
     lambda _: FilterTable, filter_tree,
@@ -299,11 +340,9 @@ SEPARATOR = Step(
         ),
         Question(
             "separator_pressure", "Pressure that it loses", ("drop", "pressure"), example=("2 inwg", "500 Pa"), when=_CYCLONE,
-            tidy=measures.no_comma,
         ),
         Question(
             "separator_at", "At which flow", ("drop", "at"), example=("700 cfm", "1200 m3/h"), when=_CYCLONE,
-            tidy=measures.no_comma,
         ),
     ),
     lambda _: SeparatorTable, separator_tree, wanted=lambda answers: answers.get("fitted") == "known",

@@ -10,9 +10,8 @@ from analysis import units
 from analysis.readings import CHANNELS
 from daemon.config.model import DashboardTable, SensorTable
 from daemon.config.quantities import StrictModel
-from daemon.config.sources import MqttTable, SerialTable, SimulatorTable
+from daemon.config.sources import ModbusTable, MqttTable, SerialTable, SimulatorTable
 from daemon.config.telling import AppriseOutlet, LogOutlet, MqttOutlet, WebhookOutlet
-from daemon.drafting import measures
 from daemon.drafting.asking import (
     ANY,
     YES_NO,
@@ -23,14 +22,51 @@ from daemon.drafting.asking import (
     always,
     choices,
     kept,
+    listed,
     number,
+    plain,
     whole_number,
 )
 from daemon.drafting.draft import Answers
 
 GATE = "gate:"
 _SERIAL, _MQTT, _SIMULATOR = ("kind", ("serial",)), ("kind", ("mqtt",)), ("kind", ("simulator",))
-_UNNAMED = {"serial": "shop node", "mqtt": "shop broker", "simulator": "rehearsal"}
+_MODBUS, _WIRED = ("kind", ("modbus",)), ("kind", ("serial", "modbus"))
+_UNNAMED = {"serial": "shop node", "mqtt": "shop broker", "modbus": "transmitters", "simulator": "rehearsal"}
+_FORMS = ("int16", "uint16", "int32", "uint32", "float32")
+
+
+def _register(line: str) -> dict[str, Any]:
+    """``filter_pa = 2, 0, uint16, 0.1, input``: channel, transmitter, register, and what else is said of it."""
+    channel, sign, rest = line.partition("=")
+    parts = [plain(part) for part in re.split(r"[,;]", rest)]
+    if not sign or len(parts) < 2 or not (parts[0].isdigit() and parts[1].isdigit()):
+        raise ValueError(
+            f"{plain(line)!r} is not a channel and its place; write for example inlet_pa = 1, 0, int16, 0.1 (address of the "
+            "transmitter, register from 0, form, factor)"
+        )
+    found: dict[str, Any] = {"channel": plain(channel), "unit": int(parts[0]), "address": int(parts[1])}
+    for part in parts[2:]:
+        if part in _FORMS:
+            found["type"] = part
+        elif part in ("holding", "input"):
+            found["function"] = part
+        elif part in ("big", "little"):
+            found["word_order"] = part
+        else:
+            found["scale"] = number(part)
+            if isinstance(found["scale"], str):
+                raise ValueError(f"{part!r} is neither a factor nor one of {', '.join(_FORMS)}, holding, input, big, little")
+    return found
+
+
+def _registers(text: str) -> str:
+    """Lines of registers, tidied."""
+    lines = [plain(line) for line in text.split("\n") if line.strip()]
+    for line in lines:
+        if _register(line)["channel"] not in CHANNELS:
+            raise ValueError(f"{line.partition('=')[0].strip()!r} is not a channel; allowed: {', '.join(CHANNELS)}")
+    return "\n".join(lines)
 
 
 def _topics(text: str) -> str:
@@ -41,8 +77,8 @@ def _topics(text: str) -> str:
             continue
         carries, sign, topic = line.partition("=")
         if not sign or not carries.strip() or not topic.strip():
-            raise ValueError(f"{measures.plain(line)!r} is not a channel and its topic; write for example inlet_pa = barn/inlet")
-        lines.append(f"{measures.plain(carries)} = {topic.strip()}")
+            raise ValueError(f"{plain(line)!r} is not a channel and its topic; write for example inlet_pa = barn/inlet")
+        lines.append(f"{plain(carries)} = {topic.strip()}")
     return "\n".join(lines)
 
 
@@ -71,7 +107,7 @@ def source_tree(answers: Answers) -> dict[str, Any]:
         if answers.get("baud"):
             tree["baud"] = whole_number(answers["baud"])
         if answers.get("columns"):
-            tree |= {"format": "columns", "columns": measures.listed(answers["columns"])}
+            tree |= {"format": "columns", "columns": listed(answers["columns"])}
         elif answers.get("pattern"):
             tree["pattern"] = answers["pattern"]
         if answers.get("checksum") == "yes":
@@ -88,6 +124,11 @@ def source_tree(answers: Answers) -> dict[str, Any]:
                 topic: {"channel": carries.partition(" at ")[0], "field": carries.partition(" at ")[2]} if " at " in carries
                 else carries for carries, _, topic in topics
             }
+    elif kind == "modbus":
+        tree |= kept(answers, {"device": "device", "parity": "parity"})
+        if answers.get("baud"):
+            tree["baud"] = whole_number(answers["baud"])
+        tree["registers"] = [_register(line) for line in answers.get("registers", "").split("\n") if line]
     elif kind == "simulator" and answers.get("pace"):
         tree["pace"] = number(answers["pace"])
     return tree
@@ -95,7 +136,7 @@ def source_tree(answers: Answers) -> dict[str, Any]:
 
 def source_table(answers: Answers) -> type[StrictModel]:
     """The table of a source's kind."""
-    kinds: dict[str, type[StrictModel]] = {"mqtt": MqttTable, "simulator": SimulatorTable}
+    kinds: dict[str, type[StrictModel]] = {"mqtt": MqttTable, "modbus": ModbusTable, "simulator": SimulatorTable}
     return kinds.get(answers.get("kind", ""), SerialTable)
 
 
@@ -117,15 +158,24 @@ SOURCES = Step(
     (
         Question("kind", "What is it?", ("kind",), kind="choice", suggest=always("serial"), check=_alone, choices=choices(
             ("serial", "a board on a serial port"), ("mqtt", "an MQTT broker"),
+            ("modbus", "transmitters on Modbus RTU, through an adapter"),
             ("simulator", "no sensors yet: your own shop, simulated, to look around"),
         )),
         Question("name", "A name for it", ("name",), suggest=lambda context: _UNNAMED.get(context.given.get("kind", ""), "")),
-        Question("device", "Its port", ("device",), example=("/dev/serial/by-id/...", "/dev/serial/by-id/..."), when=_SERIAL,
+        Question("device", "Its port", ("device",), example=("/dev/serial/by-id/...", "/dev/serial/by-id/..."), when=_WIRED,
                  help="The name under /dev/serial/by-id stays with the device; /dev/ttyUSB0 may be another one tomorrow."),
-        Question("baud", "Its speed", ("baud",), optional=True, nothing="115200", example=("115200", "115200"), when=_SERIAL),
+        Question("baud", "Its speed", ("baud",), optional=True, nothing="115200 for a board, 9600 for Modbus",
+                 example=("115200", "115200"), when=_WIRED),
+        Question("parity", "Its parity", ("parity",), kind="choice", optional=True, nothing="none", when=_MODBUS,
+                 choices=choices(("N", "none"), ("E", "even"), ("O", "odd")), suggest=always("N")),
+        Question("registers", "What stands where: channel = transmitter, register, form, factor", ("registers",), kind="lines",
+                 when=_MODBUS, tidy=_registers, example=("inlet_pa = 1, 0, int16, 0.1",) * 2,
+                 help="One a line, from the transmitters' manuals: the address of the transmitter on the line, the register "
+                 "counted from 0, int16, uint16, int32, uint32 or float32, and the factor; holding where it is no input "
+                 "register. Several transmitters share one adapter."),
         Question("columns", "Bare columns of numbers: what stands in each?", ("columns",), optional=True,
                  nothing="its lines name their values", example=("inlet_pa, filter_pa, -, motor_a",) * 2, when=_SERIAL,
-                 tidy=lambda text: ", ".join(measures.listed(text)), help="A dash leaves a column out."),
+                 tidy=lambda text: ", ".join(listed(text)), help="A dash leaves a column out."),
         Question("pattern", "Lines of no common form: their pattern", ("pattern",), optional=True, nothing="none is needed",
                  example=("suction {P1} bags {P2}",) * 2, when=_SERIAL,
                  help="{P1} stands for the number called P1, {*} for anything."),
@@ -176,7 +226,7 @@ def _range(text: str) -> str:
 
 
 def _ends(text: str) -> tuple[str, str]:
-    found = re.fullmatch(r"(.+?)\s+to\s+(.+)", measures.no_comma(measures.plain(text)), re.IGNORECASE)
+    found = re.fullmatch(r"(.+?)\s+to\s+(.+)", plain(text), re.IGNORECASE)
     if found is None:
         raise ValueError(f"{text!r} is not a range; write for example '-20 inwg to 2 inwg'")
     return found.group(1), found.group(2)
@@ -216,7 +266,7 @@ SENSORS = Step(
                  help="-1 turns the sign: for a device that sends suction as a positive number.",
                  tidy=lambda text: text.replace(",", ".")),
         Question("voltage", "It sends watts: at which voltage?", ("voltage",), optional=True, nothing="it sends amperes",
-                 example=("230 V", "230 V"), when=("channel", ("motor_a",)), tidy=measures.no_comma,
+                 example=("230 V", "230 V"), when=("channel", ("motor_a",)),
                  help="The current is then the power over the voltage and a power factor of 0.85."),
         Question("range", "What its transmitter can read", ("range",), optional=True, nothing="what is usual in a shop",
                  example=("-20 inwg to 2 inwg", "-5 kPa to 0.5 kPa"), tidy=_range, check=_check_range,
@@ -285,7 +335,7 @@ def dashboard_tree(answers: Answers) -> dict[str, Any]:
     if answers.get("where") == "network":
         tree |= {"host": answers.get("host", "")} | kept(answers, {"password_file": "password_file"})
         if answers.get("allow_hosts"):
-            tree["allow_hosts"] = measures.listed(answers["allow_hosts"])
+            tree["allow_hosts"] = listed(answers["allow_hosts"])
     if answers.get("port"):
         tree["port"] = whole_number(answers["port"])
     return tree
@@ -314,7 +364,7 @@ DASHBOARD = Step(
         Question("password_file", "The file that holds its password", ("password_file",), suggest=always("dashboard.password"),
                  when=_NETWORK, help="python -m dashboard password makes its text. Beside shop.toml, readable by nobody else."),
         Question("allow_hosts", "Names that it is called by", ("allow_hosts",), optional=True, nothing="its addresses only",
-                 example=("barn.local",) * 2, when=_NETWORK, tidy=lambda text: ", ".join(measures.listed(text))),
+                 example=("barn.local",) * 2, when=_NETWORK, tidy=lambda text: ", ".join(listed(text))),
         Question("port", "Port", ("port",), optional=True, nothing="8765", example=("8765",) * 2, when=_SERVED),
     ),
     lambda _: DashboardTable, dashboard_tree,

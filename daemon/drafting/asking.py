@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -9,7 +10,6 @@ from typing import Any, Literal
 from analysis import units
 from analysis.units import System
 from daemon.config.quantities import StrictModel
-from daemon.drafting import measures
 from daemon.drafting.draft import Answers, Draft
 
 Choice = tuple[str, str]
@@ -19,6 +19,24 @@ ANY = "*"
 WHOLE = ""
 """The name under which a problem stands that belongs to no single question."""
 YES_NO: tuple[Choice, ...] = (("yes", "yes"), ("no", "no"))
+
+
+def plain(text: str) -> str:
+    """One line, single spaces, nothing at its ends.
+
+    >>> plain("  14   ft ")
+    '14 ft'
+    """
+    return " ".join(text.split())
+
+
+def listed(text: str) -> list[str]:
+    """The parts of a list: one a line, or with commas or semicolons between them.
+
+    >>> listed("2x elbow 90 r/D 1.5, elbow 45")
+    ['2x elbow 90 r/D 1.5', 'elbow 45']
+    """
+    return [part for piece in re.split(r"[,;\n]", text) if (part := plain(piece))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +50,7 @@ class Context:
     @property
     def system(self) -> System:
         """The units that the owner likes."""
-        return "si" if self.draft.of("shop").get("units") == "si" else "us"
+        return "si" if self.given.get("units", self.draft.of("shop").get("units")) == "si" else "us"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +76,7 @@ class Question:
     choices: Callable[[Context], Sequence[Choice]] | None = None
     offers: Callable[[Context], Sequence[str]] | None = None
     suggest: Callable[[Context], str] | None = None
-    tidy: Callable[[str], str] = measures.plain
+    tidy: Callable[[str], str] = plain
     check: Callable[[str, Context], None] | None = None
     when: tuple[str, tuple[str, ...]] | None = None
     unless: tuple[str, str] | None = None

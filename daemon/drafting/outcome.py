@@ -52,6 +52,11 @@ def cannot_tell(draft: Draft) -> Iterator[str]:
             "the drop of clean bags is a guess: until a baseline tour with clean bags, or the first hours after a cleaning, it "
             "cannot tell how far the bags are loaded, nor how much air that costs"
         )
+    if draft.of("fan").get("how") == "unknown":
+        yield (
+            "the fan's curve is a guess from its motor, good to 35 %: until a baseline tour it tells faults that come suddenly, "
+            "and trends, but not whether the shop has the air that its drawing promises"
+        )
     if draft.of("motor").get("known") == "no":
         yield "without the motor's plate it cannot tell an overload, nor compare the current with what it should be"
     if draft.of("separator").get("fitted") == "unknown":

@@ -74,13 +74,14 @@ _ORDER: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("shop", ()),
     ("material", ()),
     ("fan", ()),
-    ("motor", ("From its plate.",)),
+    ("motor", ()),
     ("filter", ()),
     ("separator", ("Between the ducts and the fan.",)),
     ("run", ('Runs carry air towards the fan. "into" names the run that this one flows into; "fan" is the fan inlet.',)),
     ("port", ("Ports end the runs: the opening, its hose, its gate, and how much air the machine needs.",)),
     ("source", ("Where readings come from.",)),
     ("sensor", ("What is fitted. A channel without a unit is sent in SI.",)),
+    ("alarm", ("The motor is a guess: no overload is told by it.",)),
     ("outlet", ("Who is told.",)),
     ("notices", ()),
     ("store", ()),
@@ -154,6 +155,11 @@ def _notes(key: str, draft: Draft) -> Iterator[str]:
     if key == "fan" and answers.get("how") == "wheel":
         yield "# No curve was known: it is made from the wheel, its speed and the motor, and good to about 20 %. Points from its"
         yield "# maker, points = [{ flow = ..., static = ..., power = ... }], or a baseline tour make every answer sharper."
+    if key == "fan" and answers.get("how") == "unknown":
+        yield "# Nothing was known of the fan: a usual wheel for its motor, good to about 35 %. Its real wheel, points from its"
+        yield "# maker or a baseline tour make every answer sharper."
+    if key == "motor":
+        yield "# A guess: its plate was not read." if answers.get("known") == "no" else "# From its plate."
     if key == "filter":
         yield from _filter_notes(answers)
 

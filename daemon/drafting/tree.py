@@ -28,6 +28,8 @@ def tree_of(draft: Draft) -> Tree:
             table = step.tree(draft.of(step.name))
             if table or step.place != "dashboard":
                 tree[step.place] = table
+    if draft.of("motor").get("known") == "no" and "motor" in tree:
+        tree["alarm"] = {"motor_overload": {"enabled": False}}  # nobody is told of an overload by a guessed plate
     # The log always hears of everything; what else is told comes beside it.
     tree["outlet"] = [{"kind": "log"}, *tree.get("outlet", [])]
     return tree

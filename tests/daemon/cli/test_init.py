@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import re
 import select
 import signal
 import subprocess
@@ -48,6 +49,16 @@ def no_ports(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("daemon.finding.places.serial_ports", list)
 
 
+def test_metric_stays_metric(tmp_path: Path) -> None:
+    """From the question after the units on, no sample and no suggestion is in feet, inches or degrees Fahrenheit."""
+    answers = ["Cellar", "2", "", "", "", "3", "", "no", "", "", "2", "500 mm", "800 mm", "", "", "", "", "", "6,2 m", ""]
+    asked = sit(tmp_path / "shop.toml", *answers).output.partition("metres, pascals")[2]
+    assert "such as 200 m" in asked
+    assert "[20 C]" in asked
+    assert re.findall(r"such as [\d.]+ (?:ft|in|F|cfm|hp)\b|\[[\d.]+ (?:ft|in|F|cfm|hp)\]", asked) == []
+    assert "1.5 kW: a wheel of about 300 mm" in asked
+
+
 def sit(shop: Path, *lines: str) -> Result:
     """One sitting that answers with these lines and ends with its last (as Ctrl-D does)."""
     return CliRunner().invoke(app, ["init", str(shop)], input="\n".join(lines) + "\n")
@@ -78,7 +89,7 @@ def test_mistakes_are_explained_and_asked_again(tmp_path: Path) -> None:
     assert "'640' has no unit; write for example '640 ft'" in result.output
     assert "'parsecs' is not a unit of length" in result.output
     assert "'noon' is not two times of day" in result.output
-    assert "needs the motor's power" in result.output
+    assert "About how strong is it?" in result.output
 
 
 def test_points_are_taken_line_by_line_and_judged_together(tmp_path: Path) -> None:
@@ -89,7 +100,7 @@ def test_points_are_taken_line_by_line_and_judged_together(tmp_path: Path) -> No
     assert "pressure falls at point 2 and rises later" in " ".join(result.output.split())
     draft = read_draft(shop)
     assert draft is not None
-    assert draft.of("fan")["points"] == "0 cfm, 11.8 inwg\n400 cfm, 11.6 inwg\n800 cfm, 9.1 inwg"
+    assert draft.of("fan")["points"] == "0 cfm; 11.8 inwg\n400 cfm; 11.6 inwg\n800 cfm; 9.1 inwg"
 
 
 def test_help_and_the_way_back(tmp_path: Path) -> None:
@@ -100,7 +111,7 @@ def test_help_and_the_way_back(tmp_path: Path) -> None:
     draft = read_draft(shop)
     assert draft is not None
     assert (draft.of("shop")["name"], draft.of("shop")["altitude"]) == ("Barn", "650 ft")
-    assert draft.of("fan")["wheel_diameter"] == "12.5 in"
+    assert draft.of("fan")["wheel_diameter"] == "12 1/2 in"
 
 
 def test_the_way_back_while_sensors_are_looked_for(tmp_path: Path) -> None:

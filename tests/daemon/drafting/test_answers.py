@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from analysis.conditions import Condition
 from daemon.config.load import parse
 from daemon.config.model import ShopFile
+from daemon.config.sources import ModbusTable
 from daemon.drafting.asking import WHOLE, Context, Question, Step
 from daemon.drafting.checks import check_step, read_answer
 from daemon.drafting.draft import MOST_ITEMS, Answers, Draft, from_json
@@ -63,8 +65,9 @@ def wrong(step: str, question: str, draft: Draft | None = None, **given: str) ->
     [
         ("runs", "length", "14", "'14' has no unit; write for example '14 ft'"),
         ("runs", "length", "14 kPa", "is not a unit of length"),
-        ("runs", "length", "1,200 ft", "write 1200 without it"),
-        ("runs", "length", "2,5 m", "a point for tenths"),
+        ("sources", "registers", "inlet_pa", "is not a channel and its place"),
+        ("sources", "registers", "inlet_pa = 1, 0, int8", "'int8' is neither a factor nor one of int16"),
+        ("sources", "registers", "inlet = 1, 0", "'inlet' is not a channel"),
         ("runs", "length", "-3 ft", "must be more than 0"),
         ("runs", "pipe", "D2729 5 in", "has no size 5 in"),
         ("runs", "pipe", "stovepipe", "is not a pipe"),
@@ -98,6 +101,7 @@ def test_a_mistake_is_told_at_its_question(step: str, question: str, answer: str
         "fan": {"how": "points"}, "filter": {"area_by": "bags"}, "sources": {"kind": "mqtt"}, "sensors": {"channel": "inlet_pa"},
         "dashboard": {"where": "network"}, "outlets": {"kind": "webhook"},
     }.get(step, {})
+    others |= {"kind": "modbus"} if question == "registers" else {}
     assert words in wrong(step, question, **{**others, question: answer})
 
 
@@ -131,14 +135,52 @@ def test_a_run_may_wait_for_what_flows_into_it_and_is_missed_at_the_end() -> Non
     assert not outcome(lonely, Path("shop.toml")).good
 
 
-def test_a_fan_known_by_its_wheel_is_marked_as_wide_and_wants_the_motors_power() -> None:
+def test_a_fan_known_by_its_wheel_is_marked_as_wide() -> None:
     draft = put(put(Draft(), "shop"), "fan", how="wheel", wheel_diameter="12 1/2 in")
-    assert "needs the motor's power" in wrong("motor", "known", draft, known="no")
     draft = barn().with_answers("fan", draft.of("fan"))
     found = outcome(draft, Path("shop.toml"))
     assert found.good
     assert "good to about 20 %" in found.text
     assert any("about 20%" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("units", ["us", "si"])
+def test_a_fan_and_a_motor_that_nobody_knows_get_a_wide_guess_that_raises_no_overload(units: str) -> None:
+    draft = put(barn(), "shop", units=units)
+    draft = put(put(draft, "fan", how="unknown"), "motor", known="no")
+    found = outcome(draft, Path("shop.toml"))
+    assert found.good, found.errors
+    config = parse(found.text, Path("shop.toml"))
+    assert config.design.fan.uncertainty == pytest.approx(0.35)
+    assert config.design.motor is not None
+    assert config.design.motor.power_w == pytest.approx(1500.0, rel=0.01)  # 2 hp = 1491 W
+    assert config.file.alarm[Condition.MOTOR_OVERLOAD].enabled is False
+    assert "A guess: its plate was not read" in found.text
+    assert any("good to 35 %" in note for note in found.notes)
+    assert any("cannot tell an overload" in note for note in found.notes)
+
+
+def test_transmitters_on_one_adapter_are_written_down() -> None:
+    draft = put(barn().without_item("sources", 0), "sources", kind="modbus", device="/dev/ttyUSB0",
+                registers="inlet_pa = 1, 0, 0.1\nfilter_pa = 2, 2, float32, holding")
+    found = outcome(draft, Path("shop.toml"))
+    assert found.good, found.errors
+    (source,) = parse(found.text, Path("shop.toml")).file.source
+    assert isinstance(source, ModbusTable)
+    assert [(r.channel, r.unit, r.address, r.type, r.scale, r.function) for r in source.registers] == [
+        ("inlet_pa", 1, 0, "int16", 0.1, "input"), ("filter_pa", 2, 2, "float32", 1.0, "holding"),
+    ]
+
+
+def test_bare_numbers_decimal_commas_and_feet_with_inches_are_understood() -> None:
+    draft = put(barn(), "motor", power="1,5 kW", voltage="230", full_load_current="9,2")
+    draft = put(draft, "fan", points="0 m3/h; 2,9 kPa\n700 m3/h; 2,6 kPa\n2000 m3/h; 0,8 kPa", at_speed="2850")
+    draft = draft.with_item("runs", 0, {**draft.list_of("runs")[0], "length": "4,4 m"})
+    config = parse(outcome(draft, Path("shop.toml")).text, Path("shop.toml"))
+    assert config.design.motor is not None
+    assert (config.design.motor.full_a, config.design.motor.voltage_v) == (9.2, 230.0)
+    assert config.design.fan.points[1].static_pa == pytest.approx(2600.0)
+    assert config.design.runs[0].length_m == pytest.approx(4.4)
 
 
 def test_an_unknown_clean_drop_is_a_wide_guess_and_says_what_it_cannot_tell() -> None:
