@@ -41,14 +41,17 @@ def build_detectors(
     departures = Departures(meter, [p.name for p in design.ports if p.has_gate], baseline is not None)
     book = AirBook(design, baseline)
     growth = Growth()
-    return [
-        SensorFault(channels, None if motor is None else motor.full_a, design.fan),
-        MotorOverload(motor, limits.overload_margin),
+    about_bags: list[Detector] = [] if not design.filter.fitted else [
         FilterBreach(meter, watch),
-        WeakFan(watch),
         BagFull(growth),
         FilterLoading(design.filter, WorstPort(design, book), growth),
         FilterBlinded(design.filter, baseline),
+    ]
+    return [
+        SensorFault(channels, None if motor is None else motor.full_a, design.fan),
+        MotorOverload(motor, limits.overload_margin),
+        WeakFan(watch),
+        *about_bags,
         BlockedRun(meter, watch, departures),
         OpenGateOrLeak(meter, watch, departures),
         LowVelocity(book),

@@ -120,6 +120,8 @@ class _Block:
         self.crowds = {crowd.row: crowd for crowd in table.crowds}
         self.port_velocity = column(tuple(table.velocity[row] for row in table.port_rows))
         self.run_order = [row for row, kind in enumerate(table.kind) if kind == "run"]
+        self.behind = Friction(*table.discharge[1:])
+        self.behind_fixed = column(table.discharge[0])
         self.fixed, self.shut_fixed = column(table.fixed), column(table.shut_fixed)
 
     def solve(self, case: _Case, most_steps: int, started: bool = False) -> tuple[int, npt.NDArray[np.intp]]:
@@ -132,6 +134,7 @@ class _Block:
         fixed = np.where(is_open > 0.0, self.fixed, self.shut_fixed)
         self.pipes.begin(is_open)
         self.hoses.begin(is_open[self.hosed])
+        self.behind.begin(np.ones((len(self.behind_fixed), n)))
         stiffness = case.drag / self.density
         q = case.flow.copy() if started else self.start(fixed, stiffness, case.speed_ratio)
         fresh = np.empty((rows, n))
@@ -345,6 +348,13 @@ class _Block:
         lift = as_built.fan_pressure / self.density
         rise = lift * fan.pressure_pa(at, speed, self.density)
         fall = lift / as_built.fan_flow * fan.pressure_slope(at, speed, self.density)
+        if len(self.behind_fixed):
+            thin = np.tile(self.nu / np.maximum(np.abs(q), 1e-12), (len(self.behind_fixed), 1))
+            more, steeper = self.behind.near(thin)
+            lost = lost + (more + self.behind_fixed).sum(axis=0) * q * np.abs(q)
+            steep = steep + (steeper + 2.0 * self.behind_fixed).sum(axis=0) * np.abs(q)
+        # On a rising stretch of the curve a step is taken as if it were flatter than what the fan works against.
+        fall = np.where(fall > 0.0, np.minimum(fall, 0.5 * (stiffness + steep + inner)), fall)
         new = (source - lost + steep * q + rise - fall * q) / (stiffness - fall + steep + inner)
         return np.where(new > 0.0, new, 0.25 * q)
 

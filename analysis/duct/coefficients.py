@@ -88,6 +88,8 @@ class Table:
     """Row of each run of the design."""
     port_rows: tuple[int, ...]
     """Row of each port of the design."""
+    discharge: tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...], tuple[float, ...]]
+    """The pieces after the fan: their columns fixed, friction, rough and reynolds."""
     fan_parabola: tuple[float, float]
     """c0, c2 of the parabola c0 - c2 q^2 through two points of the fan's curve: only to begin with."""
 
@@ -159,6 +161,7 @@ class _Filler:
             crowds=tuple(self.crowds(columns["jet"])),
             run_rows=tuple(where["run", i] for i in range(len(self.design.runs))),
             port_rows=tuple(where["port", i] for i in range(len(self.design.ports))),
+            discharge=self.discharge(),
             fan_parabola=_parabola(self.design),
         )
 
@@ -189,13 +192,12 @@ class _Filler:
             gate, leak = self.gate(piece, velocity)
             entry, hose = self.opening(piece, velocity)
             fixed += entry
-        elif piece.into == FAN and self.design.separator is not None:
+        elif piece.into == FAN and self.design.separator is not None and not self.design.separator.after_fan:
             fixed += self.design.separator.coefficient
         fixed = fixed * factor + _blockage(self.faults.blockage.get(piece.name, 1.0)) * velocity
         hose = (hose[0] * factor, hose[1], hose[2])
-        friction = factor * piece.length_m / piece.diameter_m * velocity
-        reynolds = 2.51 * piece.area_m2 / piece.diameter_m
-        rough = piece.roughness_m / piece.diameter_m / 3.7
+        friction, rough, reynolds = _friction(piece)
+        friction *= factor
         shut = fixed + leak
         if leak:
             shut += friction * _leaking_factor(rough) + hose[0] * _leaking_factor(hose[1])
@@ -203,6 +205,27 @@ class _Filler:
             fixed + gate * factor, shut, friction, rough, reynolds, *hose, *self.junction(row, piece), velocity,
             piece.area_m2,
         )
+
+    def discharge(self) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
+        """The columns of the pieces after the fan, from the static pressure at its outlet to that where they blow out."""
+        rows: list[tuple[float, float, float, float]] = []
+        before: Run | None = None
+        for piece in self.design.discharge:
+            fixed = piece.fittings_k * 0.5 / piece.area_m2**2
+            if before is None:
+                fixed -= 0.5 / piece.start_area_m2**2
+            else:
+                fixed += _step(before.end_diameter_m or before.diameter_m, piece.start_diameter_m or piece.diameter_m)
+            rows.append((fixed, *_friction(piece)))
+            before = piece
+        if before is not None:
+            # Its last velocity pressure is left in the plenum, the separator or the open.
+            rows.append((0.5 / before.end_area_m2**2, 0.0, 0.0, 1.0))
+        separator = self.design.separator
+        if separator is not None and separator.after_fan:
+            rows.append((separator.coefficient, 0.0, 0.0, 1.0))
+        fixed_, friction, rough, reynolds = zip(*rows, strict=True) if rows else ((), (), (), ())
+        return fixed_, friction, rough, reynolds
 
     def gate(self, port: Port, velocity: float) -> tuple[float, float]:
         """Loss of the gate of a port per flow squared, open and shut."""
@@ -246,6 +269,12 @@ class _Filler:
         others = [self.piece(other) for other in beside if other.kind != "leak"]
         main = self.design.runs[main_row.index]
         return astuple(meeting(piece, main, others, len(others) < len(beside)))
+
+
+def _friction(piece: Run | Port) -> tuple[float, float, float]:
+    """Friction, relative roughness over 3.7 and Reynolds column of a pipe."""
+    across = piece.hydraulic_m or piece.diameter_m
+    return piece.length_m / across * 0.5 / piece.area_m2**2, piece.roughness_m / across / 3.7, 2.51 * piece.area_m2 / across
 
 
 def _parabola(design: DuctDesign) -> tuple[float, float]:

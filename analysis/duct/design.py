@@ -93,7 +93,8 @@ class Run:
     leakage area of its joints (0: tight), taken at its upstream end. ``uncertainty`` is one relative standard
     deviation of its loss, None where the design's own applies. ``start_diameter_m`` and ``end_diameter_m`` stand for a
     reducer at an end: the diameter with which it meets other pieces there, None where that is its own (see
-    :func:`analysis.duct.fittings.ends`).
+    :func:`analysis.duct.fittings.fitted`). ``hydraulic_m`` is the hydraulic diameter (four times area over girth) that
+    friction goes by where the duct is not round; ``diameter_m`` is then that of the round duct of the same area.
     """
 
     name: str
@@ -107,6 +108,7 @@ class Run:
     uncertainty: float | None = None
     start_diameter_m: float | None = None
     end_diameter_m: float | None = None
+    hydraulic_m: float | None = None
 
     @property
     def area_m2(self) -> float:
@@ -133,8 +135,8 @@ class Port:
     opening that draws that flow. ``gate_k`` is the loss of the open gate in velocity pressures of the pipe, None for a
     port without a gate (it is always open). What the shut gate lets through is ``leak_m2`` (effective leakage
     area: flow = area x sqrt(2 suction / density)) or, where given, ``leak_flow``. ``needs_m3s`` is the flow that the
-    machine needs, None where the owner has not said. ``start_diameter_m`` and ``end_diameter_m`` as in :class:`Run`;
-    the opening or the hose sits on the start.
+    machine needs, None where the owner has not said. ``start_diameter_m``, ``end_diameter_m`` and ``hydraulic_m`` as in
+    :class:`Run`; the opening or the hose sits on the start.
     """
 
     name: str
@@ -154,6 +156,7 @@ class Port:
     uncertainty: float | None = None
     start_diameter_m: float | None = None
     end_diameter_m: float | None = None
+    hydraulic_m: float | None = None
 
     @property
     def area_m2(self) -> float:
@@ -193,7 +196,11 @@ class Uncertainties:
 
 @dataclass(frozen=True, slots=True)
 class DuctDesign:
-    """A shop's ducting with its fan, filter and motor. ``air`` is what it breathes when nothing better is known."""
+    """A shop's ducting with its fan, filter and motor. ``air`` is what it breathes when nothing better is known.
+
+    ``discharge`` is the duct after the fan, piece by piece as the air goes, up to the filter, a separator or the open;
+    nothing joins there, and ``into`` of its pieces says nothing.
+    """
 
     runs: tuple[Run, ...]
     ports: tuple[Port, ...]
@@ -203,6 +210,7 @@ class DuctDesign:
     air: Air
     separator: Separator | None = None
     motor: Motor | None = None
+    discharge: tuple[Run, ...] = ()
     uncertainties: Uncertainties = field(default_factory=Uncertainties)
 
     @property

@@ -200,27 +200,33 @@ def generic_radial(wheel_diameter_m: float, speed_rpm: float, motor_w: float) ->
 def curve_fault(points: tuple[FanPoint, ...]) -> str | None:
     """Why these points cannot be a fan's curve, in a sentence; None when they can.
 
-    A radial wheel's pressure may rise a little from shutoff to a hump in the first half of its flow range and must fall
-    from there on; a second rise is a slip of the pen. Shaft power must be above zero, pressure above zero at shutoff.
+    Pressure may dip and rise again where the wheel stalls, in the first 60 % of the flow range and by a quarter of the
+    highest pressure at most, and must fall from there on; anything else is a slip of the pen. Shaft power must be above
+    zero, pressure above zero at shutoff.
     """
     flows = [point.flow_m3s for point in points]
     statics = [point.static_pa for point in points]
     if statics[0] <= 0.0:
         return "the first point has no pressure: pressures are written as positive numbers"
-    top = max(range(len(statics)), key=statics.__getitem__)
+    most = max(statics)
     for i in range(1, len(points)):
-        rises = statics[i] > statics[i - 1]
-        if rises and i > top:
-            return f"pressure rises again from point {i} to point {i + 1}; past its hump a fan's curve only falls"
-        if not rises and i <= top:
-            return f"pressure falls at point {i + 1} and rises later; a fan's curve has one hump at most"
-    if flows[top] > 0.5 * flows[-1] or statics[top] > 1.25 * statics[0]:
-        return (
-            f"pressure rises until point {top + 1}; a hump lies in the first half of the flow range and is no more than"
-            " a quarter above the first point"
-        )
+        rise = statics[i] - min(statics[:i])
+        if statics[i] > statics[i - 1] and (flows[i] > 0.6 * flows[-1] or rise > 0.25 * most):
+            return (
+                f"pressure rises from point {i} to point {i + 1}; a fan's curve rises in the first 60 % of its flow range"
+                " only, by a quarter of its highest pressure at most"
+            )
     if any(point.shaft_w is not None and point.shaft_w <= 0.0 for point in points):
         return "shaft power must be above zero at every point"
     return None
 
 
+def dips(points: tuple[FanPoint, ...]) -> bool:
+    """Whether the pressure falls and rises again, as where a wheel stalls."""
+    statics = [point.static_pa for point in points]
+    fell = False
+    for before, after in itertools.pairwise(statics):
+        fell = fell or after < before
+        if fell and after > before:
+            return True
+    return False

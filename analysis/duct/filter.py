@@ -18,7 +18,8 @@ class FilterStage:
     Pa s/m (EPA *Air Pollution Control Cost Manual*, EPA/452/B-02-001, section 6 chapter 1; equations from memory).
     ``clean_at_drag_ratio`` [-], ``clean_at_flow_lost`` [0..1] and ``clean_at_drop_pa`` [Pa] at ``clean_at_drop_flow_m3s``
     [m3/s] are the owner's criteria for cleaning (drag, flow lost at the worst port, pressure at a reference flow); None
-    where he has set none. ``uncertainty`` is one relative standard deviation of the clean drag.
+    where he has set none. ``uncertainty`` is one relative standard deviation of the clean drag. ``before_fan`` says that
+    the bags stand on the suction side; ``fitted`` is False where there are none and the air is blown outside.
 
     Raises ValueError for an area or drag that is not above zero.
     """
@@ -30,6 +31,8 @@ class FilterStage:
     uncertainty: float = 0.15
     clean_at_drop_pa: float | None = None
     clean_at_drop_flow_m3s: float | None = None
+    before_fan: bool = False
+    fitted: bool = True
 
     def __post_init__(self) -> None:
         if not self.area_m2 > 0.0:
@@ -66,3 +69,7 @@ def load_after(concentration_kgm3: float, face_velocity_ms: float, seconds: floa
     0.072
     """
     return concentration_kgm3 * face_velocity_ms * seconds
+
+
+NO_FILTER = FilterStage(1.0, 1.0, None, None, 0.0, fitted=False)
+"""Where there are no bags: a drag of 1 Pa s/m3, a thousandth of what bags have, so that every formula holds."""

@@ -159,6 +159,7 @@ def _newton(
     source, inner = [0.0] * rows, [0.0] * rows
     lost, steepness = [0.0] * rows, [0.0] * rows
     kind, parent, friction = table.kind, table.parent, table.friction
+    behind_x = [START_X] * len(table.discharge[0])
     for step in range(1, int(MOST_STEPS / pace) + 1):
         sum_a, sum_b, sum_g = [0.0] * rows, [0.0] * rows, [1.0] * rows
         crowds = {crowd.row: _Crowd(table, crowd, flow) for crowd in table.crowds}
@@ -251,6 +252,12 @@ def _newton(
         rise *= lift / density
         fall *= lift / density / stretch
         q = flow[0]
+        behind, behind_steep = _behind(table, q, nu, behind_x)
+        loss += behind
+        steep += behind_steep
+        if fall > 0.0:
+            # On a rising stretch of the curve a step is taken as if it were flatter than what the fan works against.
+            fall = min(fall, 0.5 * (stiffness + steep))
         new = (source[0] - loss + (steep - inner[0]) * q + rise - fall * q) / (stiffness - fall + steep)
         damped = step > _DAMPED_AFTER
         if not new > 0.0:
@@ -283,6 +290,17 @@ def _newton(
         if not math.isfinite(worst):
             break
     return None
+
+
+def _behind(table: Table, q: float, nu: float, x: list[float]) -> tuple[float, float]:
+    """What the pieces after the fan lose, and the slope of that with the flow."""
+    loss = steep = 0.0
+    thin = nu / max(abs(q), 1e-12)
+    for row, (fixed, friction, rough, reynolds) in enumerate(zip(*table.discharge, strict=True)):
+        factor, power, x[row] = friction_near(x[row], rough, reynolds * thin) if friction else (0.0, 0.0, x[row])
+        loss += (fixed + friction * factor) * q * abs(q)
+        steep += (2.0 * fixed + power * friction * factor) * abs(q)
+    return loss, steep
 
 
 def branch_factor(flow: float, whole: float) -> tuple[float, float]:

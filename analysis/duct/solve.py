@@ -1,12 +1,13 @@
 """The operating point of a duct design: where the fan's rise and the losses of ducts and filter meet.
 
 Pressures are total pressures inside: zero in the room, lowered by every loss on the way. The fan curve is fan *static*
-pressure: outlet static less inlet total. The plenum of the filter bags is the fan's outlet, so
+pressure: outlet static less inlet total. So
 
-    inlet total + fan static = filter pressure = drag x flow,
+    inlet total + fan static = what the duct after the fan loses + drag x flow,
 
-and what a gauge at the inlet tap shows is the static pressure there, inlet total less velocity pressure. The separator
-stands before that tap. The air keeps one density all the way (a suction of 3 kPa thins it by 3 %).
+and what a gauge at the inlet tap shows is the static pressure there, inlet total less velocity pressure. A separator or
+bags on the suction side stand before that tap. The air keeps one density all the way (a suction of 3 kPa thins it by
+3 %).
 """
 
 from __future__ import annotations
@@ -91,7 +92,7 @@ def solve(
     return OperatingPoint(
         open_ports=tuple(opened),
         flow_m3s=flow,
-        inlet_pa=states[design.runs[table.index[0]].name].static_pa,
+        inlet_pa=states[design.runs[table.index[0]].name].static_pa - (drag * flow if design.filter.before_fan else 0.0),
         filter_pa=drag * flow,
         fan_static_pa=as_built.fan_pressure * fan.pressure_scalar(stretched, fan_speed_ratio, density)[0],
         shaft_w=shaft,
@@ -152,7 +153,7 @@ def solve_many(
         run_names=design.run_names,
         gates=gates,
         flow_m3s=flow.copy(),
-        inlet_pa=static[0].copy(),
+        inlet_pa=static[0] - drag * flow if design.filter.before_fan else static[0].copy(),
         filter_pa=drag * flow,
         fan_static_pa=as_built.fan_pressure * design.fan.pressure_pa(stretched, speed, density),
         shaft_w=shaft,

@@ -51,6 +51,8 @@ def from_design(design: DuctDesign, name: str = "shop") -> PlantShop:
     )
     speed = points.rpm / points.at_rpm
     separator = design.separator
+    if design.discharge or design.filter.before_fan or (separator is not None and separator.after_fan):
+        raise ValueError("a plant has its bags after the fan and nothing between them, and its separator before the fan")
     return PlantShop(
         name=name,
         runs=tuple(_run(run) for run in design.runs),

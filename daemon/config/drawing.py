@@ -6,26 +6,28 @@ count from 0, so that the loader can put its line before it. """
 from __future__ import annotations
 
 import difflib
+import itertools
 import math
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.air import STANDARD_DENSITY_KGM3, STANDARD_PRESSURE_PA, Air, moist_air, pressure_at_altitude
 from analysis.duct import fittings, gates, openings
-from analysis.duct.design import FAN, DuctDesign, FlowAtPressure, Hose, Material, Port, Run, Uncertainties
+from analysis.duct.design import FAN, DuctDesign, FlowAtPressure, Hose, Join, Material, Port, Run, Uncertainties
 from analysis.duct.fan import FanCurve, FanPoint, curve_fault, generic_radial
-from analysis.duct.filter import FilterStage
+from analysis.duct.filter import NO_FILTER, FilterStage
 from analysis.duct.motor import Motor
 from analysis.duct.network import Problem, problems
 from analysis.duct.separator import Separator
 from analysis.duct.stock import pipe
-from analysis.units import System
+from analysis.units import System, show
 from daemon.config.joins import read_join
 from daemon.config.sanity import magnitude_problems, magnitude_warnings
 
 if TYPE_CHECKING:
-    from daemon.config.ducting import FanTable, MotorTable, PortTable, RunTable
+    from daemon.config.ducting import DuctTable, FanTable, FilterTable, MotorTable, PortTable, RunTable
     from daemon.config.model import ShopFile, ShopTable
 
 USUAL_HUMIDITY = 0.5
@@ -61,19 +63,22 @@ def build_design(file: ShopFile, air: Air) -> tuple[DuctDesign | None, list[str]
             errors.append(f"port[{index}].entry: port {table.name!r}: {error}")
     if fan is None or len(ports) < len(file.port):
         return None, errors, []
-    drop, limit = file.filter.clean_drop, file.filter.clean_at_drop
-    bags = FilterStage(
-        file.filter.area, drop.pressure / drop.at, file.filter.clean_at_drag_ratio, file.filter.clean_at_flow_lost,
-        _or(file.filter.uncertainty, _USUAL.filter_drag),
-        None if limit is None else limit.pressure,
-        None if limit is None else limit.at,
-    )
+    bags = _filter(file.filter) if file.filter else NO_FILTER
     separator = None
     if file.separator:
         loss = file.separator.drop
-        separator = Separator(loss.pressure, loss.at, uncertainty=_or(file.separator.uncertainty, 0.15))
+        separator = Separator(
+            loss.pressure, loss.at, uncertainty=_or(file.separator.uncertainty, 0.15),
+            after_fan=file.separator.side == "after",
+        )
+    discharge = tuple(
+        _duct(table, f"discharge {at}", "-") for at, table in enumerate(file.discharge, start=1)
+    )
+    runs, ports, apart = _along(file, [_run(table) for table in file.run], ports)
+    if apart:
+        return None, [*errors, *apart], []
     design = DuctDesign(
-        runs=tuple(_run(table) for table in file.run),
+        runs=tuple(runs),
         ports=tuple(ports),
         fan=fan,
         filter=bags,
@@ -81,6 +86,7 @@ def build_design(file: ShopFile, air: Air) -> tuple[DuctDesign | None, list[str]
         air=air,
         separator=separator,
         motor=motor,
+        discharge=discharge,
         uncertainties=Uncertainties(
             fan_pressure=fan.uncertainty,
             filter_drag=bags.uncertainty,
@@ -107,7 +113,10 @@ def _fan(table: FanTable, motor: MotorTable | None) -> FanCurve:
         if table.uncertainty is None:
             return curve
         return FanCurve(curve.points, curve.at_speed_rpm, uncertainty=table.uncertainty, generic=True)
-    points = tuple(FanPoint(point.flow, point.static, point.power) for point in table.points)
+    rows = table.points
+    if all(after.flow < before.flow for before, after in itertools.pairwise(rows)):
+        rows = rows[::-1]
+    points = tuple(FanPoint(point.flow, point.static, point.power) for point in rows)
     curve = FanCurve(
         points, table.at_speed, table.speed, _or(table.at_density, STANDARD_DENSITY_KGM3),
         uncertainty=_or(table.uncertainty, _USUAL.fan_pressure),
@@ -116,6 +125,57 @@ def _fan(table: FanTable, motor: MotorTable | None) -> FanCurve:
     if fault:
         raise ValueError(f"{fault}; look for a slip of the pen in the points")
     return curve
+
+
+def _filter(table: FilterTable) -> FilterStage:
+    drop, limit = table.clean_drop, table.clean_at_drop
+    return FilterStage(
+        table.area, drop.pressure / drop.at, table.clean_at_drag_ratio, table.clean_at_flow_lost,
+        _or(table.uncertainty, _USUAL.filter_drag),
+        None if limit is None else limit.pressure,
+        None if limit is None else limit.at,
+        before_fan=table.side == "before",
+    )
+
+
+def _along(file: ShopFile, runs: list[Run], ports: list[Port]) -> tuple[list[Run], list[Port], list[str]]:
+    """Runs that others join along the way, cut into pieces: a piece begins where something joins. And what is wrong.
+
+    The last piece keeps the run's name and fittings; the one before a junction is called after what joins there. What
+    lies before the first of them is no piece: no air comes through it.
+    """
+    joining: dict[str, list[tuple[float, str]]] = {}
+    lengths = {run.name: run.length_m for run in runs}
+    problems = []
+    both: tuple[tuple[str, tuple[RunTable | PortTable, ...]], ...] = (("run", file.run), ("port", file.port))
+    for kind, tables in both:
+        for index, table in enumerate(tables):
+            at, whole = table.at or 0.0, lengths.get(table.into, math.inf)
+            joining.setdefault(table.into, []).append((at, table.name))
+            if at > 0.0 and (table.into == FAN or at >= whole):
+                there = "the fan" if table.into == FAN else f"a run of {show(whole, 'length', file.shop.units)}"
+                problems.append(
+                    f"{kind}[{index}].at: {table.name!r} joins {table.into!r} at {show(at, 'length', file.shop.units)}, but"
+                    f" that is {there}; count along the run from where it begins, and stay short of its end"
+                )
+    cut: list[Run] = []
+    into: dict[str, str] = {}
+    for run in runs if not problems else ():
+        joins = joining.get(run.name, [])
+        places = sorted({at for at, _ in joins}) or [0.0]
+        names = [f"{run.name} before {next(name for at, name in joins if at == place)}" for place in places[1:]]
+        names.append(run.name)
+        for at, (place, end) in enumerate(itertools.pairwise((*places, run.length_m))):
+            into |= {name: names[at] for where, name in joins if where == place}
+            piece = replace(run, name=names[at], length_m=end - place)
+            if at > 0:
+                piece = replace(piece, leak_m2=0.0, start_diameter_m=None)
+            if at < len(places) - 1:
+                piece = replace(piece, into=names[at + 1], join=Join.straight(), fittings_k=0.0, end_diameter_m=None)
+            cut.append(piece)
+    known = {table.name for table in file.run}
+    cut = [replace(run, into=into.get(run.name, run.into)) if run.name in known else run for run in cut]
+    return cut, [replace(port, into=into.get(port.name, port.into)) for port in ports], problems
 
 
 def _motor(table: MotorTable) -> Motor:
@@ -128,22 +188,18 @@ def _motor(table: MotorTable) -> Motor:
     )
 
 
-def _run(table: RunTable) -> Run:
+def _duct(table: DuctTable, name: str, into: str) -> Run:
     duct = pipe(table.pipe)
     fitted = fittings.fitted(table.fittings, duct.inside_diameter_m)
     return Run(
-        name=table.name,
-        into=table.into,
-        diameter_m=duct.inside_diameter_m,
-        roughness_m=duct.roughness_m,
-        length_m=table.length,
-        fittings_k=fitted.k,
-        join=read_join(table.join),
-        leak_m2=table.leak or 0.0,
-        uncertainty=table.uncertainty,
-        start_diameter_m=fitted.start_m,
-        end_diameter_m=fitted.end_m,
+        name, into, duct.inside_diameter_m, duct.roughness_m, table.length, fitted.k,
+        start_diameter_m=fitted.start_m, end_diameter_m=fitted.end_m, hydraulic_m=duct.hydraulic_m,
     )
+
+
+def _run(table: RunTable) -> Run:
+    piece = _duct(table, table.name, table.into)
+    return replace(piece, join=read_join(table.join), leak_m2=table.leak or 0.0, uncertainty=table.uncertainty)
 
 
 def _port(table: PortTable, air: Air) -> Port:
@@ -184,6 +240,7 @@ def _port(table: PortTable, air: Air) -> Port:
         uncertainty=table.uncertainty,
         start_diameter_m=fitted.start_m,
         end_diameter_m=fitted.end_m,
+        hydraulic_m=duct.hydraulic_m,
     )
 
 

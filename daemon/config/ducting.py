@@ -20,6 +20,7 @@ from daemon.config.quantities import (
     FlowOrZero,
     Fraction,
     Length,
+    LengthOrZero,
     PositiveCurrent,
     PositivePressure,
     Power,
@@ -154,8 +155,12 @@ USUAL_DRAG_RATIO, USUAL_FLOW_LOST = 1.75, "10 %"
 CRITERIA = ("clean_at_drag_ratio", "clean_at_flow_lost", "clean_at_drop")
 
 
+Side = Literal["before", "after"]
+"""Of the fan: on the suction side or on the pressure side."""
+
+
 class FilterTable(StrictModel):
-    """[filter]: the bags, their drop when clean, and when the owner wants to clean them.
+    """[filter]: the bags, their drop when clean, and when the owner wants to clean them. Left out where there are none.
 
     The criteria that are written hold, whichever is reached first; where none is written, the first two hold with their
     usual values.
@@ -166,6 +171,7 @@ class FilterTable(StrictModel):
     clean_at_drag_ratio: Annotated[float, Field(gt=1.0, le=20.0)] | None = None
     clean_at_flow_lost: Annotated[Fraction, _share(0.01, 0.8)] | None = None
     clean_at_drop: DropTable | None = None
+    side: Side = "after"
     uncertainty: Sd | None = None
 
     @model_validator(mode="before")
@@ -177,21 +183,29 @@ class FilterTable(StrictModel):
 
 
 class SeparatorTable(StrictModel):
-    """[separator]: a cyclone or drop box before the fan."""
+    """[separator]: a cyclone or drop box before the fan, or after it with ``side = "after"``."""
 
     drop: DropTable
+    side: Side = "before"
     uncertainty: Sd | None = None
 
 
-class RunTable(StrictModel):
-    """[[run]]: a piece of duct that carries air into another run or into the fan."""
+class DuctTable(StrictModel):
+    """A piece of duct; as [[discharge]] one after the fan, in the order of the air."""
 
-    name: Name
-    into: str
-    join: JoinText = "straight"
     pipe: PipeText
     length: Length
     fittings: tuple[FittingText, ...] = ()
+
+
+class RunTable(DuctTable):
+    """[[run]]: a piece of duct that carries air into another run or into the fan. ``at`` is how far along that run it joins,
+    from where that run begins; without it, at the beginning."""
+
+    name: Name
+    into: str
+    at: LengthOrZero | None = None
+    join: JoinText = "straight"
     leak: Area | None = None
     uncertainty: Sd | None = None
 
@@ -203,15 +217,13 @@ class LeakTable(StrictModel):
     at: PositivePressure
 
 
-class PortTable(StrictModel):
-    """[[port]]: an opening with its hose, gate and pipe, and the flow that its machine needs."""
+class PortTable(DuctTable):
+    """[[port]]: an opening with its hose, gate and pipe, and the flow that its machine needs; ``at`` as for a run."""
 
     name: Name
     into: str
+    at: LengthOrZero | None = None
     join: JoinText = "straight"
-    pipe: PipeText
-    length: Length
-    fittings: tuple[FittingText, ...] = ()
     hose: HoseText | None = None
     hose_length: Length | None = None
     entry: EntryText

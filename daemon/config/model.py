@@ -15,6 +15,7 @@ from analysis.conditions import Condition
 from analysis.readings import CHANNELS
 from daemon.config.common import ClockSpan, Name
 from daemon.config.ducting import (
+    DuctTable,
     FanTable,
     FilterTable,
     MaterialTable,
@@ -155,8 +156,9 @@ class ShopFile(StrictModel):
     material: MaterialTable = MaterialTable()
     fan: FanTable
     motor: MotorTable | None = None
-    filter: FilterTable
+    filter: FilterTable | None = None
     separator: SeparatorTable | None = None
+    discharge: tuple[DuctTable, ...] = ()
     run: Annotated[tuple[RunTable, ...], Field(min_length=1)]
     port: Annotated[tuple[PortTable, ...], Field(min_length=1)]
     source: Annotated[tuple[SourceTable, ...], Field(min_length=1)]

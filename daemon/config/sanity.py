@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from analysis.duct import fittings
-from analysis.duct.fan import FanCurve
+from analysis.duct.fan import FanCurve, dips
 from analysis.duct.fittings import same_size
 from analysis.duct.motor import nec_full_load_a
 from analysis.duct.stock import pipe
@@ -54,16 +54,24 @@ def magnitude_problems(file: ShopFile) -> Iterator[str]:
     fan = file.fan
     if fan.points:
         statics = [point.static for point in fan.points]
-        top, last = statics.index(max(statics)), len(statics) - 1
-        yield from _outside(file, f"fan.points[{top}].static", "the fan's highest pressure", statics[top], "peak")
-        yield from _outside(file, f"fan.points[{last}].flow", "the fan's highest flow", fan.points[last].flow, "flow")
+        flows = [point.flow for point in fan.points]
+        top, last = statics.index(max(statics)), flows.index(max(flows))
+        if statics[top] > 0.0:
+            yield from _outside(file, f"fan.points[{top}].static", "the fan's highest pressure", statics[top], "peak")
+        yield from _outside(file, f"fan.points[{last}].flow", "the fan's highest flow", flows[last], "flow")
+    sides = (file.filter and file.filter.side == "before") or (file.separator and file.separator.side == "after")
+    if (file.discharge or sides) and any(source.kind == "simulator" for source in file.source):
+        yield "source: the simulator has its bags right after the fan and its separator before it; leave out discharge and side"
     for key in ("main_velocity", "branch_velocity"):
         yield from _outside(file, f"material.{key}", "the carrying velocity", getattr(file.material, key), "velocity")
     if file.motor:
         yield from _outside(file, "motor.power", "the motor's power", file.motor.power, "power")
         yield from _outside(file, "motor.voltage", "the motor's voltage", file.motor.voltage, "voltage")
-    yield from _outside(file, "filter.area", "the area of the bags", file.filter.area, "area")
-    yield from _outside(file, "filter.clean_drop.at", "the flow of the clean drop", file.filter.clean_drop.at, "flow")
+    if file.filter is None and "filter_pa" in file.sensor:
+        yield "sensor.filter_pa: is fitted, but there is no [filter]; say what bags there are, or leave it out"
+    if file.filter:
+        yield from _outside(file, "filter.area", "the area of the bags", file.filter.area, "area")
+        yield from _outside(file, "filter.clean_drop.at", "the flow of the clean drop", file.filter.clean_drop.at, "flow")
     for index, run in enumerate(file.run):
         yield from _outside(file, f"run[{index}].length", f"the length of run {run.name!r}", run.length, "length")
     for index, port in enumerate(file.port):
@@ -119,6 +127,8 @@ def _short(file: ShopFile) -> Iterator[str]:
 
 
 def _bags(file: ShopFile, design: DuctDesign) -> Iterator[str]:
+    if file.filter is None:
+        return
     drop, system = file.filter.clean_drop, file.shop.units
     available = design.fan.pressure_scalar(drop.at, 1.0, design.air.density_kgm3)[0]
     if drop.pressure > 0.5 * available:
@@ -178,6 +188,11 @@ def _reducers(file: ShopFile) -> Iterator[str]:
 
 
 def _generic(file: ShopFile, fan: FanCurve) -> Iterator[str]:
+    if dips(fan.points):
+        yield (
+            "fan.points: the pressure dips and rises again; where the ducts work there the fan may hold either of two flows,"
+            " and the drawing expects the one that it finds first"
+        )
     if fan.generic:
         yield (
             "fan.wheel_diameter: the fan's curve is guessed from its wheel, speed and motor, to about"

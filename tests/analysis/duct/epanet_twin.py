@@ -119,11 +119,29 @@ class Twin:
                 f"P{i} {begin} {self.end(port, f'N{places[port.into]}', junctions, pumps, curves)} {port.length_m} "
                 f"{port.diameter_m * 1e3} {port.roughness_m * 1e3} {self.port_k(port, True)} OPEN"
             )
+        behind, first = [], None
+        for i, piece in enumerate(design.discharge):
+            begin, end = "OUTLET" if i == 0 else f"D{i - 1}", "OUT" if piece is design.discharge[-1] else f"D{i}"
+            k = piece.fittings_k
+            if i:
+                narrow, wide = sorted((design.discharge[i - 1].area_m2, piece.area_m2))
+                assert piece.area_m2 == wide, "EPANET knows our abrupt widening only"
+                k += (1.0 - narrow / wide) ** 2 * (piece.area_m2 / narrow) ** 2
+            if end == "OUT":
+                # a fan's static pressure leaves its outlet with the velocity head of the first piece, the last one's is lost
+                k += 1.0 - (piece.area_m2 / (first or piece).area_m2) ** 2
+            else:
+                junctions.append(f"{end} 0 0")
+            first = first or piece
+            assert k >= 0.0
+            behind.append(
+                f"B{i} {begin} {end} {piece.length_m} {piece.diameter_m * 1e3} {piece.roughness_m * 1e3} {k} OPEN"
+            )
         flow, head = self.curve()
         points = [f"C {q / _LPS:.8f} {h:.8f}" for q, h in zip(flow, head, strict=True)]
         lines = [
             "[JUNCTIONS]", *junctions, "[RESERVOIRS]", "ROOM 0", "OUT 0", "[PIPES]", *pipes,
-            "DISCHARGE OUTLET OUT 0.01 1000 0.0001 0 OPEN", "[PUMPS]", *pumps, "[CURVES]", *points, *curves,
+            *(behind or ["DISCHARGE OUTLET OUT 0.01 1000 0.0001 0 OPEN"]), "[PUMPS]", *pumps, "[CURVES]", *points, *curves,
             "[OPTIONS]", "UNITS LPS", "HEADLOSS D-W", f"VISCOSITY {nu / WATER_NU}", f"ACCURACY {accuracy}",
             "TRIALS 200", "UNBALANCED STOP", "[TIMES]", "DURATION 0", "[REPORT]", "STATUS NO", "MESSAGES NO", "[END]",
         ]

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
-from analysis.duct.fan import FanCurve, FanPoint, curve_fault, generic_radial
+from analysis.duct.fan import FanCurve, FanPoint, curve_fault, dips, generic_radial
 from analysis.duct.pchip import shape_preserving
 from analysis.units import CFM_M3S, HORSEPOWER_W, INWG_PA
 
@@ -197,10 +197,10 @@ def test_impossible_points_are_refused() -> None:
 @pytest.mark.parametrize(
     ("statics", "said"),
     [
-        ((12, 11, 12.5, 8, 3), "falls at point 2 and rises later"),
-        ((12, 12.2, 9, 10, 3), "rises again from point 3 to point 4"),
-        ((5, 7, 9, 11, 13), "rises until point 5"),
-        ((8, 11, 10, 8, 3), "a quarter above the first"),
+        ((12, 12.2, 9, 10, 3), "rises from point 3 to point 4"),
+        ((5, 7, 9, 11, 13), "rises from point 2 to point 3"),
+        ((8, 11, 10, 8, 3), "rises from point 1 to point 2"),
+        ((12, 1.1, 11.5, 8, 3), "by a quarter of its highest pressure at most"),
         ((-12, -11, -9, -6, -3), "no pressure"),
     ],
 )
@@ -210,3 +210,12 @@ def test_a_curve_that_no_fan_has_is_told(statics: tuple[float, ...], said: str) 
     assert fault is not None
     assert said in fault
     assert curve_fault(BARN) is None
+
+
+def test_a_dip_where_a_wheel_stalls_is_taken() -> None:
+    stalling = tuple(FanPoint(0.1 * i, p * INWG_PA) for i, p in enumerate((10.0, 8.5, 9.5, 8, 5, 1)))
+    assert curve_fault(stalling) is None
+    assert dips(stalling)
+    assert not dips(BARN)
+    # a hump alone is no dip
+    assert not dips(tuple(FanPoint(0.1 * i, p) for i, p in enumerate((10.0, 10.5, 9.5, 8.0))))

@@ -157,7 +157,7 @@ def test_other_hours_are_answered_with_a_form_that_is_accepted(text: str) -> Non
         ('kind = "log"', 'kind = "log"\nat_leest = "stop"', "did you mean 'at_least'?"),
         ("[sensor.motor_a]", '[sensor.motor_a]\nscales = 2.0', "did you mean 'scale'?"),
         ("[store]", "[stoer]", "did you mean 'store'?"),
-        ('entry = "plain"', 'entry = "plain"\nzzz = 1', "known here: name, into, join"),
+        ('entry = "plain"', 'entry = "plain"\nzzz = 1', "known here: pipe, length, fittings, name, into"),
     ],
 )
 def test_bare_numbers_slips_and_keys(old: str, new: str, said: str | None) -> None:
