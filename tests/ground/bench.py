@@ -15,7 +15,7 @@ import multiprocessing
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -157,6 +157,8 @@ def one(task: tuple[str, int, int, str, bool, tuple[str, ...]]) -> Result:
     family, seed, days, know, healthy, only = task
     tour, gates_known = KNOW[know]
     shop = make(family, seed)
+    if gates_known:  # a gate with a switch, or driven, stands open or shut: a switch cannot tell half open from a plug
+        shop = replace(shop, habits={**shop.habits, "half": 0.0})
     loaded = 0.0 if tour else float(shop.rng("loaded").uniform(0.0, 0.6))  # nobody cleaned for a tour
     r = record(shop, days, tour=tour, healthy=healthy, only=only, loaded=loaded)
     heard, frames, seconds, fit = play(r, know)
