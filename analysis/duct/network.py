@@ -22,6 +22,8 @@ NO_DUCT = 0.25
 """Relative roughness that no duct or hose has."""
 _CLEARLY = 0.9
 """A need is called too small for its pipe when it gives less than this share of the carrying velocity."""
+CROWD = 4
+"""From so many pieces at one place on, a drawing is asked whether they really meet there."""
 _SAME_SIZE = 1.02
 """Two pipes this close in diameter (wall thickness, fittings) count as the same size."""
 
@@ -233,11 +235,20 @@ def _surroundings(design: DuctDesign) -> Iterator[Problem]:
 
 def _doubts(design: DuctDesign, system: System) -> Iterator[Problem]:
     runs = {run.name: run for run in design.runs}
+    for run in design.runs:
+        meeting = [piece for piece in _pieces(design) if piece.into == run.name]
+        if len(meeting) >= CROWD:
+            names = ", ".join(repr(piece.name) for piece in meeting)
+            yield Problem(
+                "warning", _label(run),
+                f"has {len(meeting)} pieces that meet where it begins ({names}); where they join along it instead, one after"
+                " the other, write how far along each does,",
+            )
     for piece in _pieces(design):
         if piece.into == FAN:
             continue
         main = runs[piece.into]
-        if piece.diameter_m > _SAME_SIZE * main.diameter_m:
+        if (piece.end_diameter_m or piece.diameter_m) > _SAME_SIZE * max(main.start_diameter_m or 0.0, main.diameter_m):
             yield Problem(
                 "warning", _label(piece),
                 f"is larger ({show(piece.diameter_m, 'diameter', system)}) than the run {main.name!r} that it flows"

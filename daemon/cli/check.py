@@ -18,7 +18,7 @@ def check(
     """Say what was understood of a configuration, or what is wrong with it and where."""
     from daemon.config.load import load
     from daemon.config.model import ShopFile
-    from daemon.config.summary import summary
+    from daemon.config.summary import notes, summary
 
     if schema:
         say_json(ShopFile.model_json_schema())
@@ -32,5 +32,5 @@ def check(
         return
     for line in summary(config):
         typer.echo(line)
-    for warning in config.warnings:
-        typer.echo(f"note: {warning}")
+    for note in notes(config):
+        typer.echo(f"note: {note}")

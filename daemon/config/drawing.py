@@ -292,6 +292,8 @@ def _sentence(problem: Problem, file: ShopFile, system: System) -> str:
         if part == "into":
             words += _meant(file, kind, place, names["run"])
     advice = next((advice for begin, advice in _ADVICE if begin in problem.words), None)
+    if "pieces that meet where it begins" in words:
+        words += ' such as at = "12 ft"'
     return f"{key}: {words}" + (f"; {advice}" if advice else "")
 
 

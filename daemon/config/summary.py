@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
-from analysis.duct.design import FAN, Port, Run
+from analysis.duct.design import FAN, DuctDesign, Port, Run
 from analysis.duct.solve import solve
 from analysis.readings import CHANNELS
 from analysis.units import System, show
@@ -41,14 +42,17 @@ def summary(config: Config) -> Iterator[str]:
     density, warmth = show(config.air.density_kgm3, 'density', system), show(config.air.temperature_c, 'temperature', system)
     yield f"air: {density} at {warmth}"
     yield "ducts, from the fan outwards:"
-    yield from _tree(design.runs, design.ports, FAN, "  ", system)
+    yield "  fan"
+    yield from _tree(design, FAN, "  ", system)
+    yield from _after(design, system)
     yield "design values, filter clean:"
     for port in design.ports:
         point = solve(design, [port.name])
         share = point.ports[port.name].need_share
         yield (
             f"  {port.name} open alone: inlet {show(point.inlet_pa, 'pressure', system)}, "
-            f"filter {show(point.filter_pa, 'pressure', system)}, {show(point.flow_m3s, 'flow', system)}"
+            + (f"filter {show(point.filter_pa, 'pressure', system)}, " if design.filter.fitted else "")
+            + show(point.flow_m3s, "flow", system)
             + ("" if point.motor_a is None else f", {show(point.motor_a, 'current', system)}")
             + ("" if share is None else f"; {share:.0%} of what the machine needs")
         )
@@ -69,18 +73,56 @@ def summary(config: Config) -> Iterator[str]:
         yield f"dashboard: http://{file.dashboard.host}:{file.dashboard.port}"
 
 
-def _tree(
-    runs: tuple[Run, ...], ports: tuple[Port, ...], into: str, indent: str, system: System
-) -> Iterator[str]:
-    for run in runs:
-        if run.into == into:
-            yield (
-                f"{indent}{run.name}: {show(run.length_m, 'length', system)} of "
-                f"{show(run.diameter_m, 'diameter', system)} inside"
-            )
-            yield from _tree(runs, ports, run.name, indent + "  ", system)
-    for port in ports:
-        if port.into == into:
-            hose = "" if port.hose is None else f", {show(port.hose.length_m, 'length', system)} of hose"
-            needs = "" if port.needs_m3s is None else f", needs {show(port.needs_m3s, 'flow', system)}"
-            yield f"{indent}[{port.name}] {show(port.length_m, 'length', system)}{hose}{needs}"
+def _tree(design: DuctDesign, into: str, indent: str, system: System) -> Iterator[str]:
+    """What flows into a run, each with what flows into it; ports in brackets."""
+    every: tuple[Run | Port, ...] = (*design.runs, *design.ports)
+    pieces = [piece for piece in every if piece.into == into]
+    for piece in pieces:
+        last = piece is pieces[-1]
+        joins = "" if into == FAN else f", {_joins(piece)}"
+        if isinstance(piece, Run):
+            yield f"{indent}{'└─' if last else '├─'} {piece.name}: {_size(piece, system)}{joins}"
+            yield from _tree(design, piece.name, indent + ("   " if last else "│  "), system)
+        else:
+            hose = "" if piece.hose is None else f", {show(piece.hose.length_m, 'length', system)} of hose"
+            needs = "" if piece.needs_m3s is None else f", needs {show(piece.needs_m3s, 'flow', system)}"
+            yield f"{indent}{'└─' if last else '├─'} [{piece.name}] {_size(piece, system)}{hose}{joins}{needs}"
+
+
+def _size(piece: Run | Port, system: System) -> str:
+    across = f"{show(piece.diameter_m, 'diameter', system)} inside"
+    if piece.hydraulic_m is not None:
+        across = f"rectangular duct, as wide as {show(piece.diameter_m, 'diameter', system)} round"
+    return f"{show(piece.length_m, 'length', system)} of {across}"
+
+
+def _joins(piece: Run | Port) -> str:
+    join = piece.join
+    words = {"straight": "straight on", "tee": "by a tee"}.get(join.kind, f"by a wye of {join.angle_deg:g}°")
+    if join.kind == "stated":
+        words = f"losing K {join.k:g}"
+    return words
+
+
+def _after(design: DuctDesign, system: System) -> Iterator[str]:
+    """The way of the air from the last run on, where it is not simply the fan and then the bags."""
+    bags, separator = design.filter, design.separator
+    way = [f"separator ({show(separator.loss_pa, 'pressure', system)} at {show(separator.at_flow_m3s, 'flow', system)})"
+           if separator else "", "bags" if bags.fitted else ""]
+    sides = (separator is not None and separator.after_fan, not bags.before_fan)
+    before = [part for part, behind in zip(way, sides, strict=True) if part and not behind]
+    duct = [_size(piece, system) for piece in design.discharge]
+    after = [*duct, *(part for part, behind in zip(way, sides, strict=True) if part and behind)]
+    if before or len(after) != 1 or duct:
+        yield f"  the air goes on through: {' → '.join([*before, 'fan', *after, 'the room' if bags.fitted else 'outside'])}"
+
+
+def notes(config: Config) -> Iterator[str]:
+    """The remarks on the drawing; what is said of several places alike is said once, with the other places behind it."""
+    alike: dict[str, list[str]] = {}
+    for warning in config.warnings:
+        _, _, words = warning.partition(": ")
+        alike.setdefault(re.sub(r"'[^']*'|^[^:]*: ", "", words), []).append(warning)
+    for first, *others in alike.values():
+        places = "; ".join(": ".join(other.split(": ")[:2]).removeprefix(f"{config.path}, ") for other in others)
+        yield f"{first} (likewise {places})" if others else first

@@ -97,7 +97,7 @@ def test_points_are_taken_line_by_line_and_judged_together(tmp_path: Path) -> No
     points = ["0 cfm, 11.8 inwg", "400 cfm", "400 cfm, 11.6 inwg", "800 cfm, 12.6 inwg", "", "3450 rpm", ""]
     result = sit(shop, *SHOP, "1", *points, "<", "800 cfm, 9.1 inwg", "", "no")
     assert "'400 cfm' has 1 part" in result.output
-    assert "pressure falls at point 2 and rises later" in " ".join(result.output.split())
+    assert "pressure rises from point 2 to point 3" in " ".join(result.output.split())
     draft = read_draft(shop)
     assert draft is not None
     assert draft.of("fan")["points"] == "0 cfm; 11.8 inwg\n400 cfm; 11.6 inwg\n800 cfm; 9.1 inwg"
