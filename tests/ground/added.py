@@ -65,16 +65,9 @@ def with_run(shop: Shop) -> tuple[Shop, str]:
     drop = next(d for d in ducts if d.port)
     ducts.append(
         Duct(
-            NEW,
-            cut,
-            min(drop.diameter, old.diameter),
-            float(rng.uniform(1.0, 4.0)),
-            drop.rough,
-            float(rng.uniform(0.2, 0.9)),
-            float(rng.choice([30.0, 45.0, 60.0, 90.0])),
-            port=True,
-            entry_k=float(rng.uniform(0.6, 3.0)),
-            leak=float(np.exp(rng.uniform(np.log(0.005), np.log(0.05)))),
+            NEW, cut, min(drop.diameter, old.diameter), float(rng.uniform(1.0, 4.0)), drop.rough,
+            float(rng.uniform(0.2, 0.9)), float(rng.choice([30.0, 45.0, 60.0, 90.0])), port=True,
+            entry_k=float(rng.uniform(0.6, 3.0)), leak=float(np.exp(rng.uniform(np.log(0.005), np.log(0.05)))),
             hose=float(rng.uniform(0.5, 2.0)),
         )
     )

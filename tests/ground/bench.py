@@ -165,17 +165,8 @@ def one(task: tuple[str, int, int, str, bool, tuple[str, ...]]) -> Result:
     known = labels(r, gates_known=gates_known, tour=fit)
     tallies, false = score(heard.said, known)
     return Result(
-        r.shop.name,
-        days,
-        dict(tallies),
-        false,
-        _false_stops(heard, known),
-        _invented(heard, known),
-        _recognised(heard, known),
-        frames,
-        seconds,
-        _flow(r, heard),
-        tour and not fit,
+        r.shop.name, days, dict(tallies), false, _false_stops(heard, known), _invented(heard, known),
+        _recognised(heard, known), frames, seconds, _flow(r, heard), tour and not fit,
     )
 
 

@@ -203,13 +203,7 @@ def spoil(fault: Fault, shop: Shop, name: str, t: Floats, value: Floats, still: 
 
 
 def evidence(
-    shop: Shop,
-    fault: Fault,
-    opening: tuple[float, ...],
-    drag: float,
-    seconds: float,
-    gates_known: bool,
-    tour: bool,
+    shop: Shop, fault: Fault, opening: tuple[float, ...], drag: float, seconds: float, gates_known: bool, tour: bool,
     other: str = "",
 ) -> float:
     """Log-likelihood ratio that ``seconds`` of running at ``opening`` give for the fault against ordinary running.

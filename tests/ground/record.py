@@ -87,7 +87,7 @@ def record(
         if fault.what == "left_on":
             stretches, chosen[i] = left_on(stretches, fault)
     t, at, on, began, ended, runs = _frames(stretches, start, days)
-    drag, events, growing = _bags(shop, stretches, chosen, t, at, rng, loaded, cleaned)
+    drag, events, growing = _bags(shop, stretches, chosen, t, at, shop.rng(what + " bags"), loaded, cleaned)
     warm_c, air_pa = _weather(shop, t, days, rng)
     density = air_pa / (287.05 * (warm_c + 273.15))
     volts = (
@@ -139,18 +139,8 @@ def record(
     kept = rng.random(len(t)) >= shop.board.missing
     stamps = t + rng.uniform(0, shop.board.jitter, len(t)) if shop.board.jitter > 0.001 else t
     return Recording(
-        shop,
-        days,
-        np.round(stamps[kept], 2),
-        {c: v[kept] for c, v in told.items()},
-        {n: v[kept] for n, v in true.items()},
-        at[kept],
-        on[kept],
-        stretches,
-        chosen,
-        events,
-        tour_until if tour else 0.0,
-        runs,
+        shop, days, np.round(stamps[kept], 2), {c: v[kept] for c, v in told.items()}, {n: v[kept] for n, v in true.items()},
+        at[kept], on[kept], stretches, chosen, events, tour_until if tour else 0.0, runs,
     )
 
 
@@ -197,14 +187,8 @@ def _frames(stretches: list[Stretch], start: float, days: int) -> tuple[Any, ...
 
 
 def _bags(
-    shop: Shop,
-    stretches: list[Stretch],
-    faults: Sequence[Fault],
-    t: Floats,
-    at: Any,
-    rng: np.random.Generator,
-    loaded: float,
-    cleans: bool,
+    shop: Shop, stretches: list[Stretch], faults: Sequence[Fault], t: Floats, at: Any, rng: np.random.Generator,
+    loaded: float, cleans: bool,
 ) -> tuple[Floats, list[dict[str, Any]], Floats]:
     """Drag at each frame [Pa s/m3], cleanings and emptyings, and 1 while carry-over roughens the pressures."""
     bags, ports = shop.bags, shop.ports
@@ -277,13 +261,7 @@ def _bags(
 
 
 def _point(
-    shop: Shop,
-    stretches: list[Stretch],
-    faults: Sequence[Fault],
-    at: Any,
-    t: Floats,
-    drag: Floats,
-    density: Floats,
+    shop: Shop, stretches: list[Stretch], faults: Sequence[Fault], at: Any, t: Floats, drag: Floats, density: Floats,
     speed: Floats,
 ) -> dict[str, Floats]:
     """The plant at each frame, with the faults of the ducts grown as far as they are."""

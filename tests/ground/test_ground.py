@@ -101,3 +101,27 @@ def test_an_added_run_changes_old_ports_as_mass_has_it() -> None:
     same = pair("choose", 3, days=4, added=False, air=True)
     assert {t["port_flow_m3s"]["run_pct"] for t in same.truth.values()} == {0.0}
     assert "barometer_pa" in {s.channel for s in parse(same.toml, Path("shop.toml")).sensors}
+
+
+WRONG = {
+    "carry_over": ("drag", 1), "loading": ("drag", 1), "plug": ("flow", -1), "slow_plug": ("flow", -1), "hose_off": ("flow", 1),
+    "joint_apart": ("flow", 1), "bag_torn": ("drag", -1), "belt": ("speed", -1), "bearing": ("motor_a", 1),
+}
+
+
+@pytest.mark.parametrize(("family", "seed", "named"), [("bench", 4, list(WRONG)), ("sealed", 15, ["carry_over", "joint_apart"])])
+def test_each_fault_does_what_it_is_named_for(family: str, seed: int, named: list[str]) -> None:
+    """Against the same weeks without it: nothing before it begins, then the right way, and labels that hold it."""
+    shop = make(family, seed)
+    well = record(shop, 7, healthy=True, tour=False)
+    for what in named:
+        name, way = WRONG[what]
+        ill = record(shop, 7, only=[what], tour=False)
+        (fault,) = ill.faults
+        a, b = (dict(zip(r.t.tolist(), r.true[name].tolist(), strict=True)) for r in (well, ill))
+        both = np.array(sorted(a.keys() & b.keys()))
+        change = np.array([b[t] - a[t] for t in both]) * way
+        running = np.isin(both, ill.t[ill.on & (np.abs(ill.true["inlet_pa"]) > 500.0)])
+        assert np.all(np.abs(change[(both < fault.t0) & running]) < 1e-9), what
+        assert np.mean(change[running & (both > fault.t0) & (both < fault.t1)]) > 0.0, what
+        assert what == "loading" or any(f["do"] == what for f in labels(ill, gates_known=True, tour=False)["faults"]), what
