@@ -83,9 +83,9 @@ def serial_ports(by_id: Path = BY_ID) -> list[str]:
 
 
 def lasting(port: str) -> str:
-    """The name under /dev/serial/by-id that leads to this port, else the port itself."""
+    """The name under /dev/serial/by-id that leads to this port, else the port's own full path."""
     names = BY_ID.iterdir() if BY_ID.is_dir() else ()
-    return next((str(path) for path in names if path.resolve() == Path(port).resolve()), port)
+    return next((str(path) for path in names if path.resolve() == Path(port).resolve()), str(Path(port).absolute()))
 
 
 def hear_port(path: str, baud: int | None, seconds: float, say: Say, show: int) -> tuple[list[bytes], int]:
