@@ -23,7 +23,7 @@ PIPE_HELP = (
     "spiral and snap-lock are galvanised. Anything else by its measures: inside 5.9 in roughness 0.03 mm."
 )
 FITTINGS = (
-    "elbow 90 r/D 1.5", "2x elbow 90 r/D 1.5", "elbow 90", "elbow 45", "mitre 90", "flex bend 90", "reducer 6 in to 4 in",
+    "elbow 90 r/D 1.5", "2x elbow 90 r/D 1.5", "elbow 90", "elbow 45", "mitre 90", "flex bend 90", "reducer 4 in to 6 in",
 )
 ENTRIES = ("plain", "flanged", "bell", "taper 45", "machine 1.5", "machine 2.0", "orifice 3 in", "350 cfm at 2.0 inwg")
 
