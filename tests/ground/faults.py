@@ -40,10 +40,10 @@ class Kind:
 _STARVED = ("low_velocity", "suction_lost")
 KINDS: dict[str, Kind] = {
     "carry_over": Kind("bag_full", (1.1, 1.4), patience_s=300.0, brings=tuple(LOADED), visible="drag"),
-    "loading": Kind("filter_loading", (6.0, 12.0), patience_s=1800.0, brings=(*_STARVED, "filter_blinded"), visible="drag"),
-    "blinding": Kind("filter_blinded", (0.35, 0.6), patience_s=3600.0, also=("filter_loading",), brings=_STARVED, visible="drag"),
     "plug": Kind("blocked_run", (0.75, 0.95), (0.0, 20.0), 600.0, brings=_STARVED),
+    "loading": Kind("filter_loading", (1.2, 1.8), patience_s=1800.0, brings=(*_STARVED, "filter_blinded"), visible="drag"),
     "slow_plug": Kind("blocked_run", (0.75, 0.92), (2 * DAY, 4 * DAY), 600.0, brings=_STARVED),
+    "blinding": Kind("filter_blinded", (0.7, 0.9), patience_s=3600.0, also=("filter_loading",), brings=_STARVED, visible="drag"),
     "gate_open": Kind("open_gate_or_leak", (1.0, 1.0), brings=tuple(OPEN)),
     "hose_off": Kind("open_gate_or_leak", (1.0, 1.0), brings=tuple(OPEN)),
     "joint_apart": Kind("open_gate_or_leak", (0.25, 0.7), brings=tuple(OPEN)),
@@ -118,22 +118,17 @@ def plan(shop: Shop, start: float, days: int, stretches: Sequence[Stretch], only
     """Faults of a shop's month: two in 30 days, each after at least a third of the days without any, in turn by seed."""
     rng, names = shop.rng("faults"), list(only) or list(KINDS)
     count = 0 if days < 6 else max(1, round(days / 15))
-    found = []
+    found: list[Fault] = []
     for i in range(count):
-        what = names[(shop.seed * count + i) % len(names)]
-        kind = KINDS[what]
-        room = days * 0.65 / count
+        what = names[(shop.seed * count + i + shop.seed // 13) % len(names)]
+        kind, long = KINDS[what], what in ("loading", "blinding")
+        if long and i > 0:
+            continue
+        room = days * 0.65 / (1 if long else count)
         t0 = start + DAY * (0.35 * days + room * (i + float(rng.uniform(0.0, 0.2))))
         t1 = start + DAY * (0.35 * days + room * (i + 0.85))
-        t1 = min(
-            t1,
-            t0
-            + (
-                DAY * float(rng.uniform(2.5, 6.0))
-                if what not in ("slow_plug", "inlet_drift", "blinding", "loading")
-                else 99 * DAY
-            ),
-        )
+        if not long and kind.ramp_s[1] < DAY:
+            t1 = min(t1, t0 + DAY * float(rng.uniform(2.5, 6.0)))
         used = np.zeros(len(shop.ports))
         for s in stretches:
             if s.on and s.t1 > t0 and s.t0 < t1:
@@ -152,11 +147,10 @@ def plan(shop: Shop, start: float, days: int, stretches: Sequence[Stretch], only
             where = int(order[-1 if what == "gate_open" else len(order) // 2])
         low, high = kind.size
         ramp = float(rng.uniform(*kind.ramp_s))
-        found.append(
-            Fault(
-                what, t0, max(t1, t0 + DAY), float(rng.uniform(low, high)), ramp, where, bool(rng.random() < 0.5), shop.fault_law
-            )
-        )
+        size, up = float(rng.uniform(low, high)), bool(rng.random() < 0.5)
+        found.append(Fault(what, t0, max(t1, t0 + DAY), size, ramp, where, up, shop.fault_law))
+        if long:
+            break
     return found
 
 
@@ -193,7 +187,8 @@ def spoil(fault: Fault, shop: Shop, name: str, t: Floats, value: Floats, still: 
     if fault.what == "zero_shift":
         return np.asarray(value + fault.size * now)
     if fault.what.endswith("_stuck"):
-        first = int(np.argmax(now & (still < 0.5)))
+        usual = np.abs(value) > 0.6 * float(np.median(np.abs(value[still < 0.5])))
+        first = int(np.argmax(now & usual & (still < 0.5)))
         return np.where(now & (t >= t[first]), value[first], value)
     if fault.what.endswith("_silent"):
         return np.where(now, np.nan, value)

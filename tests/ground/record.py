@@ -15,7 +15,7 @@ from tests.ground.faults import CHANNELS, Fault, left_on, plan, spoil
 from tests.ground.habits import DAY, Stretch
 from tests.ground.noise import measure, turbulence
 from tests.ground.plant import State
-from tests.ground.shops import DUST, MACHINES, Shop
+from tests.ground.shops import CHIPS_KG_H, DUST, MACHINES, Shop
 
 Floats = npt.NDArray[np.float64]
 START = 1_725_235_200.0
@@ -194,13 +194,13 @@ def _bags(
     bags, ports = shop.bags, shop.ports
     which = [MACHINES.index(p if p in MACHINES else "shaper") for p in ports]
     dust = np.array([DUST[i] for i in which])
-    cutting_h = sum(s.t1 - s.t0 for s in stretches if s.cutting >= 0) / 3600.0
-    made = sum((s.t1 - s.t0) / 3600.0 * dust[s.cutting] for s in stretches if s.cutting >= 0)
     running_h = sum(s.t1 - s.t0 for s in stretches if s.on) / 3600.0
-    gain = bags.gain * running_h / 100.0 / max(made, 1e-6) if cutting_h else 0.0
-    gain = min(gain, 0.30 / float(dust.max()))  # the sander never loads faster than a third of the clean drag an hour
-    from tests.ground.shops import CHIPS_KG_H
-
+    gains = bags.gain * running_h / 100.0
+    for fault in faults:  # these shops load faster from their first day on, at every machine; nobody cleans in time, or in vain
+        if fault.what in ("loading", "blinding"):
+            gains, dust = fault.size if fault.what == "loading" else 3.0, dust.max() * (dust / dust.max()) ** 0.4
+    made = sum((s.t1 - s.t0) / 3600.0 * dust[s.cutting] for s in stretches if s.cutting >= 0)
+    gain = min(gains / max(made, 1e-6), 0.30 / float(dust.max()))  # at the sander, a third of the clean drag an hour at most
     held, loose, kg, base = loaded, 0.0, float(rng.uniform(0, 0.5)) * bags.bag_kg, 1.0
     clean_at, events = float(rng.uniform(1.45, 1.65)), []
     lows, highs, rough = np.zeros(len(stretches)), np.zeros(len(stretches)), np.zeros(len(stretches))
@@ -210,13 +210,13 @@ def _bags(
         live = [f for f in faults if f.t0 <= s.t0 < f.t1]
         over = [f for f in faults if f.t1 <= s.t0 and f.kind.condition in ("bag_full", "filter_loading", "filter_blinded")]
         blind = next((f for f in live if f.what == "blinding"), None)
-        ailing = any(f.what in ("loading", "carry_over") for f in live)
+        ailing = any(f.what == "loading" and s.t0 < f.t1 for f in faults) or any(f.what == "carry_over" for f in live)
         day = int(s.t0 // DAY)
         if day != last_day:
             repaired = [f for f in over if not any(e.get("of") == f.what for e in events)]
             tired = base + held + loose > clean_at and not ailing
             if blind is not None:
-                tired = base + held + loose > base * 1.15 or day % 2 == 0
+                tired = held + loose > 0.4
             if cleans and (tired or repaired):
                 events.append(
                     {
@@ -227,7 +227,7 @@ def _bags(
                         "of": repaired[0].what if repaired else "",
                     }
                 )
-                base = 1.0 if repaired else base + (blind.size if blind else 0.0)
+                base = 1.0 if repaired else base + (blind.size * (held + loose) if blind else 0.0)
                 held, loose = (0.0 if repaired else 0.05 * held), 0.0
             if kg > 0.85 * bags.bag_kg and not any(f.what == "carry_over" and s.t0 < f.t1 for f in faults):
                 events.append(
@@ -243,8 +243,6 @@ def _bags(
         if s.on:
             rate = gain * float(dust[s.cutting]) if s.cutting >= 0 else 0.0
             for f in live:
-                if f.what == "loading":
-                    rate *= f.size
                 if f.what == "carry_over":
                     drag = base + held + loose
                     rate += (
