@@ -130,9 +130,30 @@ def places() -> Iterator[str]:
         yield row(rule, str(count), " ".join(f"{y:.3f}" for y in wall_distances(rule, count)))
 
 
+CHIPS = (("14 bits, a tenth to nine tenths of the counts", "low + (n - 1638) / 13107 × (high - low)", "-5000 to 5000 Pa",
+          10_000.0 / 13_107.0, -5000.0 - 1638.0 * 10_000.0 / 13_107.0),
+         ("24 bits with a sign, full scale at 8388608", "n / 8388608 × high", "± 2500 Pa", 2500.0 / 8_388_608.0, 0.0),
+         ("16 bits with a sign, so many counts a pascal", "n / counts", "60 counts a pascal, ± 500 Pa", 1.0 / 60.0, 0.0))
+
+
+def chips() -> Iterator[str]:
+    """Counts of digital pressure chips as scale and offset."""
+    yield from head("family", "pascals of a count n", "example", "`scale`", "`offset`")
+    for family, formula, example, scale, offset in CHIPS:
+        yield row(family, formula, example, f"{scale:.6g}", f"{offset:.6g} Pa")
+
+
+def small_pipes() -> Iterator[str]:
+    """Taps in small pipes; air of 20 °C at sea level, 1.204 kg/m3."""
+    yield from head("inside", "five diameters", "hole", "velocity pressure at 20 m/s", "at 30 m/s")
+    for millimetres, hole in ((63, 1.5), (80, 1.5), (100, 2.0), (125, 2.0)):
+        yield row(f"{millimetres} mm", f"{5 * millimetres} mm", f"{hole:g} mm",
+                  *(f"{0.5 * 1.204 * speed**2:.0f} Pa" for speed in (20.0, 30.0)))
+
+
 TABLES: dict[str, Callable[[], Iterator[str]]] = {
     "ranges": ranges, "signals": signal_table, "effects": effect_table, "drawing": drawing, "burdens": burdens, "loops": loops,
-    "heights": heights, "places": places,
+    "heights": heights, "places": places, "chips": chips, "pipes": small_pipes,
 }
 
 

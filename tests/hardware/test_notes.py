@@ -16,8 +16,11 @@ import pytest
 import typer
 import typer.main
 
+from analysis.duct.design import DuctDesign
+from analysis.duct.solve import solve
 from analysis.estimator.rezero import BOUNDS
 from analysis.traverse import wall_distances
+from analysis.utube import column_pressure
 from daemon.alarms.picture import alarm_document
 from daemon.cli.calibrate import calibrate
 from daemon.cli.listen import listen
@@ -41,7 +44,7 @@ from daemon.sources.settings import (
 from daemon.sources.wire import LineParser
 from tests.daemon.outlets.servers import notice
 from tests.daemon.store.making import NINE, alarm, estimate
-from tests.hardware.tables import LOOPS, NOTES, ROOT, TABLES, written
+from tests.hardware.tables import CHIPS, LOOPS, NOTES, ROOT, TABLES, written
 
 ALL_NOTES = sorted(NOTES.rglob("*.md"))
 NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?!\w)")
@@ -184,6 +187,60 @@ def test_loops_as_scale_and_offset_are_the_loop_itself(words: str, low: float, h
     assert not min(low, high) <= broken <= max(low, high), words
 
 
+def narrow(main: str) -> DuctDesign:
+    """A metric shop with six ports on one main of this pipe, 1.5 kW."""
+    ports = "".join(
+        f'[[port]]\nname = "p{n}"\ninto = "main"\njoin = "{"straight" if n == 0 else "wye 45"}"\npipe = "spiral 100 mm"\n'
+        'length = "1 m"\ngate = "blast"\nentry = "machine 1.5"\n' for n in range(6)
+    )
+    return parse(
+        '[shop]\nname = "s"\n[fan]\nwheel_diameter = "300 mm"\nspeed = "2850 rpm"\n[motor]\npower = "1.5 kW"\nphases = 1\n'
+        f'voltage = "230 V"\n[filter]\narea = "4 m2"\nclean_drop = {{ pressure = "150 Pa", at = "1200 m3/h" }}\n'
+        f'[[run]]\nname = "main"\ninto = "fan"\npipe = "{main}"\nlength = "1 m"\n{ports}'
+        '[[source]]\nkind = "simulator"\n[sensor.inlet_pa]\n', Path("shop.toml"),
+    ).design
+
+
+def test_where_the_largest_suction_comes() -> None:
+    """The tap's static pressure is loss plus velocity pressure: in a narrow main all gates open make more of it than none."""
+    wide, tight = narrow("spiral 200 mm"), narrow("spiral 125 mm")
+    assert solve(wide, ()).inlet_pa < solve(wide, wide.port_names).inlet_pa
+    everything = solve(tight, tight.port_names)
+    assert everything.inlet_pa < solve(tight, ()).inlet_pa
+    speed = everything.flow_m3s / (math.pi / 4.0 * 0.125**2)
+    assert 0.5 * tight.air.density_kgm3 * speed**2 > 700.0
+    assert "all gates\nopen" in (NOTES / "what_to_measure.md").read_text()
+
+
+def test_the_worked_shop_adds_up() -> None:
+    text = (NOTES / "worked_shop.md").read_text()
+    block = re.search(r"<!-- summed -->\n(.*?)<!-- end -->", text, re.S)
+    assert block is not None
+    *parts, total = [[cell.strip("* ") for cell in line.strip("|").split("|")] for line in block[1].splitlines()[2:]]
+    for column in (2, 3):
+        assert sum(int(row[column]) for row in parts) == int(total[column])
+    assert f"about {total[2]} to {total[3]}" in (NOTES / "README.md").read_text()
+
+
+def test_the_bench_test_is_right() -> None:
+    """Boyle's law for the syringe, the column of water (998.2 kg/m3 at 20 C), Ohm's for the lamp and the divider."""
+    text = (NOTES / "worked_shop.md").read_text()
+    assert pytest.approx(850.0, abs=5.0) == 101_325.0 * (120.0 / 119.0 - 1.0)
+    assert column_pressure(0.1, 20.0) == pytest.approx(978.0, abs=0.5)
+    assert [round(turns * 50.0 / 12.0, 1) for turns in (1, 3)] == [4.2, 12.5]
+    assert pytest.approx(3.13, abs=0.01) == 10.0 * 10.0 / 32.0
+    for words in ("about 850 Pa", "978 Pa", "4.2 A, three turns 12.5 A", "10 V becomes 3.13 V", "has not run on real hardware"):
+        assert words in text, words
+
+
+@pytest.mark.parametrize(("counts", "pascal", "chip"), [(1638, -5000.0, 0), (14_745, 5000.0, 0), (8_388_608, 2500.0, 1),
+                                                       (-30_000, -500.0, 2)])
+def test_counts_of_pressure_chips(counts: int, pascal: float, chip: int) -> None:
+    """The ends of each family's range."""
+    *_, scale, offset = CHIPS[chip]
+    assert counts * scale + offset == pytest.approx(pascal, abs=0.5)
+
+
 # -- commands, links, drawings ----------------------------------------------------------------------------------------
 
 
@@ -206,7 +263,7 @@ def test_commands_and_their_options_exist(note: str, command: str) -> None:
         return
     app = typer.Typer()
     app.command()(OURS[words[1]])
-    known = {option for parameter in typer.main.get_command(app).params for option in parameter.opts}
+    known = {option for parameter in typer.main.get_command(app).params for option in (*parameter.opts, *parameter.secondary_opts)}
     assert {word for word in words if word.startswith("--")} <= known, f"{note}: {command}"
 
 
