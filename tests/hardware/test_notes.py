@@ -263,7 +263,8 @@ def test_commands_and_their_options_exist(note: str, command: str) -> None:
         return
     app = typer.Typer()
     app.command()(OURS[words[1]])
-    known = {option for parameter in typer.main.get_command(app).params for option in (*parameter.opts, *parameter.secondary_opts)}
+    parameters = typer.main.get_command(app).params
+    known = {option for one in parameters for option in (*one.opts, *one.secondary_opts)}
     assert {word for word in words if word.startswith("--")} <= known, f"{note}: {command}"
 
 
