@@ -55,11 +55,14 @@ class RunDetector:
         self._on: bool | None = None
         self._below_since: float | None = None
         self._seen_t: float | None = None
+        self._odd_since: float | None = None
 
     def update(self, t: float, values: Mapping[str, float]) -> RunState:
         """Take in the known values at ``t``; returns the state."""
         limits = self._limits
         level = values.get("motor_a")
+        if level is not None and self._clamp_is_off(t, level, values):
+            level = None
         if level is not None:
             on_level, off_level = limits.on_a, limits.off_a
         else:
@@ -87,6 +90,18 @@ class RunDetector:
         elif self._on is None and level < on_level:
             self._on = False
         return self._settle(t)
+
+    def _clamp_is_off(self, t: float, level: float, values: Mapping[str, float]) -> bool:
+        """Whether both pressures have said for longer than any wheel coasts that the fan runs, and the motor draws nothing: then
+        the pressures are right (no wind does that), and the clamp is off or its wire broken."""
+        inlet, bags = values.get("inlet_pa"), values.get("filter_pa")
+        on = inlet is not None and bags is not None and -inlet >= self._limits.on_pa and bags >= 0.1 * self._limits.on_pa
+        if level >= self._limits.off_a or not on:
+            self._odd_since = None
+            return False
+        if self._odd_since is None or t < self._odd_since:
+            self._odd_since = t
+        return t - self._odd_since > self._limits.coast_s + self._limits.blind_s
 
     def _settle(self, t: float) -> RunState:
         if self._on:

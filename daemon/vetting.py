@@ -23,6 +23,7 @@ class _Channel:
     last: float | None = None
     held: float | None = None
     same_since: float | None = None
+    stuck: bool = False
     far: float = math.inf
     swings: list[tuple[float, float, float]] = field(default_factory=list)
     doubled_until: float = -math.inf
@@ -65,7 +66,7 @@ class Vetter:
                 channel.max_jump is None or -channel.max_jump <= value - last <= channel.max_jump
             ):
                 channel.held = None
-                channel.last, channel.same_since = value, reading.t
+                channel.last, channel.same_since, channel.stuck = value, reading.t, False
                 continue
             quality = self._judge(channel, reading, running)
             if quality is not Quality.GOOD:
@@ -109,12 +110,13 @@ class Vetter:
                 channel.held = value
                 return Quality.JUMP
         channel.held = None
-        if value != last or not running:
-            channel.last = value
-            channel.same_since = reading.t
+        # What was stuck far from zero stays so until it moves, even where it alone said that the fan runs.
+        if value != last or not (running or (channel.stuck and abs(value) > channel.far)):
+            channel.last, channel.same_since, channel.stuck = value, reading.t, False
         elif channel.stuck_s is not None and channel.same_since is not None:
             if reading.t < channel.same_since:
                 channel.same_since = reading.t
-            if reading.t - channel.same_since >= channel.stuck_s:
+            if channel.stuck or reading.t - channel.same_since >= channel.stuck_s:
+                channel.stuck = True
                 return Quality.STUCK
         return Quality.GOOD

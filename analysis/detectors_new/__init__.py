@@ -1,0 +1,57 @@
+"""What can be wrong, judged block by block. One shared reading of the shop (:mod:`.core`), one detector for each condition.
+
+The order of the list is that of work, not of importance; which finding explains which is :mod:`analysis.causes`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from analysis.baseline.model import Baseline
+from analysis.detectors_new.air import AirBook
+from analysis.detectors_new.bag import BagFull, Emptying
+from analysis.detectors_new.channels import SensorFault
+from analysis.detectors_new.contract import Detector, Recogniser
+from analysis.detectors_new.core import Core
+from analysis.detectors_new.ducts import BlockedRun, LowVelocity, OpenGateOrLeak, SuctionLost, WeakFan
+from analysis.detectors_new.filters import Cleaning, FilterBlinded, FilterBreach, FilterLoading
+from analysis.detectors_new.limits import Limits
+from analysis.detectors_new.motor import LeftRunning, MotorOverload, ShortCycling
+from analysis.duct.design import DuctDesign
+
+
+def build_detectors(
+    design: DuctDesign, channels: Iterable[str], limits: Limits, baseline: Baseline | None = None
+) -> list[Detector]:
+    """Every detector, fresh, for one shop with these fitted channels, and with its baseline where there is one."""
+    fitted = tuple(channels)
+    motor = design.motor
+    core = Core(design, baseline, frozenset(fitted))
+    book = AirBook(design, baseline)
+    sensors = SensorFault(core, fitted, None if motor is None else motor.full_a, design.fan)
+    return [
+        FilterLoading(core, design.filter, book),
+        sensors,
+        MotorOverload(motor, limits.overload_margin),
+        FilterBreach(core, sensors),
+        WeakFan(core),
+        BagFull(core),
+        FilterBlinded(core, design.filter),
+        BlockedRun(core, limits.suction_lost),
+        OpenGateOrLeak(core),
+        LowVelocity(core, book),
+        SuctionLost(core, limits.suction_lost),
+        LeftRunning(core, limits),
+        ShortCycling(limits.starts_per_hour),
+    ]
+
+
+def build_recognisers(detectors: Sequence[Detector]) -> list[Recogniser]:
+    """Every recogniser for the same shop: they share its core with the detectors."""
+    loading = next(one for one in detectors if isinstance(one, FilterLoading))
+    found: list[Recogniser] = []
+    breach = next((one for one in detectors if isinstance(one, FilterBreach)), None)
+    if breach is not None:
+        found.append(Cleaning(loading.core, breach))
+    found.append(Emptying())
+    return found

@@ -1,0 +1,173 @@
+"""What the detectors share: one reading of the shop, made once for each block.
+
+Blocks become stretches and looks (:mod:`.stretches`), the drag of the bags is followed through them (:mod:`.drag`), the
+shop's own fan curve is learned and watched (:mod:`.isolate`), and where gates are reported so is each setting's usual air
+(:mod:`.settings`). Each detector asks for what it needs.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from analysis.baseline.model import Baseline
+from analysis.blocks import Block
+from analysis.detectors_new.budget import needed
+from analysis.detectors_new.drag import DragTrack
+from analysis.detectors_new.isolate import Isolation
+from analysis.detectors_new.keeping import Keeping
+from analysis.detectors_new.settings import Settings
+from analysis.detectors_new.stretches import Look, Stretches
+from analysis.duct.design import DuctDesign
+from analysis.events import EventKind, ShopEvent
+
+GRACE_S, GRACE_LOOKS = 2700.0, 10
+"""Running seconds and looks before the drag's own habits are known well enough to claim anything."""
+CONTRADICTS = 4.0
+"""Standard deviations by which estimate and fan curve must differ to contradict each other."""
+KEPT_LOOKS = 24
+SOON_AFTER_STOP_S = 300.0
+"""What falls within so much running after a stop fell across that stop."""
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """A look that is kept: its drag (logarithm), pressure over the bags (logarithm), the gap of the fan's pressure at that drag,
+    and the drag by the fan's own curve."""
+
+    t: float
+    drag: float
+    filter: float
+    pressure: float | None
+    by_curve: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """The drag fell: since when, from what to what (logarithms), whether across a stop, and its evidence."""
+
+    since: float
+    before: float
+    after: float
+    at_stop: bool
+    evidence: float
+
+
+class Core(Keeping):
+    """The shared state. :meth:`update` does its work once for a block, whoever asks first."""
+
+    KEPT = ("stretches", "track", "isolation", "settings", "running_s", "_run_s", "_looks", "clean", "clean_sd", "_kept", "_blind")
+
+    def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
+        self.stretches = Stretches()
+        self.track = DragTrack()
+        self.isolation = Isolation(design, baseline, fitted)
+        self.settings = Settings(design, baseline is not None)
+        self.running_s = 0.0
+        self.clean: float | None = None
+        self.clean_sd = max(design.filter.uncertainty, 0.05) if baseline is None else 0.05
+        self.fall: Fall | None = None
+        self._fall_threshold = needed(300.0, 3)
+        self._run_s = 0.0
+        self._looks = 0
+        self._kept: list[list[float | None]] = []
+        self._blind = False
+        self._block: Block | None = None
+
+    def update(self, block: Block) -> None:
+        """Take in a block."""
+        if block is self._block:
+            return
+        self._block, self.fall = block, None
+        self._run_s = block.run_s
+        self.stretches.update(block)
+        estimate = block.estimate
+        if estimate.filter_drag and estimate.drag_ratio:
+            self.clean = math.log(estimate.filter_drag / estimate.drag_ratio)
+        step, look = self.stretches.step, self.stretches.look
+        if step is not None:
+            self.running_s += step.seconds
+            self.track.step(step)
+        if look is not None:
+            self._take(look)
+
+    @property
+    def look(self) -> Look | None:
+        """The look that the last block closed, if any."""
+        return self.stretches.look
+
+    @property
+    def settled(self) -> bool:
+        """Whether the drag's own habits are known."""
+        return self._looks >= GRACE_LOOKS and self.running_s >= GRACE_S
+
+    def looks_after(self, t: float) -> list[Memory]:
+        """The looks kept since ``t``, oldest first."""
+        return [row for row in map(_memory, self._kept) if row is not None and row.t >= t]
+
+    def looks_before(self, t: float, most: int) -> list[Memory]:
+        """The last looks before ``t``."""
+        return [row for row in map(_memory, self._kept) if row is not None and row.t < t][-most:]
+
+    def _take(self, look: Look) -> None:
+        before = self.track.log_drag
+        if (look.current is None) is not self._blind:
+            # A channel fell silent, or came back: what the estimate gets wrong is another thing now.
+            self._blind = look.current is None
+            self.track.known, before, self._kept = False, None, []
+            self.isolation.forget_looks()
+        by_curve = None if before is None else self.isolation.drag(look, before)
+        fused = self._fused(look, by_curve)
+        self.track.look(fused)
+        self._looks += look.weight == 1.0
+        self.isolation.look(look, self.track.log_drag, self.running_s)
+        self.settings.look(look, self.track.log_drag)
+        if fused.drag is not None:
+            gaps = self.isolation.curve.gaps(look, fused.drag)
+            gap = self.isolation.pressure.residual(gaps.log_flow, gaps.pressure)[0] if self.isolation.known else None
+            row = [look.began_t, fused.drag, look.filter, gap, None if by_curve is None else by_curve[0]]
+            self._kept = [*self._kept[-(KEPT_LOOKS - 1):], row]
+        if before is not None and self.settled:
+            self._look_for_fall()
+
+    def _fused(self, look: Look, by_curve: tuple[float, float] | None) -> Look:
+        """The look with the drag of the estimate (which guesses gates) and of the fan's own curve (which needs none) in one. Where
+        they contradict each other the gates were guessed wrong."""
+        if by_curve is None or look.drag is None:
+            return look
+        drag, variance = by_curve
+        own = self.track.level_var
+        if (look.drag - drag) ** 2 > CONTRADICTS**2 * (own + variance):
+            return replace(look, drag=drag)
+        return replace(look, drag=(look.drag / own + drag / variance) / (1.0 / own + 1.0 / variance))
+
+    def _look_for_fall(self) -> None:
+        found = []
+        for name in ("fell", "torn"):
+            evidence, since, after = self.track.evidence(name)
+            found.append((evidence, since, after, name == "fell"))
+        evidence, since, after, at_stop = max(found)
+        if evidence < self._fall_threshold:
+            return
+        earlier = self.looks_before(since, 6)
+        later = self.looks_after(since)
+        if len(earlier) < 3 or len(later) < 2:
+            return
+        before = sum(one.drag for one in earlier) / len(earlier)
+        after = sum(one.drag for one in later) / len(later)
+        self.fall = Fall(since, before, after, at_stop or self._run_s - (later[-1].t - since) < SOON_AFTER_STOP_S, evidence)
+        self.track.moved_to(after, max(0.02, math.sqrt(self.track.level_var / len(later))))
+
+    def event(self, event: ShopEvent) -> None:
+        """A cleaning begins a new course of drag; something changed on the ducts begins new habits of the air."""
+        if event.kind in (EventKind.CLEANED, EventKind.REPLACED):
+            self.track.running_s = 0.0
+            if event.by == "owner":
+                self.track.known = False
+        if event.kind in (EventKind.CHANGED, EventKind.ADDED_RUN, EventKind.BASELINE):
+            self.settings.forget()
+
+
+def _memory(row: list[float | None]) -> Memory | None:
+    t, drag, bags, pressure, by_curve = row
+    return None if t is None or drag is None or bags is None else Memory(t, drag, bags, pressure, by_curve)

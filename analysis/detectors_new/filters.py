@@ -1,0 +1,412 @@
+"""The filter: loaded, blinded, cleaned; a bag that is loose or torn. All of it from one course of the drag."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from analysis.blocks import Block
+from analysis.conditions import Condition
+from analysis.detectors_new.air import AirBook
+from analysis.detectors_new.budget import certainty, needed
+from analysis.detectors_new.channels import SensorFault
+from analysis.detectors_new.core import Core, Fall, Memory
+from analysis.detectors_new.keeping import Keeping
+from analysis.detectors_new.use import UseBook
+from analysis.detectors_new.watch import Watch
+from analysis.duct.filter import FilterStage
+from analysis.events import EventKind, ShopEvent
+from analysis.findings import Evidence, Finding
+
+INTERVAL = 1.645
+"""The forecast's interval holds nine out of ten."""
+RATE_SD = 0.35
+"""Relative standard deviation of a loading rate: boards, machines and weather differ (common practice, no source)."""
+RELEASE = 0.02
+"""A standing claim is kept until it is this unlikely: the bags stay loaded until somebody cleans them."""
+TELL_EVERY_S = 120.0
+BELOW_CLEAN = 0.16
+"""No cleaning brings bags to a drag lower than that of clean bags by more than this (logarithm), nor by three standard
+deviations of what clean is known to."""
+TUBE_ODDS, REAL_ODDS = 3.0, 2.0
+"""Log-odds by which the fan's pressure must side with a leaking tube, or with the bags themselves."""
+HOLE_LOOKS = 4
+LOOK_S = 300.0
+
+
+def above(value: float, sd: float, limit: float) -> float:
+    """Probability that a quantity known as ``value`` with ``sd`` is above ``limit`` (normal).
+
+    >>> above(1.0, 0.1, 1.0)
+    0.5
+    """
+    return 0.5 * math.erfc((limit - value) / (max(sd, 1e-9) * math.sqrt(2.0)))
+
+
+class FilterLoading(Watch):
+    """Present when one of the owner's criteria is more likely passed than not: the drag over the clean drag, the flow lost at
+    the port that suffers most, the pressure over the bags at a reference flow. They mean different things and come at very
+    different times: where the fan curve is steep, 1.75 times the clean drag may cost only 2-3 % of the flow. Before that it
+    forecasts the running time left, by the shop's usual rate, whatever gate is open.
+    """
+
+    condition = Condition.FILTER_LOADING
+    KEPT = ("core", "_use", "_since")
+
+    def __init__(self, core: Core, stage: FilterStage, book: AirBook) -> None:
+        super().__init__()
+        self.core, self._stage, self._book = core, stage, book
+        self._use = UseBook()
+        self._lost: tuple[str, float] | None = None
+        self._lost_t: float | None = None
+
+    def update(self, block: Block) -> None:
+        """Take in a block."""
+        self._t = block.t
+        self._use.update(block)
+        self.core.update(block)
+        if not block.running:
+            return
+        self._unable = self._why_not()
+        if self._unable:
+            return
+        ratio, sd = self.ratio()
+        if self._lost_t is None or not 0.0 <= block.t - self._lost_t < TELL_EVERY_S:
+            self._lost_t = block.t
+            drag = math.exp(self.core.track.mean[0])
+            self._lost = self._book.lost(drag, drag / ratio)
+        likely = self._likely(ratio, sd)
+        if self._since is None and likely >= 0.5 and self.core.settled:
+            self._set(block.t)
+        elif self._since is not None and likely < RELEASE:
+            self._set(None)
+
+    def ratio(self) -> tuple[float, float]:
+        """Drag over clean drag, with one standard deviation."""
+        track, clean = self.core.track, self.core.clean
+        assert clean is not None
+        ratio = math.exp(track.mean[0] - clean)
+        return ratio, ratio * math.hypot(track.sd, self.core.clean_sd)
+
+    def _why_not(self) -> str:
+        if not self.core.track.known or self.core.clean is None:
+            return "the drag of the bags is not known: it needs the pressure over the bags and a flow"
+        if self.core.track.running_s < 180.0 and self._since is None:
+            return "a few more running minutes are needed"
+        return ""
+
+    def event(self, event: ShopEvent) -> None:
+        """A cleaning or new bags begin a new course of the drag."""
+        if event.kind in (EventKind.CLEANED, EventKind.REPLACED):
+            self._set(None)
+            self._lost = self._lost_t = None
+            self._told = None
+
+    def _limits(self, clean: float) -> list[float]:
+        """Drags [Pa s/m3] at which the owner's criteria are passed."""
+        stage, found = self._stage, []
+        if stage.clean_at_drag_ratio is not None:
+            found.append(stage.clean_at_drag_ratio * clean)
+        if stage.clean_at_flow_lost is not None and (drag := self._book.drag_for(stage.clean_at_flow_lost, clean)) is not None:
+            found.append(drag)
+        if stage.clean_at_drop_pa is not None and stage.clean_at_drop_flow_m3s is not None:
+            found.append(stage.clean_at_drop_pa / stage.clean_at_drop_flow_m3s)
+        return found
+
+    def _likely(self, ratio: float, sd: float) -> float:
+        stage, likely = self._stage, 0.0
+        if stage.clean_at_drag_ratio is not None:
+            likely = above(ratio, sd, stage.clean_at_drag_ratio)
+        if stage.clean_at_flow_lost is not None and self._lost is not None and ratio > 1.0:
+            likely = max(likely, above(self._lost[1], self._lost[1] * sd / (ratio - 1.0), stage.clean_at_flow_lost))
+        if stage.clean_at_drop_pa is not None and stage.clean_at_drop_flow_m3s is not None:
+            drop = math.exp(self.core.track.mean[0]) * stage.clean_at_drop_flow_m3s
+            likely = max(likely, above(drop, drop * sd / ratio, stage.clean_at_drop_pa))
+        return likely
+
+    def _forecast(self, ratio: float) -> tuple[float, float, float] | None:
+        """Running seconds to the nearest criterion: middle, low, high."""
+        track = self.core.track
+        drag = math.exp(track.mean[0])
+        limits = self._limits(drag / ratio)
+        if not limits or not self.core.settled:
+            return None
+        to_come = max(math.log(min(limits) / drag), 0.0)
+        spread = INTERVAL * math.hypot(RATE_SD, 0.0)
+        slack = INTERVAL * math.hypot(track.sd, self.core.clean_sd)
+        rate = track.rate
+        return to_come / rate, max(to_come - slack, 0.0) / rate * math.exp(-spread), (to_come + slack) / rate * math.exp(spread)
+
+    def _tell(self) -> tuple[Finding, ...]:
+        if self._unable and self._since is None:
+            return (self.unknown(self._unable),)
+        ratio, sd = self.ratio()
+        likely, forecast = self._likely(ratio, sd), None if self.standing else self._forecast(ratio)
+        evidence = {"drag_ratio": Evidence(ratio, "ratio", "drag of the bags over their clean drag")}
+        if self._lost is not None:
+            evidence["flow_lost"] = Evidence(
+                self._lost[1], "fraction", f"air that cleaning would bring back at the {self._lost[0]}, which suffers most")
+        evidence["running_since_cleaning"] = Evidence(
+            self.core.track.running_s, "time", "running time since the last cleaning")
+        use = self._use.per_day()
+        if forecast is not None and use is not None:
+            for name, seconds, words in zip(
+                    ("days_left", "days_left_low", "days_left_high"), forecast,
+                    ("time left at the present use", "at the least", "at the most"), strict=True):
+                evidence[name] = Evidence(seconds * 86400.0 / use, "time", words)
+        return (self._finding(
+            likely if self.standing else 1.0 - likely, evidence,
+            ("a chip bag so full that chips reach the filter", "a kinked or wet tube at the bags"), forecast=forecast),)
+
+
+class FilterBlinded(Watch):
+    """The drag that stays after each cleaning creeps up: the mean of the last two against the clean drag. The limit is half of
+    the room between the clean drag and the drag at which the owner cleans: such bags need cleaning twice as often."""
+
+    condition = Condition.FILTER_BLINDED
+    KEPT = ("_first", "_after", "_sum", "_watched_s", "_since")
+    SETTLE_S, WATCH_S, ROOM, USUAL_RATIO = 120.0, 600.0, 0.5, 1.75
+
+    def __init__(self, core: Core, stage: FilterStage) -> None:
+        super().__init__()
+        self._core = core
+        self._limit = math.log(1.0 + self.ROOM * ((stage.clean_at_drag_ratio or self.USUAL_RATIO) - 1.0))
+        self._first: float | None = None
+        self._after: list[list[float]] = []
+        self._sum = [0.0, 0.0]
+        self._watched_s: float | None = None
+        self._unable = "no cleaning was seen yet"
+
+    def update(self, block: Block) -> None:
+        """Take in a block."""
+        self._t = block.t
+        self._core.update(block)
+        if self._first is None and self._core.clean is not None and self._core.clean_sd <= 0.05:
+            self._first = self._core.clean
+        drag = self._core.track.log_drag
+        if self._watched_s is None or not block.running or drag is None:
+            return
+        self._watched_s += block.seconds
+        if self._watched_s > self.SETTLE_S:
+            self._sum = [self._sum[0] + drag, self._sum[1] + 1.0]
+        if self._watched_s < self.WATCH_S:
+            return
+        self._after = [*self._after[-11:], [block.t, self._sum[0] / self._sum[1]]]
+        self._watched_s, self._told = None, None
+        if self._first is None:
+            self._first = self._after[0][1]
+        sd = 0.04
+        stays = sum(row[1] for row in self._after[-2:]) / min(len(self._after), 2) - self._first
+        likely = above(stays, sd, self._limit)
+        if len(self._after) >= 2 and likely >= 0.8:
+            self._set(block.t if self._since is None else self._since)
+        elif likely < 0.4:
+            self._set(None)
+
+    def event(self, event: ShopEvent) -> None:
+        """A cleaning is to be judged; new or washed bags begin anew."""
+        if event.kind is EventKind.REPLACED:
+            self._first, self._after = None, []
+            self._set(None)
+        if event.kind in (EventKind.CLEANED, EventKind.REPLACED):
+            self._watched_s, self._sum = 0.0, [0.0, 0.0]
+
+    def _tell(self) -> tuple[Finding, ...]:
+        self._unable = "" if self._after else "no cleaning was seen yet"
+        if not self._after or self._first is None:
+            return (self.unknown(self._unable),)
+        stays = self._after[-1][1] - self._first
+        return (self._finding(0.85, {
+            "residual_ratio": Evidence(math.exp(stays), "ratio", "drag after the last cleaning over that of clean bags"),
+            "limit": Evidence(math.exp(self._limit), "ratio", "from which on cleaning is needed twice as often"),
+            "cleanings": Evidence(float(len(self._after)), "count", "cleanings seen"),
+        }, ("cleanings that were cut short", "damp or resinous dust")),)
+
+
+class FilterBreach(Watch):
+    """A bag that is loose or torn lets air past: the drag falls without a cleaning.
+
+    While the fan runs, a fall is the bags (or their tube). Across a stop it may be a cleaning that nobody wrote down: then
+    the drag says so only where it is now below that of clean bags; else a hole shows by its own law. Through cloth the pressure
+    goes with the flow, through a hole with its square, so ``flow / pressure = 1/S + a / sqrt(pressure)``: the slope ``a`` over
+    looks at large and small flows is the size of the hole. Until one of these is clear, the owner is asked.
+    """
+
+    condition = Condition.FILTER_BREACH
+    KEPT = ("_since", "_fall", "_sure", "_asked", "_hole")
+
+    def __init__(self, core: Core, sensors: SensorFault) -> None:
+        super().__init__()
+        self._core, self._sensors = core, sensors
+        self._fall: list[float] = []
+        self._asked = False
+        self._sure = 0.0
+        self._hole = 0.0
+        self._threshold = needed(LOOK_S * 12.0)
+
+    def update(self, block: Block) -> None:
+        """Take in a block."""
+        self._t = block.t
+        self._core.update(block)
+        self._unable = "" if self._core.settled else "the drag's own habits are still being learned"
+        tearing, since, after = self._core.track.evidence("tearing")
+        before = self._core.track.log_drag
+        if tearing > needed(60.0, 2) and self._core.settled and before is not None and not self.standing:
+            if after < before - 0.02 and len(self._core.looks_before(since, 6)) >= 3:
+                earlier = self._core.looks_before(since, 6)
+                level = sum(one.drag for one in earlier) / len(earlier)
+                if level - after > 0.08:
+                    self._claim(since, level, after, certainty(tearing, needed(60.0, 2)))
+        if self._core.look is not None and self._fall and not self.standing:
+            self._look_for_hole()
+
+    def judge(self, fall: Fall) -> str:
+        """What a fall of the drag was: "breach", "tube", "cleaned", or "" while it is not clear."""
+        self._fall = [fall.since, fall.before, fall.after]
+        self._hole = 0.0
+        odds = self._tube_odds(fall)
+        if odds is not None and odds > TUBE_ODDS:
+            self._sensors.leaking_tube(fall.since)
+            return "tube"
+        clean, sd = self._core.clean, self._core.clean_sd
+        below = clean is not None and fall.after < clean - max(BELOW_CLEAN, 3.0 * sd)
+        if self._core.isolation.has_current and not self._borne_out(fall.since, fall.before, 1):
+            below = False
+            fall = replace(fall, at_stop=True)
+        if not fall.at_stop or below:
+            self._claim(fall.since, fall.before, fall.after, certainty(fall.evidence, needed(LOOK_S, 3)))
+            return "breach"
+        self._asked, self._told = True, None
+        return ""
+
+    def settled_as_cleaning(self) -> bool:
+        """Whether the fall that is being judged bears every mark of a cleaning: seen at several flows, no hole, and the fan's
+        pressure moved as well."""
+        if not self._fall or self.standing:
+            return False
+        later = self._core.looks_after(self._fall[0])
+        spread = max((one.filter for one in later), default=0.0) - min((one.filter for one in later), default=0.0)
+        return len(later) >= 8 and spread > 0.3 and self._hole < 1.0 and self._borne_out(self._fall[0], self._fall[1], 3)
+
+    def _borne_out(self, since: float, before: float, least: int) -> bool:
+        """Whether the fan's own curve, which needs no gates, has seen at least half of the fall."""
+        later = [one.by_curve for one in self._core.looks_after(since) if one.by_curve is not None]
+        if len(later) < least:
+            return False
+        fall = before - _mean([one.drag for one in self._core.looks_after(since)])
+        return before - _mean(later) > 0.5 * fall
+
+    def over(self) -> None:
+        """The fall was a cleaning."""
+        self._fall, self._asked = [], False
+        self._told = None
+
+    def event(self, event: ShopEvent) -> None:
+        """Somebody was at the bags: what was claimed is seen to."""
+        if event.kind in (EventKind.CLEANED, EventKind.REPLACED) and event.by == "owner":
+            self.over()
+            self._set(None)
+        elif event.kind is EventKind.CHANGED:
+            self._set(None)
+
+    def _claim(self, since: float, before: float, after: float, sure: float) -> None:
+        self._fall, self._sure, self._asked = [since, before, after], sure, False
+        self._core.track.moved_to(after, 0.03)
+        self._set(since)
+
+    def _tube_odds(self, fall: Fall) -> float | None:
+        """Log-odds of a leaking tube against the bags: with the tube the fan's pressure seems to lack what the sensor lost."""
+        earlier = [one for one in self._core.looks_before(fall.since, 6) if one.pressure is not None]
+        later = [one for one in self._core.looks_after(fall.since) if one.pressure is not None]
+        if len(earlier) < 3 or len(later) < 2:
+            return None
+        moved = _mean([one.pressure or 0.0 for one in later]) - _mean([one.pressure or 0.0 for one in earlier])
+        look = self._core.look
+        if look is None:
+            return None
+        true, seen = math.exp(look.filter + fall.before - fall.after), math.exp(look.filter)
+        lost = math.log((math.exp(look.suction) + seen) / (math.exp(look.suction) + true))
+        variance = self._core.isolation.pressure.variance * (1.0 / len(earlier) + 1.0 / len(later))
+        return 0.5 * (moved**2 - (moved - lost) ** 2) / variance
+
+    def _look_for_hole(self) -> None:
+        since = self._fall[0]
+        later, earlier = self._core.looks_after(since), self._core.looks_before(since, 12)
+        now, usual = _hole(later, self._core.track.level_var), _hole(earlier, self._core.track.level_var)
+        if now is None or len(later) < HOLE_LOOKS:
+            return
+        base, base_var = usual if usual is not None else (0.0, now[1])
+        gap, variance = now[0] - base, now[1] + base_var
+        self._hole = 0.5 * gap * gap / variance if gap > 0.0 else 0.0
+        if self._hole > self._threshold:
+            self._claim(since, self._fall[1], self._fall[2], certainty(self._hole, self._threshold))
+
+    def _tell(self) -> tuple[Finding, ...]:
+        if self._asked and not self.standing:
+            share = 100.0 * -math.expm1(self._fall[2] - self._fall[1])
+            return (self.unknown(
+                f"the drag of the bags fell by {share:.0f} % while the fan was off. If you cleaned them, tap \"I cleaned it\"; if not, "
+                "look at the bags and their clamps"),)
+        evidence = {}
+        if self.standing and self._fall:
+            evidence = {
+                "drag_fall": Evidence(-math.expm1(self._fall[2] - self._fall[1]), "fraction", "of the drag is gone"),
+                "drag_after": Evidence(math.exp(self._fall[2]), "drag", "drag of the bags since"),
+            }
+        return (self._finding(self._sure if self.standing else 0.9, evidence, (
+            "a cleaning that nobody wrote down", "a tube that came off or leaks at the bags")),)
+
+
+class Cleaning(Keeping):
+    """Recognises a cleaning that nobody wrote down, once every channel bears it out; and sends a fall that was none to
+    :class:`FilterBreach`."""
+
+    KEPT = ("_pending",)
+
+    def __init__(self, core: Core, breach: FilterBreach) -> None:
+        self._core, self._breach = core, breach
+        self._pending: list[float] = []
+
+    def update(self, block: Block) -> tuple[ShopEvent, ...]:
+        """Take in one block; the cleaning, once it is certain."""
+        self._core.update(block)
+        fall = self._core.fall
+        if fall is not None and self._breach.judge(fall) == "":
+            self._pending = [fall.since, fall.before, fall.after]
+        if not self._pending or self._core.look is None:
+            return ()
+        if self._breach.standing:
+            self._pending = []
+            return ()
+        if not self._breach.settled_as_cleaning():
+            return ()
+        since, before, after = self._pending
+        self._pending = []
+        self._breach.over()
+        return (ShopEvent(
+            since, EventKind.CLEANED, by="ductwarden",
+            text=f"The drag of the filter bags fell by {100.0 * -math.expm1(after - before):.0f} % while the fan was off,"
+                 " at large and small flows alike: a cleaning."),)
+
+    def event(self, event: ShopEvent) -> None:
+        """The owner wrote it down: nothing is left to recognise."""
+        if event.kind in (EventKind.CLEANED, EventKind.REPLACED):
+            self._pending = []
+
+
+def _mean(values: list[float]) -> float:
+    return sum(values) / len(values)
+
+
+def _hole(looks: list[Memory], level_var: float) -> tuple[float, float] | None:
+    """Slope of flow over pressure against one over the root of the pressure, and its variance; None without spread."""
+    if len(looks) < 3:
+        return None
+    xs = [math.exp(-0.5 * one.filter) for one in looks]
+    ys = [math.exp(-one.drag) for one in looks]
+    x, y = _mean(xs), _mean(ys)
+    spread = sum((a - x) ** 2 for a in xs)
+    if spread < 1e-6 * x * x:
+        return None
+    slope = sum((a - x) * (b - y) for a, b in zip(xs, ys, strict=True)) / spread
+    return slope, level_var * y * y / spread

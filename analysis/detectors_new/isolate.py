@@ -1,0 +1,204 @@
+"""Which part departs from the shop's own curve: a sensor's scale, or the fan itself.
+
+Each hypothesis moves the two gaps of :mod:`.curve` in a direction of its own, by a size that is not known. Looks since the
+change share that size, so their evidence adds up: with ``A = sum d' C^-1 r`` and ``B = sum d' C^-1 d`` a size that is normal
+about 0 with ``tau`` gives the log-likelihood ratio ``A^2 / (2 (B + 1/tau^2)) - ln(1 + tau^2 B) / 2`` against no change.
+Ordinary days have such a size too, only a smaller one: the evidence is that ratio with the fault's size less the one with the
+day's. When the change came is not known either: every window that ends now is tried.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from analysis.baseline.model import Baseline
+from analysis.detectors_new.budget import needed
+from analysis.detectors_new.curve import FanCurve, Gaps, OwnCurve
+from analysis.detectors_new.keeping import Keeping
+from analysis.detectors_new.stretches import Look
+from analysis.duct.design import DuctDesign
+
+WINDOWS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
+"""Numbers of newest looks that are tried."""
+HYPOTHESES: tuple[tuple[str, float, float], ...] = (
+    ("inlet_pa", 0.15, 0.016), ("motor_a", 0.20, 0.020), ("fan", 0.06, 0.010), ("filter_pa", 0.15, 0.020))
+"""Names with the size that a fault usually has (logarithm: a scale that steps by some 10-20 %, a wheel that slips by some 5 %),
+and the size that ordinary days have in common, looks of one day alike: air that is 3 % denser within a day where nobody measures
+it, mains that swing by 3 %, a belt that is cold, bags whose drag is followed to 2 % (one standard deviation)."""
+LEARN_LOOKS, LEARN_S = 12, 3600.0
+"""Looks and running seconds before anything is claimed: the shop's own curve must be known first."""
+WILD = 5.0
+"""A look counts as if it were at most so many standard deviations off: what is far off is clear already."""
+APART = 3.0
+"""Evidence by which one cause must exceed another to be named instead of it: odds of twenty to one."""
+RETURN = 0.4
+"""A size below this share of the claimed one, over four looks, ends the claim."""
+LOOK_S = 300.0
+MISFIT, DRAG_SD = 6.0, 0.02
+"""Square that the two gaps may keep where a drag explains them; what the drag by the curve is not better known than."""
+NEAR_FULL = 0.95
+"""A motor that has drawn more than this share of its full-load current may be overloaded: that is :class:`.MotorOverload`'s part,
+and no fault of the clamp."""
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """What departs: ``name`` (a channel, or "fan") by ``size`` (logarithm), since when, with how much ``evidence``; ``others``
+    that explain it nearly as well."""
+
+    name: str
+    size: float
+    since: float
+    evidence: float
+    others: tuple[str, ...]
+
+
+class Isolation(Keeping):
+    """After :meth:`look`, ``claim`` is what departs now, if anything; ``why_not`` says why nothing can be judged yet."""
+
+    KEPT = ("pressure", "current", "_rows", "_s", "_claim", "_looks")
+
+    def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
+        self._near_full = math.inf if design.motor is None else math.log(NEAR_FULL * design.motor.full_a)
+        self.curve = FanCurve(design, baseline)
+        first = max(design.uncertainties.fan_pressure, 0.03) + (0.0 if baseline is not None else 0.04)
+        self.pressure = OwnCurve(first, 0.012)
+        self.current = OwnCurve(2.0 * first, 0.015)
+        self.able = {"inlet_pa", "filter_pa"} <= fitted
+        self.has_current = "motor_a" in fitted and self.curve.has_current
+        self.threshold = needed(LOOK_S, len(WINDOWS) * len(HYPOTHESES))
+        self.newest: tuple[float, float | None] | None = None
+        self._rows: list[list[float]] = []
+        self._s = 0.0
+        self._looks = 0
+        self._claim: list[object] = []
+
+    @property
+    def claim(self) -> Departure | None:
+        """What departs now."""
+        if not self._claim:
+            return None
+        name, size, since, evidence, others = self._claim
+        assert isinstance(size, float)
+        assert isinstance(since, float)
+        assert isinstance(evidence, float)
+        assert isinstance(others, list)
+        return Departure(str(name), size, since, evidence, tuple(map(str, others)))
+
+    @property
+    def known(self) -> bool:
+        """Whether the shop's own curve was learned well enough."""
+        return self._looks >= LEARN_LOOKS and self._s >= LEARN_S
+
+    def why_not(self) -> str:
+        """Why nothing can be judged, or ""."""
+        if not self.able:
+            return "it needs both pressures: the suction before the fan and the pressure over the bags"
+        if not self.known:
+            left = max(LEARN_S - self._s, 300.0) / 60.0
+            return f"this shop's own fan curve is still being learned: about {left:.0f} more running minutes"
+        return ""
+
+    def drag(self, look: Look, log_drag: float) -> tuple[float, float] | None:
+        """The drag (logarithm) by the fan's own curve alone, without any gate, and its variance: the drag at which both gaps
+        vanish. None where the curve is not learned, where no drag explains both, or where they hardly tell it."""
+        if not self.known or not self.able or self._claim:
+            return None
+        gaps = self.curve.gaps(look, log_drag)
+        rest_p, var_p = self.pressure.residual(gaps.log_flow, gaps.pressure)
+        a, b, fit = gaps.to_drag[0] * rest_p / var_p, gaps.to_drag[0] ** 2 / var_p, rest_p**2 / var_p
+        if gaps.current is not None:
+            rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
+            a += gaps.to_drag[1] * rest_c / var_c
+            b += gaps.to_drag[1] ** 2 / var_c
+            fit += rest_c**2 / var_c
+        if b < 0.15**-2 or fit - a * a / b > MISFIT:
+            return None
+        return log_drag + a / b, 1.0 / b + DRAG_SD**2
+
+    def look(self, look: Look, log_drag: float | None, running_s: float) -> Gaps | None:
+        """Take in a look; returns its gaps."""
+        self.newest = None
+        if log_drag is None or not self.able:
+            return None
+        gaps = self.curve.gaps(look, log_drag)
+        rest_p, var_p = self.pressure.residual(gaps.log_flow, gaps.pressure)
+        rest_c, var_c = 0.0, 1e9
+        if gaps.current is not None:
+            rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
+        self.newest = rest_p, None if gaps.current is None else rest_c
+        rest_p = _within(rest_p, WILD * math.sqrt(var_p))
+        rest_c = _within(rest_c, WILD * math.sqrt(var_c))
+        row = [look.began_t if look.current is None or look.current < self._near_full else -look.began_t]
+        for to in (gaps.to_suction, gaps.to_current, gaps.to_speed, gaps.to_filter):
+            row += [look.weight * (to[0] * rest_p / var_p + to[1] * rest_c / var_c),
+                    look.weight * (to[0] ** 2 / var_p + to[1] ** 2 / var_c)]
+        self._rows = [*self._rows[-(WINDOWS[-1] - 1):], row]
+        suspected = self._judge()
+        if not suspected and not self._claim:
+            passed = min(max(running_s - self._s, 0.0), 3600.0)
+            self.pressure.learn(gaps.log_flow, gaps.pressure, passed, look.weight)
+            if gaps.current is not None:
+                self.current.learn(gaps.log_flow, gaps.current, passed, look.weight)
+            self._looks += look.weight == 1.0
+        self._s = max(running_s, self._s)
+        return gaps
+
+    def forget_looks(self) -> None:
+        """Other channels are known from now on: looks before and after do not compare."""
+        self._rows, self._claim = [], []
+
+    def _judge(self) -> bool:
+        """Claim, keep or end a claim. Returns whether something is suspected, so that it is not learned."""
+        if self._claim:
+            at = next(i for i, (name, *_) in enumerate(HYPOTHESES) if name == self._claim[0])
+            own = self._rows[-4:]
+            weight = sum(row[2 + 2 * at] for row in own)
+            size = sum(row[1 + 2 * at] for row in own) / weight if weight > 0.0 else 0.0
+            claimed = self._claim[1]
+            assert isinstance(claimed, float)
+            if size * math.copysign(1.0, claimed) < RETURN * abs(claimed):
+                self._claim = []
+                self._rows = []
+            return True
+        best: list[tuple[float, float, float, str]] = []
+        for i, (name, tau, usual) in enumerate(HYPOTHESES):
+            if name == "motor_a" and not self.has_current:
+                continue
+            best.append(max(self._windows(i, name, math.hypot(tau, usual), usual)))
+        best.sort(reverse=True)
+        evidence, size, since, name = best[0]
+        if not self.known or evidence < self.threshold or name == "filter_pa":
+            return self.known and evidence > 0.5 * self.threshold and name != "filter_pa"
+        dust = next(value for value, _, _, other in best if other == "filter_pa")
+        if evidence - dust < APART:
+            return True
+        if name == "motor_a" and size > 0.0 and any(row[0] < 0.0 for row in self._rows if abs(row[0]) >= since):
+            return True
+        others = [other for value, _, _, other in best[1:] if evidence - value < APART]
+        self._claim = [name, size, since, evidence, others]
+        return True
+
+    def _windows(self, i: int, name: str, tau: float, usual: float) -> list[tuple[float, float, float, str]]:
+        """Per window: evidence, size, since when, name. A single look claims nothing."""
+        found = [(0.0, 0.0, 0.0, name)]
+        a = b = 0.0
+        for count, row in enumerate(reversed(self._rows), start=1):
+            a, b = a + row[1 + 2 * i], b + row[2 + 2 * i]
+            if count not in WINDOWS or count < 2 or b <= 0.0:
+                continue
+            size = a / (b + tau**-2)
+            if name == "fan" and size > 0.0:
+                continue
+            found.append((_ratio(a, b, tau) - _ratio(a, b, usual), size, abs(row[0]), name))
+        return found
+
+
+def _ratio(a: float, b: float, tau: float) -> float:
+    """Log-likelihood ratio of a common size that is normal about 0 with ``tau``, against none."""
+    return 0.5 * a * a / (b + tau**-2) - 0.5 * math.log1p(tau * tau * b)
+
+
+def _within(value: float, most: float) -> float:
+    return min(max(value, -most), most)

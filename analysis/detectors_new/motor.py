@@ -1,0 +1,192 @@
+"""The motor and its hours: overload, left running, too many starts. What is agreed is counted, not judged."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.blocks import Block
+from analysis.conditions import Condition
+from analysis.detectors_new.budget import FALSE_ALARMS, STATISTICAL
+from analysis.detectors_new.core import Core
+from analysis.detectors_new.limits import Limits
+from analysis.detectors_new.watch import Watch
+from analysis.duct.motor import Motor
+from analysis.events import ShopEvent
+from analysis.findings import Evidence, Finding
+from analysis.readings import RunState
+
+HEATING_S, COOLING_S = 150.0, 600.0
+"""Time constants of the winding while the fan turns and while it is off (ours: a small fan-cooled motor answers in minutes)."""
+COOL, COOL_S = 0.85, 1800.0
+"""A standing claim is kept until the heat has stayed below this share of what is allowed for so much running: an overload that
+comes and goes with gates and days is one episode."""
+HOUR_S = 3600.0
+DWELL, DWELL_SD, DWELL_WEIGHT = math.log(420.0), 1.0, 8.0
+"""How long one setting of the gates lasts before any is seen: seven minutes, within a factor of e (common practice, no source),
+worth so many stretches."""
+STRETCHES = 500.0
+"""Stretches in 30 days of running (about eight an hour)."""
+MOST_DWELLS = 200.0
+
+
+class MotorOverload(Watch):
+    """Inverse-time: follows the heat in the winding, a first-order lag of the squared current over the squared allowed current,
+    and claims when it passes 1. Twice the allowed current is claimed within a minute, a tenth more after some minutes, the
+    surge of a start not at all. The allowed current is the full-load current times the margin: the service factor of the
+    nameplate (1.15 where it is marked so; NEC 430.32 sets overload devices by the nameplate).
+
+    This is a second pair of eyes and no overload device: the motor's own protection remains, and trips on its own.
+    """
+
+    condition = Condition.MOTOR_OVERLOAD
+    KEPT = ("_heat", "_amps", "_last_t", "_since", "_cool_s")
+
+    def __init__(self, motor: Motor | None, margin: float | None = None) -> None:
+        super().__init__()
+        self._full_a = None if motor is None else motor.full_a
+        self._allowed_a = None if motor is None else motor.full_a * (margin if margin is not None else motor.service_factor)
+        self._heat = self._cool_s = 0.0
+        self._amps: float | None = None
+        self._last_t: float | None = None
+
+    def update(self, block: Block) -> None:
+        """Take in a block."""
+        before, self._last_t, self._t = self._last_t, block.t, block.t
+        if self._allowed_a is None:
+            return
+        if before is not None and block.began_t - before > 60.0:
+            self._heat *= math.exp(-(block.began_t - before) / COOLING_S)
+        stat, on = block.stats.get("motor_a"), block.state in (RunState.STARTING, RunState.RUNNING)
+        if stat is None or block.heat_a2s is None or not block.seconds > 0.0:
+            return
+        self._amps = stat.mean
+        load = block.heat_a2s / block.seconds / self._allowed_a**2 if on else 0.0
+        self._heat += (load - self._heat) * -math.expm1(-block.seconds / (HEATING_S if on else COOLING_S))
+        self._cool_s = self._cool_s + (block.seconds if on else 0.0) if self._heat < COOL else 0.0
+        if self._heat >= 1.0:
+            self._set(block.t if self._since is None else self._since)
+        elif self._cool_s >= COOL_S:
+            self._set(None)
+
+    def _tell(self) -> tuple[Finding, ...]:
+        self._unable = "the configuration has no [motor]" if self._allowed_a is None else (
+            "no motor current is measured" if self._amps is None else "")
+        if self._unable:
+            return (self.unknown(self._unable),)
+        assert self._amps is not None
+        assert self._full_a is not None
+        assert self._allowed_a is not None
+        return (self._finding(min(0.99, 0.7 + 2.0 * max(0.0, self._heat - 1.0)) if self.standing else 0.95, {
+            "motor_a": Evidence(self._amps, "current", "motor current"),
+            "full_load_a": Evidence(self._full_a, "current", "full-load current of the nameplate"),
+            "allowed_a": Evidence(self._allowed_a, "current", "allowed for ever"),
+            "heat": Evidence(self._heat, "ratio", "heat in the winding over what is allowed"),
+        }, ("low line voltage", "a wheel that rubs or a bearing that binds",
+            "a duct open to the room: a radial fan draws most when it moves most air")),)
+
+
+class LeftRunning(Watch):
+    """On for longer than agreed outside the shop's hours; or at one setting of the gates, without a stop, for longer than this
+    maker ever works at one. The lengths of his settings are learned (log-normal); the time at which one in the budget of false
+    alarms would still be work is the limit, and never less than what is agreed. Pulsation is not asked: in many shops work
+    cannot be heard in the pressures.
+    """
+
+    condition = Condition.LEFT_RUNNING
+    KEPT = ("_idle_s", "_late_s", "_since", "_dwells")
+
+    def __init__(self, core: Core, limits: Limits) -> None:
+        super().__init__()
+        self._core, self._limits = core, limits
+        self._idle_s = self._late_s = 0.0
+        self._dwells = [DWELL_WEIGHT, DWELL, DWELL_WEIGHT * DWELL_SD**2]
+        self._unable = ""
+
+    def limit_s(self) -> float:
+        """Running without a move of any gate from which on nobody is there [s]: what is agreed, or what the maker's own settings
+        leave to chance, whichever is longer (a Student's t prediction, to one stretch in the budget)."""
+        count, mean, squares = self._dwells
+        sd = math.sqrt(squares / count * (1.0 + 1.0 / count))
+        tail = STRETCHES * STATISTICAL / FALSE_ALARMS
+        z = math.sqrt(2.0 * math.log(tail))  # a normal tail of 1/tail lies within this
+        return max(self._limits.idle_run_s, math.exp(mean + z * sd))
+
+    def update(self, block: Block) -> None:
+        """Take in a block."""
+        self._t = block.t
+        self._core.update(block)
+        if block.state in (RunState.OFF, RunState.STOPPING):
+            self._end()
+            self._late_s = 0.0
+            self._set(None)
+            return
+        if block.state not in (RunState.STARTING, RunState.RUNNING):
+            return
+        if self._core.stretches.step is not None and self._core.stretches.step.began:
+            self._end()
+        self._idle_s += block.seconds
+        self._late_s = 0.0 if self._limits.in_hours(block.t) else self._late_s + block.seconds
+        if self._late_s >= self._limits.out_of_hours_s or self._idle_s >= self.limit_s():
+            self._set(block.t if self._since is None else self._since)
+
+    def _end(self) -> None:
+        """A setting is over; what was idle running teaches nothing."""
+        if self._idle_s >= 30.0 and not self.standing:
+            count, mean, squares = self._dwells
+            if count >= MOST_DWELLS:
+                squares *= (MOST_DWELLS - 1.0) / count
+                count = MOST_DWELLS - 1.0
+            gap = math.log(self._idle_s) - mean
+            mean += gap / (count + 1.0)
+            self._dwells = [count + 1.0, mean, squares + gap * (math.log(self._idle_s) - mean)]
+        self._idle_s = 0.0
+        if self._late_s == 0.0:
+            self._set(None)
+
+    def event(self, event: ShopEvent) -> None:
+        """Somebody who writes into the journal is there."""
+        if event.by == "owner":
+            self._idle_s = 0.0
+
+    def _tell(self) -> tuple[Finding, ...]:
+        evidence = {
+            "idle_s": Evidence(self._idle_s, "time", "running without a move of any gate"),
+            "agreed_s": Evidence(self.limit_s(), "time", "longer than the maker works at one setting"),
+        }
+        if self._late_s > 0.0:
+            evidence["late_s"] = Evidence(self._late_s, "time", "running outside the shop's hours")
+        return (self._finding(0.9, evidence, (
+            "long work at one machine", "a remote switch that did not switch off")),)
+
+
+class ShortCycling(Watch):
+    """Counts starts over the last hour of event time. Each start heats the winding with several times its full-load current;
+    small motors are commonly allowed six to twelve an hour (common practice, no source)."""
+
+    condition = Condition.SHORT_CYCLING
+    KEPT = ("_starts", "_since", "_t")
+
+    def __init__(self, starts_per_hour: int = 10) -> None:
+        super().__init__()
+        self._limit = starts_per_hour
+        self._starts: list[float] = []
+        self._unable = ""
+
+    def update(self, block: Block) -> None:
+        """Take in a block."""
+        self._t = block.t
+        if block.started:
+            self._starts.append(block.began_t)
+            self._told = None
+        # A clock that was set back leaves starts in a future that has not been.
+        self._starts = [t for t in self._starts[-(self._limit + 50):] if -HOUR_S < t - block.t <= 60.0]
+        if len(self._starts) > self._limit:
+            self._set(block.t if self._since is None else self._since)
+        elif len(self._starts) <= self._limit - 2:
+            self._set(None)
+
+    def _tell(self) -> tuple[Finding, ...]:
+        return (self._finding(0.99, {
+            "starts": Evidence(float(len(self._starts)), "count", "starts in the last hour"),
+            "limit": Evidence(float(self._limit), "count", "starts agreed to"),
+        }, ("a loose contact in the remote switch", "an overload device that trips and resets by itself")),)
