@@ -46,7 +46,7 @@ def build_pipeline(
         else Framer(config.sensors, runs, period_s=FRAME_S),
         estimator=Estimator(config.design, baseline=baseline, sensors=build_sensor_sds(config)),
         blocks=BlockBuilder(frame_s=FRAME_S),
-        recognisers=build_recognisers(config.design, detectors, baseline),
+        recognisers=build_recognisers(every),
         detectors=detectors,
         desk=AlarmDesk(build_alarm_settings(config)),
         related=build_related(config.design),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analysis.blocks import Block
-from analysis.detectors_new.keeping import Keeping
+from analysis.detectors.keeping import Keeping
 
 DAY_S = 86400.0
 MEMORY_DAYS = 21.0

@@ -6,10 +6,10 @@ import math
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
-from analysis.detectors_new.budget import certainty, needed
-from analysis.detectors_new.core import Core
-from analysis.detectors_new.keeping import Keeping
-from analysis.detectors_new.watch import Watch
+from analysis.detectors.budget import certainty, needed
+from analysis.detectors.core import Core
+from analysis.detectors.keeping import Keeping
+from analysis.detectors.watch import Watch
 from analysis.events import EventKind, ShopEvent
 from analysis.findings import Evidence, Finding
 from analysis.readings import RunState
@@ -21,8 +21,8 @@ LEVEL_FULL, LEVEL_BLOCKS = 0.9, 3
 LEVEL_FELL = 0.3
 """Fall of the level that is an emptying."""
 CALM_S = 1800.0
-"""Running over which the drag must grow no faster than any ordinary job makes it, across a stop, for a claim to end by itself: the
-bag was emptied, whoever knows of it."""
+"""Running over which the drag must grow no faster than any ordinary job makes it, across a stop, for a claim to end by itself:
+the bag was emptied, whoever knows of it."""
 FIRST_SD, INTERVAL_SD, LEAST_RUN_S = 0.5, 0.25, 900.0
 """How far bags differ in the running that fills them, after one emptying and after several; an emptying after less running
 teaches nothing (common practice, no source)."""
@@ -135,7 +135,8 @@ class BagFull(Watch):
             evidence["fill"] = Evidence(min(fill, 1.5), "fraction", "of the running time that filled it before")
             sd = FIRST_SD if self._emptyings < 2 else INTERVAL_SD
             if not self.standing:
-                forecast = tuple(max(self._interval * math.exp(z * INTERVAL * sd) - self.running_s, 0.0) for z in (0.0, -1.0, 1.0))
+                middle, low, high = (self._interval * math.exp(z * INTERVAL * sd) - self.running_s for z in (0.0, -1.0, 1.0))
+                forecast = max(middle, 0.0), max(low, 0.0), max(high, 0.0)
         if self._level is not None:
             evidence["bag_level"] = Evidence(self._level, "fraction", "level in the chip bag")
         return (self._finding(self._sure if self.standing else 0.9, evidence, (

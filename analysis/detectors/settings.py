@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.detectors_new.budget import needed
-from analysis.detectors_new.keeping import Keeping
-from analysis.detectors_new.stretches import Look
+from analysis.detectors.budget import needed
+from analysis.detectors.keeping import Keeping
+from analysis.detectors.stretches import Look
 from analysis.duct.design import DuctDesign
 
 MOST_SETTINGS = 96
@@ -24,10 +24,15 @@ WINDOWS = (1, 2, 3, 4, 6, 8, 12, 16)
 PLUG, PLUG_SD = -0.3, 0.2
 EXTRA, EXTRA_SD = 0.2, 0.15
 """What a plug takes at its port's settings, and what an open gate, a hose off or a split joint adds (logarithm)."""
-WILD = 4.0
+MOST_PULL = 12.0
+"""No stretch of its own is more evidence than that: a gate half open, a switch that stuck."""
+LEAST_SCATTER = 0.02
 RETURN = 0.4
-MEMORY = 20.0
-"""Visits over which a setting's usual air is remembered."""
+MEMORY = 200.0
+"""Visits over which a setting's usual air is remembered: long, so that a plug that grows over days does not become usual."""
+DAY = 0.03
+"""Looks of the same days have this much in common without any fault (one standard deviation): air that nobody measures, a gate
+that is not quite open, a hose that lies differently."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,16 +91,21 @@ class Settings(Keeping):
         doubt = self._scatter / visits if visits else max(self._first_sd, look.along_sd) ** 2
         if visits:
             doubt = 1.0 / (1.0 / doubt + max(self._first_sd, look.along_sd) ** -2)
-        variance = self._scatter / look.weight + doubt
+        variance = self._scatter + doubt
         rest = air - mean
-        rest = min(max(rest, -WILD * math.sqrt(variance)), WILD * math.sqrt(variance))
-        self._rows = [*self._rows[-(4 * WINDOWS[-1] - 1):], [look.began_t, key, rest, variance]]
+        variance = max(variance, rest * rest / (2.0 * MOST_PULL))
+        row: list[object] = [look.began_t, key, rest, variance]
+        if look.weight < 1.0 and self._rows and self._rows[-1][1] == key:
+            self._rows[-1] = [self._rows[-1][0], key, rest, variance]  # the same stretch, seen for longer
+        else:
+            self._rows = [*self._rows[-(4 * WINDOWS[-1] - 1):], row]
         suspected = self._judge()
         if suspected or self._lost or self._extra:
             return
         share = max(look.weight / (visits + look.weight), 1.0 / MEMORY)
         if visits and look.weight == 1.0:
-            self._scatter = max(self._scatter + 0.03 * (min(rest * rest, 9.0 * variance) - doubt - self._scatter), 0.008**2)
+            square = min(rest * rest, 9.0 * variance) - doubt
+            self._scatter = max(self._scatter + 0.03 * (square - self._scatter), LEAST_SCATTER**2)
         self._book.pop(key, None)
         self._book[key] = [min(visits + look.weight, MEMORY), mean + share * (air - mean)]
         if len(self._book) > MOST_SETTINGS:
@@ -104,24 +114,26 @@ class Settings(Keeping):
     def _judge(self) -> bool:
         lost = [(self._evidence(port, PLUG, PLUG_SD), port) for port in self._ports]
         (evidence, size, since), port = max(lost) if lost else ((0.0, 0.0, 0.0), "")
-        extra, extra_size, extra_since = self._evidence(None, EXTRA, EXTRA_SD)
-        if self._lost:
-            self._lost = self._kept(self._lost, str(self._lost[0]))
-        elif evidence > self.threshold and evidence > extra and size < 0.0:
+        more = [(self._evidence(port, EXTRA, EXTRA_SD), port) for port in (None, *self._ports)]
+        (extra, extra_size, extra_since), at = max(more, key=lambda pair: pair[0])
+        if (self._lost and not self._kept(self._lost, str(self._lost[0]))) or (
+                self._extra and not self._kept(self._extra, str(self._extra[0]) or None)):
+            self._lost, self._extra, self._rows = [], [], []  # over: what was seen meanwhile is no evidence any more
+            return True
+        if not self._lost and evidence > self.threshold and evidence > extra and size < 0.0:
             self._lost = [port, size, since, evidence]
-        if self._extra:
-            self._extra = self._kept(self._extra, None)
-        elif extra > self.threshold and extra > evidence and extra_size > 0.0:
-            self._extra = ["", extra_size, extra_since, extra]
+        if not self._extra and extra > self.threshold and extra > evidence and extra_size > 0.0:
+            self._extra = [at or "", extra_size, extra_since, extra]
         return max(evidence, extra) > 0.5 * self.threshold
 
-    def _kept(self, claim: list[object], port: str | None) -> list[object]:
-        """The claim, or nothing where the last looks no longer bear it out."""
+    def _kept(self, claim: list[object], port: str | None) -> bool:
+        """Whether the last looks still bear the claim out."""
         own = [row for row in self._rows if port is None or port in str(row[1]).split("\n")][-4:]
-        if len(own) < 2:
-            return claim
+        own = [row for row in own if _number(row[0]) >= _number(claim[2])]
+        if len(own) < 4:
+            return True
         size = sum(_number(row[2]) for row in own) / len(own)
-        return claim if size * math.copysign(1.0, _number(claim[1])) > RETURN * abs(_number(claim[1])) else []
+        return size * math.copysign(1.0, _number(claim[1])) > RETURN * abs(_number(claim[1]))
 
     def _evidence(self, port: str | None, size: float, spread: float) -> tuple[float, float, float]:
         """Best window: evidence of a size near ``size`` against none, the size, and since when. Looks at which the port is shut
@@ -142,6 +154,8 @@ class Settings(Keeping):
             precision = b + spread**-2
             found = (a + size / spread**2) / precision
             value = 0.5 * precision * found**2 - 0.5 * (size / spread) ** 2 - 0.5 * math.log(precision * spread**2)
+            # Ordinary days: a common size that is normal about 0.
+            value -= 0.5 * a * a / (b + DAY**-2) - 0.5 * math.log1p(DAY**2 * b)
             if value > best[0]:
                 best = (value, found, _number(row[0]))
         return best

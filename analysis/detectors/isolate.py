@@ -13,10 +13,10 @@ import math
 from dataclasses import dataclass
 
 from analysis.baseline.model import Baseline
-from analysis.detectors_new.budget import needed
-from analysis.detectors_new.curve import FanCurve, Gaps, OwnCurve
-from analysis.detectors_new.keeping import Keeping
-from analysis.detectors_new.stretches import Look
+from analysis.detectors.budget import needed
+from analysis.detectors.curve import FanCurve, Gaps, OwnCurve
+from analysis.detectors.keeping import Keeping
+from analysis.detectors.stretches import Look
 from analysis.duct.design import DuctDesign
 
 WINDOWS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
@@ -32,11 +32,15 @@ WILD = 5.0
 """A look counts as if it were at most so many standard deviations off: what is far off is clear already."""
 APART = 3.0
 """Evidence by which one cause must exceed another to be named instead of it: odds of twenty to one."""
-RETURN = 0.4
-"""A size below this share of the claimed one, over four looks, ends the claim."""
+RETURN, RETURN_LOOKS = 0.4, 8
+"""A size below this share of the claimed one, over so many looks, ends the claim."""
 LOOK_S = 300.0
 MISFIT, DRAG_SD = 6.0, 0.02
 """Square that the two gaps may keep where a drag explains them; what the drag by the curve is not better known than."""
+DRAG_TILT = 0.08
+"""What the learned curve may be off, per unit of the logarithm of the drag, at a drag far from those at which it was learned."""
+ALONE_SD = 0.20
+"""The pressure alone must tell the drag to that much, so that a wrong current is seen as such."""
 NEAR_FULL = 0.95
 """A motor that has drawn more than this share of its full-load current may be overloaded: that is :class:`.MotorOverload`'s part,
 and no fault of the clamp."""
@@ -57,7 +61,7 @@ class Departure:
 class Isolation(Keeping):
     """After :meth:`look`, ``claim`` is what departs now, if anything; ``why_not`` says why nothing can be judged yet."""
 
-    KEPT = ("pressure", "current", "_rows", "_s", "_claim", "_looks")
+    KEPT = ("pressure", "current", "_rows", "_s", "_drag", "_known_s", "_claim", "_looks")
 
     def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
         self._near_full = math.inf if design.motor is None else math.log(NEAR_FULL * design.motor.full_a)
@@ -65,13 +69,14 @@ class Isolation(Keeping):
         first = max(design.uncertainties.fan_pressure, 0.03) + (0.0 if baseline is not None else 0.04)
         self.pressure = OwnCurve(first, 0.012)
         self.current = OwnCurve(2.0 * first, 0.015)
-        self.able = {"inlet_pa", "filter_pa"} <= fitted
+        self.able = {"inlet_pa", "filter_pa"} <= fitted and design.filter.fitted and not design.filter.before_fan
         self.has_current = "motor_a" in fitted and self.curve.has_current
         self.threshold = needed(LOOK_S, len(WINDOWS) * len(HYPOTHESES))
         self.newest: tuple[float, float | None] | None = None
         self._rows: list[list[float]] = []
-        self._s = 0.0
+        self._s = self._known_s = 0.0
         self._looks = 0
+        self._drag = 0.0
         self._claim: list[object] = []
 
     @property
@@ -89,14 +94,14 @@ class Isolation(Keeping):
     @property
     def known(self) -> bool:
         """Whether the shop's own curve was learned well enough."""
-        return self._looks >= LEARN_LOOKS and self._s >= LEARN_S
+        return self._looks >= LEARN_LOOKS and self._s - self._known_s >= LEARN_S
 
     def why_not(self) -> str:
         """Why nothing can be judged, or ""."""
         if not self.able:
-            return "it needs both pressures: the suction before the fan and the pressure over the bags"
+            return "it needs both pressures, the suction before the fan and the pressure over bags that are after the fan"
         if not self.known:
-            left = max(LEARN_S - self._s, 300.0) / 60.0
+            left = max(LEARN_S - self._s + self._known_s, 300.0) / 60.0
             return f"this shop's own fan curve is still being learned: about {left:.0f} more running minutes"
         return ""
 
@@ -108,13 +113,14 @@ class Isolation(Keeping):
         gaps = self.curve.gaps(look, log_drag)
         rest_p, var_p = self.pressure.residual(gaps.log_flow, gaps.pressure)
         a, b, fit = gaps.to_drag[0] * rest_p / var_p, gaps.to_drag[0] ** 2 / var_p, rest_p**2 / var_p
+        by_pressure = b
         if gaps.current is not None:
             rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
             a += gaps.to_drag[1] * rest_c / var_c
             b += gaps.to_drag[1] ** 2 / var_c
             fit += rest_c**2 / var_c
-        if b < 0.15**-2 or fit - a * a / b > MISFIT:
-            return None
+        if b < 0.15**-2 or by_pressure < ALONE_SD**-2 or fit - a * a / b > MISFIT:
+            return None  # where the current alone tells it, it may as well be the current that is wrong
         return log_drag + a / b, 1.0 / b + DRAG_SD**2
 
     def look(self, look: Look, log_drag: float | None, running_s: float) -> Gaps | None:
@@ -123,10 +129,12 @@ class Isolation(Keeping):
         if log_drag is None or not self.able:
             return None
         gaps = self.curve.gaps(look, log_drag)
+        beyond = (DRAG_TILT * (log_drag - self._drag)) ** 2 if self._looks else 0.0
         rest_p, var_p = self.pressure.residual(gaps.log_flow, gaps.pressure)
         rest_c, var_c = 0.0, 1e9
         if gaps.current is not None:
             rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
+        var_p, var_c = var_p + beyond, var_c + beyond
         self.newest = rest_p, None if gaps.current is None else rest_c
         rest_p = _within(rest_p, WILD * math.sqrt(var_p))
         rest_c = _within(rest_c, WILD * math.sqrt(var_c))
@@ -142,23 +150,27 @@ class Isolation(Keeping):
             if gaps.current is not None:
                 self.current.learn(gaps.log_flow, gaps.current, passed, look.weight)
             self._looks += look.weight == 1.0
+            self._drag += (log_drag - self._drag) / min(self._looks + 1.0, 100.0)
         self._s = max(running_s, self._s)
         return gaps
 
     def forget_looks(self) -> None:
-        """Other channels are known from now on: looks before and after do not compare."""
+        """Other channels are known from now on: looks before and after do not compare, and the curve is learned anew."""
         self._rows, self._claim = [], []
+        self._looks, self._known_s = 0, self._s
+        self.pressure.doubt()
+        self.current.doubt()
 
     def _judge(self) -> bool:
         """Claim, keep or end a claim. Returns whether something is suspected, so that it is not learned."""
         if self._claim:
             at = next(i for i, (name, *_) in enumerate(HYPOTHESES) if name == self._claim[0])
-            own = self._rows[-4:]
+            own = [row for row in self._rows[-RETURN_LOOKS:] if abs(row[0]) >= _float(self._claim[2])]
             weight = sum(row[2 + 2 * at] for row in own)
             size = sum(row[1 + 2 * at] for row in own) / weight if weight > 0.0 else 0.0
             claimed = self._claim[1]
             assert isinstance(claimed, float)
-            if size * math.copysign(1.0, claimed) < RETURN * abs(claimed):
+            if len(own) >= RETURN_LOOKS and size * math.copysign(1.0, claimed) < RETURN * abs(claimed):
                 self._claim = []
                 self._rows = []
             return True
@@ -193,6 +205,11 @@ class Isolation(Keeping):
                 continue
             found.append((_ratio(a, b, tau) - _ratio(a, b, usual), size, abs(row[0]), name))
         return found
+
+
+def _float(value: object) -> float:
+    assert isinstance(value, float)
+    return value
 
 
 def _ratio(a: float, b: float, tau: float) -> float:

@@ -13,8 +13,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.detectors_new.keeping import Keeping
-from analysis.detectors_new.stretches import Look, Step
+from analysis.detectors.keeping import Keeping
+from analysis.detectors.stretches import Look, Step
 
 USUAL_RATE = 0.0003 / 60.0
 """Growth of the logarithm of the drag per running second before any is learned: clean to 1.75 times in 30 running hours
@@ -41,7 +41,7 @@ LEVEL_SD = 0.05
 TIED_SD = 0.012
 """Scatter of a block's ``tied`` before it is learned."""
 MOST_PULL = 5.0
-"""One look moves no evidence by more: one look in a hundred rests on gates that were guessed wrong (measured on foreign shops)."""
+"""One look moves no evidence by more: one in a hundred rests on gates that were guessed wrong (measured on foreign shops)."""
 BLOCK_PULL = 1.5
 """Nor does one block: a gate that was touched in it is no slide."""
 SEEN = 0.02

@@ -6,10 +6,10 @@ import math
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
-from analysis.detectors_new.budget import FALSE_ALARMS, STATISTICAL
-from analysis.detectors_new.core import Core
-from analysis.detectors_new.limits import Limits
-from analysis.detectors_new.watch import Watch
+from analysis.detectors.budget import FALSE_ALARMS, STATISTICAL
+from analysis.detectors.core import Core
+from analysis.detectors.limits import Limits
+from analysis.detectors.watch import Watch
 from analysis.duct.motor import Motor
 from analysis.events import ShopEvent
 from analysis.findings import Evidence, Finding

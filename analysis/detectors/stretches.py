@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 from analysis.blocks import Block
-from analysis.detectors_new.keeping import Keeping
+from analysis.detectors.keeping import Keeping
 
 SETTLED_S = 20.0
 """Running after a start that is left out: the fan runs up, a cold belt slips, the bags fill."""
@@ -45,7 +45,8 @@ class Step:
 class Look:
     """A stretch, or five more minutes of it: mean logarithms of suction, filter pressure and current (None: not known) in
     the air of the drawing, ``drag`` of the estimate with its stated ``drag_sd``, ``along`` the estimate's departure from
-    what the gate set should carry, ``gates`` the ports reported open (None: not reported), ``weight`` 1 for the first look
+    what the gate set should carry, ``shut`` whether it says surely that every gate was shut, ``gates`` the ports reported
+    open (None: not reported), ``weight`` 1 for the first look
     of a stretch, 1/2, 1/3 ... for the ones after it. ``density`` is the air over the drawing's."""
 
     t: float
@@ -58,6 +59,7 @@ class Look:
     drag_sd: float
     along: float | None
     along_sd: float
+    shut: bool
     gates: tuple[str, ...] | None
     weight: float
     density: float
@@ -68,7 +70,9 @@ class Stretches(Keeping):
     """Follows the blocks of one shop: after :meth:`update`, ``step`` and ``look`` hold what the block brought, if anything.
     The estimate says when gates moved; so do gate switches, a stop, and a gap."""
 
-    KEPT = ("_scatter", "_skip", "_n", "_count", "_sums", "_known", "_began_t", "_last_t", "_stopped", "_open", "_look_stopped")
+    KEPT = (
+        "_scatter", "_skip", "_n", "_count", "_sums", "_known", "_began_t", "_last_t", "_stopped", "_open", "_look_stopped",
+        "_shut")
 
     def __init__(self) -> None:
         self.step: Step | None = None
@@ -81,6 +85,7 @@ class Stretches(Keeping):
         self._sums = [0.0] * 8
         self._known = [0] * 8
         self._began_t = self._last_t = 0.0
+        self._shut = 0
         self._stopped = True
         self._look_stopped = True
         self._open: list[str] | None = None
@@ -105,7 +110,7 @@ class Stretches(Keeping):
             self._end(block)
             return
         if self._n == 0:
-            self._began_t, self._count = block.began_t, 0
+            self._began_t, self._count, self._shut = block.began_t, 0, 0
             self._sums, self._known = [0.0] * 8, [0] * 8
             self._look_stopped = self._stopped
         estimate = block.estimate
@@ -119,6 +124,7 @@ class Stretches(Keeping):
             if value is not None:
                 self._sums[i] += value
                 self._known[i] += 1
+        self._shut += estimate.gates == () and (estimate.gate_probability or 0.0) > 0.8
         self.step = Step(block.t, block.seconds, self._n == 1, self._stopped, shape.tied)
         self._stopped = False
         due = (LOOK_BLOCKS, *AGAIN_BLOCKS)[min(self._count, 2)]
@@ -152,5 +158,6 @@ class Stretches(Keeping):
         self._count += 1
         self.look = Look(
             t, self._began_t, 10.0 * self._known[0], suction, bags, current, drag, drag_sd or 0.0, along, along_sd or 0.0,
-            None if self._open is None else tuple(self._open), 1.0 / self._count, density or 0.0, self._look_stopped)
-        self._sums, self._known = [0.0] * 8, [0] * 8
+            2 * self._shut > self._known[0], None if self._open is None else tuple(self._open), 1.0 / self._count,
+            density or 0.0, self._look_stopped)
+        self._sums, self._known, self._shut = [0.0] * 8, [0] * 8, 0

@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 
 from analysis.baseline.model import Baseline
 from analysis.blocks import Block
-from analysis.detectors_new.budget import needed
-from analysis.detectors_new.drag import DragTrack
-from analysis.detectors_new.isolate import Isolation
-from analysis.detectors_new.keeping import Keeping
-from analysis.detectors_new.settings import Settings
-from analysis.detectors_new.stretches import Look, Stretches
+from analysis.detectors.budget import needed
+from analysis.detectors.drag import DragTrack
+from analysis.detectors.isolate import Isolation
+from analysis.detectors.keeping import Keeping
+from analysis.detectors.settings import Settings
+from analysis.detectors.stretches import Look, Stretches
 from analysis.duct.design import DuctDesign
 from analysis.events import EventKind, ShopEvent
 
@@ -25,6 +25,10 @@ GRACE_S, GRACE_LOOKS = 2700.0, 10
 """Running seconds and looks before the drag's own habits are known well enough to claim anything."""
 CONTRADICTS = 4.0
 """Standard deviations by which estimate and fan curve must differ to contradict each other."""
+LEAST_FALL_SD = 4.0
+"""No fall is smaller than so many standard deviations of what guessed gates scatter in this shop."""
+LEAST_SHUT, SHUT_SD = 3, 0.10
+"""Looks with every gate shut before the leaking air is known, and how well such a look tells the drag."""
 KEPT_LOOKS = 24
 SOON_AFTER_STOP_S = 300.0
 """What falls within so much running after a stop fell across that stop."""
@@ -33,13 +37,14 @@ SOON_AFTER_STOP_S = 300.0
 @dataclass(frozen=True, slots=True)
 class Memory:
     """A look that is kept: its drag (logarithm), pressure over the bags (logarithm), the gap of the fan's pressure at that drag,
-    and the drag by the fan's own curve."""
+    the drag by the fan's own curve, and the variance of the drag."""
 
     t: float
     drag: float
     filter: float
     pressure: float | None
     by_curve: float | None
+    variance: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +61,9 @@ class Fall:
 class Core(Keeping):
     """The shared state. :meth:`update` does its work once for a block, whoever asks first."""
 
-    KEPT = ("stretches", "track", "isolation", "settings", "running_s", "_run_s", "_looks", "clean", "clean_sd", "_kept", "_blind")
+    KEPT = (
+        "stretches", "track", "isolation", "settings", "running_s", "_run_s", "_looks", "clean", "clean_sd", "_kept", "blind",
+        "_leak", "pending")
 
     def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
         self.stretches = Stretches()
@@ -71,7 +78,9 @@ class Core(Keeping):
         self._run_s = 0.0
         self._looks = 0
         self._kept: list[list[float | None]] = []
-        self._blind = False
+        self.blind = False
+        self._leak = [0.0, 0.0]
+        self.pending = False
         self._block: Block | None = None
 
     def update(self, block: Block) -> None:
@@ -111,28 +120,44 @@ class Core(Keeping):
 
     def _take(self, look: Look) -> None:
         before = self.track.log_drag
-        if (look.current is None) is not self._blind:
+        if (look.current is None) is not self.blind:
             # A channel fell silent, or came back: what the estimate gets wrong is another thing now.
-            self._blind = look.current is None
+            self.blind = look.current is None
             self.track.known, before, self._kept = False, None, []
             self.isolation.forget_looks()
         by_curve = None if before is None else self.isolation.drag(look, before)
-        fused = self._fused(look, by_curve)
+        fused = self._all_shut(look) if look.shut else self._fused(look, by_curve)
         self.track.look(fused)
         self._looks += look.weight == 1.0
-        self.isolation.look(look, self.track.log_drag, self.running_s)
+        if not look.shut:
+            self.isolation.look(look, self.track.log_drag, self.running_s)
         self.settings.look(look, self.track.log_drag)
         if fused.drag is not None:
             gaps = self.isolation.curve.gaps(look, fused.drag)
             gap = self.isolation.pressure.residual(gaps.log_flow, gaps.pressure)[0] if self.isolation.known else None
-            row = [look.began_t, fused.drag, look.filter, gap, None if by_curve is None else by_curve[0]]
+            row = [look.began_t, fused.drag, look.filter, gap, None if by_curve is None else by_curve[0], self.track.level_var]
             self._kept = [*self._kept[-(KEPT_LOOKS - 1):], row]
-        if before is not None and self.settled:
+        if before is not None and self.settled and not self.blind:
             self._look_for_fall()
 
+    def _all_shut(self, look: Look) -> Look:
+        """With every gate shut the estimate only repeats what it thought before; but the air that leaks in is always the same,
+        and is learned: then the pressure over the bags tells the drag that so little air meets."""
+        drag = self.track.log_drag
+        if drag is None:
+            return replace(look, drag=None)
+        count, mean = self._leak
+        if count >= LEAST_SHUT:
+            row = [look.began_t, look.filter - mean, look.filter, None, None, SHUT_SD**2]
+            self._kept = [*self._kept[-(KEPT_LOOKS - 1):], row]
+        if not self.pending:
+            count = min(count + 1.0, 20.0)
+            self._leak = [count, mean + (look.filter - drag - mean) / count]
+        return replace(look, drag=None)
+
     def _fused(self, look: Look, by_curve: tuple[float, float] | None) -> Look:
-        """The look with the drag of the estimate (which guesses gates) and of the fan's own curve (which needs none) in one. Where
-        they contradict each other the gates were guessed wrong."""
+        """The look with the drag of the estimate (which guesses gates) and of the fan's own curve (which needs none) in one.
+        Where they contradict each other the gates were guessed wrong."""
         if by_curve is None or look.drag is None:
             return look
         drag, variance = by_curve
@@ -155,6 +180,8 @@ class Core(Keeping):
             return
         before = sum(one.drag for one in earlier) / len(earlier)
         after = sum(one.drag for one in later) / len(later)
+        if before - after < LEAST_FALL_SD * math.sqrt(self.track.level_var):
+            return
         self.fall = Fall(since, before, after, at_stop or self._run_s - (later[-1].t - since) < SOON_AFTER_STOP_S, evidence)
         self.track.moved_to(after, max(0.02, math.sqrt(self.track.level_var / len(later))))
 
@@ -169,5 +196,7 @@ class Core(Keeping):
 
 
 def _memory(row: list[float | None]) -> Memory | None:
-    t, drag, bags, pressure, by_curve = row
-    return None if t is None or drag is None or bags is None else Memory(t, drag, bags, pressure, by_curve)
+    t, drag, bags, pressure, by_curve, variance = row
+    if t is None or drag is None or bags is None or variance is None:
+        return None
+    return Memory(t, drag, bags, pressure, by_curve, variance)

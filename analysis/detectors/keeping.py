@@ -41,7 +41,7 @@ def fits(value: object, like: object) -> bool:
     where ``like`` is not empty, and its rows."""
     if like is None:
         return value is None or isinstance(value, str | list | bool) or number(value) is not None
-    if isinstance(like, bool) or isinstance(like, str):
+    if isinstance(like, bool | str):
         return isinstance(value, type(like))
     if isinstance(like, int | float):
         return number(value) is not None

@@ -10,11 +10,12 @@ import math
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
-from analysis.detectors_new.air import AirBook, Section
-from analysis.detectors_new.budget import certainty
-from analysis.detectors_new.core import Core
-from analysis.detectors_new.settings import AirClaim
-from analysis.detectors_new.watch import Watch
+from analysis.detectors.air import AirBook, Section
+from analysis.detectors.budget import certainty
+from analysis.detectors.channels import OTHER_WORDS
+from analysis.detectors.core import Core
+from analysis.detectors.settings import AirClaim
+from analysis.detectors.watch import Watch
 from analysis.findings import Evidence, Finding
 
 NO_SWITCHES = (
@@ -136,8 +137,8 @@ class WeakFan(Watch):
             return (self._finding(0.9, {}),)
         return (self._finding(certainty(claim.evidence, self._core.isolation.threshold), {
             "speed": Evidence(math.exp(claim.size), "share", "of its usual speed, by what it gives"),
-            "pressure_lost": Evidence(-math.expm1(2.0 * claim.size), "fraction", "of the fan's pressure is gone at the same flow"),
-        }, ("a belt that slips", "low line voltage", *("a leaking tube at the inlet tap" for o in claim.others if o == "inlet_pa"))),)
+            "pressure_lost": Evidence(-math.expm1(2.0 * claim.size), "fraction", "of its pressure is gone at the same flow"),
+        }, ("a belt that slips", "low line voltage", *(OTHER_WORDS[other] for other in claim.others))),)
 
 
 class LowVelocity(Watch):

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.baseline.model import Baseline
-from analysis.detectors_new.keeping import Keeping
-from analysis.detectors_new.stretches import Look
+from analysis.detectors.keeping import Keeping
+from analysis.detectors.stretches import Look
 from analysis.duct.design import FAN, DuctDesign
 
 POINTS = 60
@@ -123,11 +123,17 @@ class OwnCurve(Keeping):
     KEPT = ("weights", "cov", "variance", "looks", "_t_s")
 
     def __init__(self, first_sd: float, scatter: float) -> None:
+        self._first_sd = first_sd
         self.weights = [0.0, 0.0, 0.0]
-        self.cov = np.diag([first_sd**2, (SLOPE_SD * first_sd) ** 2, (0.5 * SLOPE_SD * first_sd) ** 2]).tolist()
+        self.doubt()
         self.variance = scatter**2
         self.looks = 0
         self._t_s = 0.0
+
+    def doubt(self) -> None:
+        """What was learned holds no more than what was thought at first."""
+        sd = self._first_sd
+        self.cov: list[list[float]] = np.diag([sd**2, (SLOPE_SD * sd) ** 2, (0.5 * SLOPE_SD * sd) ** 2]).tolist()
 
     def residual(self, log_flow: float, gap: float) -> tuple[float, float]:
         """What the gap departs from the shop's own curve by, and the variance of that in ordinary running."""

@@ -7,10 +7,10 @@ from collections.abc import Iterable
 
 from analysis.blocks import Block, Stat
 from analysis.conditions import Condition
-from analysis.detectors_new.budget import certainty
-from analysis.detectors_new.core import Core
-from analysis.detectors_new.keeping import Keeping
-from analysis.detectors_new.watch import Watch
+from analysis.detectors.budget import certainty
+from analysis.detectors.core import Core
+from analysis.detectors.keeping import Keeping
+from analysis.detectors.watch import Watch
 from analysis.duct.fan import FanCurve
 from analysis.events import EventKind, ShopEvent
 from analysis.findings import Evidence, Finding
@@ -26,6 +26,7 @@ WORDS = {
     Quality.OUT_OF_RANGE: "is out of the range that can be believed",
     Quality.JUMP: "jumps further than anything in the shop can",
     Quality.UNREADABLE: "sends what is no number",
+    Quality.DOUBLED: "is sent by two senders that say different things",
 }
 HEARD = (WORDS[Quality.SILENT], WORDS[Quality.UNREADABLE])
 """What is over as soon as the channel speaks again, whatever the fan does."""
@@ -47,7 +48,7 @@ FLAT_BLOCKS = 12
 FOLLOWS, STANDS = 0.12, 0.002
 """The other channels say that the flow changed by so much (logarithm) while this one moved by less than that: it hangs on a
 plugged tube."""
-HANGS = 4
+HANGS = 5
 
 
 class Channel(Keeping):
@@ -103,7 +104,7 @@ class SensorFault(Watch):
     is what :class:`.Isolation` finds, and a leaking tube at the bags what :class:`.filters.Falls` does."""
 
     condition = Condition.SENSOR_FAULT
-    KEPT = ("_channels", "_tube")
+    KEPT = ("_core", "_channels", "_tube")
 
     def __init__(
         self, core: Core, channels: Iterable[str], full_load_a: float | None = None, fan: FanCurve | None = None
@@ -208,9 +209,9 @@ class SensorFault(Watch):
                 continue
             expected = slopes.expected_move(name, other, look)
             channel = self._channels.by_name[name]
-            if abs(own) > max(STANDS, 0.2 * abs(expected)):
+            if abs(own) > STANDS:
                 channel.hangs = 0
-            elif abs(expected) > (FOLLOWS if name == "filter_pa" else 0.05):
+            elif abs(expected) > FOLLOWS:
                 channel.hangs += 1
 
     def event(self, event: ShopEvent) -> None:
@@ -233,9 +234,11 @@ class SensorFault(Watch):
         if self._since is None and claim is not None and claim.name == name:
             self._since = claim.since
             sure = certainty(claim.evidence, self._core.isolation.threshold)
-            why = f"reads {100.0 * abs(math.expm1(claim.size)):.0f} % too {'much' if claim.size > 0.0 else 'little'} beside the others"
+            much = "much" if claim.size > 0.0 else "little"
+            why = f"reads {100.0 * abs(math.expm1(claim.size)):.0f} % too {much} beside the others"
             evidence["scale"] = Evidence(math.exp(claim.size), "share", "of what it should read")
-            could_be = (*(OTHER_WORDS[other] for other in claim.others), "a tube that leaks or came half off", "a scale that was changed")
+            could_be = (*(OTHER_WORDS[other] for other in claim.others),
+                "a tube that leaks or came half off", "a scale that was changed")
         elif self._since is None and name == "filter_pa" and self._tube is not None:
             self._since, sure = self._tube, 0.85
             why = "fell while the suction before the fan did not move as a cleaning moves it: its tube leaks"

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
-from analysis.detectors_new.keeping import Keeping
+from analysis.detectors.keeping import Keeping
 from analysis.events import ShopEvent
 from analysis.findings import Claim, Evidence, Finding
 

@@ -1,1 +1,0 @@
-"""Shops, trials and ordinary years for the benchmark of the detectors."""
