@@ -37,9 +37,8 @@ TILT_SD = 0.05
 """How far the drawing tilts the apparent drag between small and large flows without any hole, relative, for a unit of the
 logarithm of one over the root of the pressure; what the shop shows before the fall narrows it (measured on foreign shops: 2 to 3 %)."""
 CLEANINGS = 10.0
-"""Chances in 30 days to take a cleaning for a hole: two cleanings, each judged some five times
-(common practice, no source)."""
-LOOK_S = 300.0
+"""Chances in 30 days to take a cleaning for a hole: two cleanings, each judged some five times (common practice, no
+source)."""
 
 
 def above(value: float, sd: float, limit: float) -> float:
