@@ -35,10 +35,10 @@ LEAST_TEAR = 0.08
 HOLE_LOOKS = 4
 TILT_SD = 0.05
 """How far the drawing tilts the apparent drag between small and large flows without any hole, relative, for a unit of the
-logarithm of one over the root of the pressure; what the shop shows before the fall narrows it (measured on foreign shops: 2 to 3 %)."""
+logarithm of one over the root of the pressure; what the shop shows before the fall narrows it (foreign shops: 2 to 3 %)."""
 CLEANINGS = 10.0
-"""Chances in 30 days to take a cleaning for a hole: two cleanings, each judged some five times (common practice, no
-source)."""
+"""Chances in 30 days to take a cleaning for a hole: two cleanings, each judged five times (common practice, no source)."""
+LOOK_S = 300.0
 
 
 def above(value: float, sd: float, limit: float) -> float:
