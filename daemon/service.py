@@ -51,6 +51,8 @@ COMMIT_S, LEAST_COMMIT_S = 10.0, 0.5
 """How long a frame waits at most to be committed, in event time: a page of the database is then written for ten frames, not for
 one. Alarms, journal entries and answers never wait, and pages of this process show every frame at once."""
 REMEMBER_S, REMEMBER_TOUR_S = 300.0, 30.0
+HAND_BACK_S = 600.0
+"""What visitors needed is given back to the system so often."""
 GRACE_S = 0.5
 """How long after its end a tick waits for slower sources."""
 AT_ONCE = 5_000
@@ -185,7 +187,7 @@ class Service:
         status_due = remember_due = time.monotonic()
         ear = Ear()
         measuring: documents.Document = {}
-        ready = False
+        ready, hand_back_due = False, 0.0
         toured = tours.document()
         while not self._stop.is_set():
             samples = self._take()
@@ -220,6 +222,9 @@ class Service:
             if not ready and self._beside.running():
                 ready = True
                 self._supervisor.ready()
+                hand_back_due = turn
+            if ready and turn >= hand_back_due:
+                hand_back_due = turn + HAND_BACK_S
                 hand_back()
             self._supervisor.turn()
 

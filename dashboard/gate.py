@@ -13,6 +13,7 @@ from http.cookies import CookieError, SimpleCookie
 from urllib.parse import quote, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -95,6 +96,8 @@ class Gate:
             return
         try:
             await self.app(scope, _limited(receive), send_with_headers)
+        except ClientDisconnect:
+            return  # the visitor went in the middle of a request
         except Exception:
             # The traceback goes to the log; the answer tells nothing of the inside.
             _LOG.exception("a request failed by an error of our own")

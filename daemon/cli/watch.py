@@ -93,9 +93,9 @@ def serve(config: Config, dashboard: bool, pace: float = 1.0, wait_s: float = 12
     from daemon import logs
     from daemon.errors import DuctwardenError
     from daemon.service import Service
-    from daemon.supervision import one_arena
+    from daemon.supervision import spare_memory
 
-    one_arena()
+    spare_memory()
     side = (lambda: _dashboard(config)) if dashboard and config.file.dashboard.enabled else None
     service = Service(config, side, pace=pace, wait_s=wait_s)
     for number in (signal.SIGTERM, signal.SIGINT):
