@@ -13,6 +13,9 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from typing import Protocol
+
+from daemon.alarms.types import AlarmState
 
 WINDOW_S = 600.0
 DAY_S = 86400.0
@@ -20,6 +23,18 @@ FLOOD_BEGINS = 10
 FLOOD_ENDS_BELOW = 5
 MANAGEABLE_PER_10_MIN = 1.0
 ACCEPTABLE_PER_DAY = 144
+
+
+class Step(Protocol):
+    """A step of an alarm."""
+
+    @property
+    def t(self) -> float:
+        """Its time [s]."""
+
+    @property
+    def after(self) -> AlarmState:
+        """The state that it led to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +92,12 @@ class RateHistory:
     days: dict[str, int]
     busiest_10_min: int
     floods: int
+
+
+def raised_times(steps: Iterable[Step]) -> list[float]:
+    """When alarms were raised to a person [s]: the one count of alarms, on the record, its page, the digest and in the rates. An
+    alarm that came back counts again."""
+    return [step.t for step in steps if step.after is AlarmState.UNACKNOWLEDGED]
 
 
 def rate_history(times: Iterable[float], tz: tzinfo) -> RateHistory:

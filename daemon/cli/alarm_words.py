@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from analysis.findings import Claim
 from daemon.alarms.machine import HIDDEN
-from daemon.alarms.rates import ACCEPTABLE_PER_DAY, FLOOD_BEGINS, rate_history
+from daemon.alarms.rates import ACCEPTABLE_PER_DAY, FLOOD_BEGINS, raised_times, rate_history
 from daemon.alarms.types import Alarm, AlarmState
 from daemon.local_zone import LocalZone
 from daemon.store.reader import Reader
@@ -64,9 +64,9 @@ def steps(reader: Reader, alarm_id: int) -> Iterator[str]:
 
 
 def rates(reader: Reader, start: float, end: float) -> Iterator[str]:
-    """How many alarms were told, by day, against the published figures."""
-    found = rate_history(told_times(reader, start, end), _ZONE)
-    yield f"{_count(found.told, 'alarm')} told on {_count(len(found.days), 'day')}"
+    """How many alarms were raised, by day, against the published figures."""
+    found = rate_history(raised_in(reader, start, end), _ZONE)
+    yield f"{_count(found.told, 'alarm')} raised on {_count(len(found.days), 'day')}"
     if found.told:
         yield f"most in ten minutes: {found.busiest_10_min} (1 can be followed, {FLOOD_BEGINS} are a flood)"
         yield f"floods: {found.floods}"
@@ -83,17 +83,16 @@ def rates(reader: Reader, start: float, end: float) -> Iterator[str]:
 
 def rates_document(reader: Reader, start: float, end: float) -> dict[str, object]:
     """The same as numbers."""
-    found = rate_history(told_times(reader, start, end), _ZONE)
+    found = rate_history(raised_in(reader, start, end), _ZONE)
     return {
         "raised": found.told, "most_in_ten_minutes": found.busiest_10_min, "floods": found.floods,
         "days": {str(day): count for day, count in sorted(found.days.items())},
     }
 
 
-def told_times(reader: Reader, start: float, end: float) -> list[float]:
-    """When alarms were told to a person."""
-    return [step.t for step in reader.transitions(start=start, end=end, limit=MOST_STEPS)
-            if step.after is AlarmState.UNACKNOWLEDGED]
+def raised_in(reader: Reader, start: float, end: float) -> list[float]:
+    """When alarms were raised to a person."""
+    return raised_times(reader.transitions(start=start, end=end, limit=MOST_STEPS))
 
 
 def _count(number: int, what: str) -> str:

@@ -52,7 +52,7 @@ def record(
             (to / f"record-{chosen.stamp}-{name}.csv").write_text(text, encoding="utf-8")
     except OSError as error:
         raise StoreError(f"{error.filename or to} cannot be written: {error.strerror or error}") from error
-    typer.echo(f"{page}: {facts.run_s / 3600.0:.1f} h of running, {len(facts.alarms)} alarms; print it from a browser")
+    typer.echo(f"{page}: {facts.run_s / 3600.0:.1f} h of running, alarms: {facts.alarm_words}; print it from a browser")
     typer.echo(f"tables beside it as CSV: {', '.join(names)}")
 
 

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+from analysis.conditions import Urgency
 from analysis.units import System
+from daemon.alarms.rates import raised_times
 from daemon.record.period import Month
 from daemon.store.reader import Alarm, JournalEntry, Step
 
@@ -96,6 +98,10 @@ class AlarmFacts:
     steps: tuple[Step, ...]
     done: tuple[JournalEntry, ...]
 
+    def raised(self, month: Month) -> int:
+        """How often it was raised to a person in the month."""
+        return sum(month.start_t <= t < month.end_t for t in raised_times(self.steps))
+
 
 @dataclass(frozen=True, slots=True)
 class SensorFacts:
@@ -150,6 +156,13 @@ class RecordFacts:
     drawings: tuple[str, ...]
     price: tuple[float, str] | None
     energy_words: str
+
+    @property
+    def alarm_words(self) -> str:
+        """How many alarms were raised, in the words of the page and of the command."""
+        raised = sum(found.raised(self.month) for found in self.alarms)
+        urgent = sum(found.raised(self.month) for found in self.alarms if found.alarm.urgency is Urgency.STOP)
+        return f"{raised} raised" + (f", {urgent} of them to stop the fan" if urgent else "")
 
     @property
     def run_s(self) -> float:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from analysis.estimator.rezero import BOUNDS
 from analysis.events import EventKind
+from daemon.alarms.rates import raised_times
 from daemon.alarms.types import Alarm, AlarmState
 from daemon.config.config import Config
 from daemon.record import minutes
@@ -142,7 +143,7 @@ def _alarms(reader: Reader, month: Month, until: float) -> tuple[tuple[AlarmFact
         if alarm.cleared_t is not None and alarm.cleared_t < month.start_t:
             continue
         steps = reader.transitions(alarm.id)
-        times = [step.t for step in steps if step.after is AlarmState.UNACKNOWLEDGED]
+        times = raised_times(steps)
         if not times:
             hidden = any(step.after is AlarmState.SUPPRESSED for step in steps)
             held_back += hidden and alarm.raised_t >= month.start_t

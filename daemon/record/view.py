@@ -124,9 +124,7 @@ class View:
         known = [day.drag_ratio for day in facts.days if day.drag_ratio is not None]
         if known:
             yield "Filter drag", f"{known[0]:.2f} times clean on the first day of running, {known[-1]:.2f} on the last"
-        told = sum(day.alarms for day in facts.days)
-        urgent = sum(found.alarm.urgency.value == "stop" for found in facts.alarms)
-        yield "Alarms", f"{told} told" + (f", {urgent} of them to stop the fan" if urgent else "")
+        yield "Alarms", facts.alarm_words
         unseen = sum(gap.end_t - gap.start_t for gap in facts.gaps)
         if facts.seen_from_t > facts.month.start_t:
             yield "Watched", f"from {self.when(facts.seen_from_t)} on" + (f", but for {duration(unseen)}" if unseen else "")

@@ -71,7 +71,7 @@ def test_nothing_is_open(desk: Desk) -> None:
     desk.seconds(2)
     assert desk.says() == "no alarm is open\n"
     assert desk.says("history") == "no alarm in this time\n"
-    assert desk.says("rates").splitlines()[0] == "0 alarms told on 0 days"
+    assert desk.says("rates").splitlines()[0] == "0 alarms raised on 0 days"
     assert desk.says("acknowledge", "all") == "no alarm waits to be acknowledged\n"
 
 
@@ -134,8 +134,8 @@ def test_acknowledge_all_and_the_rates(desk: Desk) -> None:
     said = desk.says("acknowledge", "all").splitlines()
     assert sorted(said) == ["bag_full is now acknowledged", "sensor_fault is now acknowledged"]
     assert desk.says("rates").splitlines()[:2] == [
-        "2 alarms told on 1 day", "most in ten minutes: 2 (1 can be followed, 10 are a flood)"]
-    assert desk.says("rates", "--since", "2026-03-05").splitlines()[0] == "0 alarms told on 0 days"
+        "2 alarms raised on 1 day", "most in ten minutes: 2 (1 can be followed, 10 are a flood)"]
+    assert desk.says("rates", "--since", "2026-03-05").splitlines()[0] == "0 alarms raised on 0 days"
 
 
 @pytest.mark.parametrize(

@@ -15,13 +15,17 @@ from typer.testing import CliRunner
 
 from analysis.events import EventKind
 from daemon.alarms.types import AlarmState
+from daemon.cli.alarm_words import rates
 from daemon.cli.record import record
 from daemon.config.config import Config
 from daemon.errors import DuctwardenError
+from daemon.local_zone import LocalZone
 from daemon.record.facts import Mean, RecordFacts, SensorFacts
+from daemon.record.period import Month
 from daemon.record.sheet import sheet
 from daemon.record.tables import tables
 from daemon.record.view import verdict
+from daemon.store.reader import Reader
 from tests.browser.browsing import chromium
 from tests.daemon.record.shopping import Ledger, barn
 from tests.daemon.record.test_gather import at, facts
@@ -124,7 +128,7 @@ def test_every_part_is_there(month: tuple[Config, RecordFacts, str]) -> None:
     assert f"{found.run_s / 3600.0:.1f} h on 26 days, 26 starts" in text
     assert "cleaned twice" in text
     assert "emptied once" in text
-    assert "26 told, 26 of them to stop the fan" in text
+    assert "26 raised, 26 of them to stop the fan" in text
     assert "Watched from Mon 2, 06:00 on" in text
     assert "lathe + shaving horse" in text
     assert "something changed: =1+1 (found from the readings)" in text
@@ -187,7 +191,12 @@ def test_the_command_writes_the_sheet_and_its_tables(tmp_path: Path) -> None:
     assert {path.name for path in target.iterdir()} == {"record-2026-03.html"} | {
         f"record-2026-03-{name}.csv" for name in ("days", "gate-sets", "ports", "drag", "cleanings", "alarms", "sensors",
                                                   "not-watched")}
-    assert "26 alarms" in said
+    assert "alarms: 26 raised, 26 of them to stop the fan" in said
+    assert "26 raised, 26 of them to stop the fan" in (target / "record-2026-03.html").read_text()
+    reader = Reader(config.at(config.file.store.file))
+    month = Month.of("2026-03", LocalZone())
+    assert next(rates(reader, month.start_t, month.end_t)).startswith("26 alarms raised on"), "one count everywhere"
+    reader.close()
     assert run(str(config.path), "--month", "2026-3")[0] == 2
     code, said = run(str(config.path), "--month", "2020-01", "--to", str(target))
     assert (code, "nothing of January 2020 is in the store" in said) == (2, True)
