@@ -1,10 +1,10 @@
-# make run: the demo shop with its dashboard.  make test: everything that is checked.
+# make run: the demo shop with its dashboard.  make test: the quick checks.  make test-all: the long ones too.  make bench: figures.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 PORT ?= 8765
 
-.PHONY: run test test-fast lint bench screenshots clean
+.PHONY: run test test-all test-fast lint bench screenshots clean
 
 run: $(VENV)/.run-ready
 	@$(BIN)/ductwarden demo --port $(PORT)
@@ -25,7 +25,10 @@ $(VENV)/.test-ready: $(VENV)/.run-ready
 	@touch $@
 
 test: $(VENV)/.test-ready lint
-	$(BIN)/python -m pytest -q -n 2
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal
+
+test-all: $(VENV)/.test-ready lint
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal --long
 
 test-fast: $(VENV)/.test-ready
 	$(BIN)/python -m pytest -q -m 'not slow'

@@ -1,9 +1,56 @@
-"""Fast tests first: whatever starts a daemon, a broker or a browser comes last."""
+"""Fast tests first, long ones only under ``--long``, and nothing left behind by a run that ends in whatever way."""
 
 from __future__ import annotations
 
+import os
+
 import pytest
+from hypothesis import settings
+
+from tests.support.leftovers import Run
+from tests.support.thoroughness import THOROUGH
+
+RUN = pytest.StashKey[Run]()
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    items.sort(key=lambda item: item.get_closest_marker("slow") is not None)
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long", action="store_true", help="run the tests marked long too, and property tests in full")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if config.getoption("--long"):
+        os.environ[THOROUGH] = "1"
+    # No deadline: how long an example takes says more about the machine than about the code.
+    settings.register_profile("thorough", deadline=None, print_blob=True)
+    settings.register_profile("every time the same", deadline=None, max_examples=15, derandomize=True)
+    settings.load_profile("thorough" if os.environ.get(THOROUGH) else "every time the same")
+    if not hasattr(config, "workerinput"):  # workers of pytest-xdist are under the guard of the process that started them
+        config.stash[RUN] = Run()
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if not config.getoption("--long"):
+        config.hook.pytest_deselected(items=[item for item in items if item.get_closest_marker("long")])
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
+    items.sort(key=lambda item: (item.get_closest_marker("long") is not None, item.get_closest_marker("slow") is not None))
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A process that a test started and that still lives is an error of the run."""
+    run = session.config.stash.get(RUN, None)
+    found = [] if run is None else run.left_by_tests()
+    if found:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+        reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+        for left in found:
+            where = left.started_by.partition(" (")[0]
+            words = f"process {left.pid} was left alive by {left.started_by}: {left.command}"
+            report = pytest.TestReport(where, ("", None, where), {}, "failed", words, "teardown")
+            reporter.stats.setdefault("error", []).append(report)
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    run = config.stash.get(RUN, None)
+    if run is not None:
+        run.end()

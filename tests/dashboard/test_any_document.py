@@ -20,6 +20,7 @@ from dashboard.shapes import Screen
 from dashboard.snapshot import Snapshot
 from dashboard.tour_view import tour_out
 from tests.dashboard.shop import shop_document
+from tests.support.thoroughness import examples
 
 LEAVES = st.one_of(
     st.none(), st.booleans(), st.integers(-(10**20), 10**20), st.floats(allow_nan=True, allow_infinity=True), st.text(max_size=12)
@@ -84,7 +85,7 @@ def everything(snapshot: Snapshot) -> None:
 
 
 @given(SNAPSHOTS)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_no_document_breaks_a_page(snapshot: Snapshot) -> None:
     everything(snapshot)
 

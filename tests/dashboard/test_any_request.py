@@ -18,6 +18,7 @@ from dashboard.app import create_app
 from dashboard.serve import DashboardThread
 from dashboard.settings import DashboardSettings
 from tests.dashboard.shop import Pump, Shop
+from tests.support.thoroughness import examples
 
 pytestmark = pytest.mark.slow
 
@@ -43,7 +44,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @api.parametrize()
-@settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=examples(12), deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 def test_any_request_is_answered_as_described(case: schemathesis.Case, address: str) -> None:
     answer = case.call(base_url=address, timeout=10)
     assert answer.status_code < 500 or answer.status_code == 503, answer.text

@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.analysis.duct.momentum import Stream, engine_losses, losses
+from tests.support.thoroughness import examples
 
 SHARES = np.linspace(0.02, 0.98, 49)
-quick = settings(max_examples=100, deadline=None, derandomize=True)
+quick = settings(max_examples=examples(100), deadline=None, derandomize=True)
 
 
 def wye(share: float, area: float, angle: float, straight: float = 1.0) -> tuple[float, float]:

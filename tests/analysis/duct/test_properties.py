@@ -19,9 +19,10 @@ from analysis.duct.fittings import same_size
 from analysis.duct.points import OperatingPoints
 from analysis.duct.solve import every_gate_set, solve, solve_many
 from tests.analysis.duct.shops import PVC_M, chair_barn, fan, random_shop, thirteen_ports, with_stated_joins
+from tests.support.thoroughness import examples
 
 SEEDS = st.integers(min_value=0, max_value=10**9)
-quick = settings(max_examples=60, deadline=None, derandomize=True)
+quick = settings(max_examples=examples(60), deadline=None, derandomize=True)
 
 
 def tight(design: DuctDesign) -> DuctDesign:

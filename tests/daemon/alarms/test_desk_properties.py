@@ -16,6 +16,7 @@ from daemon.alarms.desk import AlarmDesk
 from daemon.alarms.machine import HIDDEN, STANDING, TABLE, AlarmError
 from daemon.alarms.settings import AlarmRule, AlarmSettings
 from daemon.alarms.types import AlarmState, Transition
+from tests.support.thoroughness import examples
 
 KEYS = [(Condition.BAG_FULL, ""), (Condition.FILTER_LOADING, ""), (Condition.LOW_VELOCITY, "lathe"),
         (Condition.LOW_VELOCITY, "planer"), (Condition.FILTER_BREACH, "")]
@@ -102,7 +103,7 @@ class Watch:
                 self.last[key] = True
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(st.lists(moments, min_size=3, max_size=30))
 def test_no_sequence_breaks_the_rules(
     story: list[tuple[dict[tuple[Condition, str], tuple[Claim, float]], float, int, bool | None, tuple[str, int] | None]],
@@ -152,7 +153,7 @@ def test_no_sequence_breaks_the_rules(
             assert alarm.state in HIDDEN | STANDING or alarm.cleared_t is not None
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(st.tuples(claims, st.floats(-1e7, 1e7)), min_size=2, max_size=60))
 def test_a_clock_that_only_jumps_raises_at_most_by_the_cap(
     story: list[tuple[dict[tuple[Condition, str], tuple[Claim, float]], float]],
@@ -171,7 +172,7 @@ def test_a_clock_that_only_jumps_raises_at_most_by_the_cap(
                 assert streak[step.alarm.key] >= 6  # five intervals of at most ten seconds make 45
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.lists(st.tuples(claims, st.integers(1, 30)), max_size=20))
 def test_restarts_raise_nothing_that_would_not_have_been_raised_without(
     story: list[tuple[dict[tuple[Condition, str], tuple[Claim, float]], int]],

@@ -18,6 +18,7 @@ from daemon.config.config import Config
 from daemon.config.joins import read_join
 from daemon.config.load import parse
 from daemon.errors import ConfigError
+from tests.support.thoroughness import examples
 
 DEMO = (Path(__file__).parents[3] / "daemon" / "demo" / "chair-barn.toml").read_text(encoding="utf-8")
 WHERE = Path("shop.toml")
@@ -221,7 +222,7 @@ KEYS = [
 ]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(
     key=st.sampled_from(KEYS), value=st.one_of(st.text(max_size=12), st.floats(), st.integers(), st.booleans()),
     place=st.integers(min_value=0, max_value=6),

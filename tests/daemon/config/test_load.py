@@ -14,6 +14,7 @@ from daemon.config.model import ShopFile
 from daemon.config.summary import CAN_TELL, summary
 from daemon.config.toml_lines import key_lines, line_of
 from daemon.errors import ConfigError
+from tests.support.thoroughness import examples
 
 BARN = Path("daemon/demo/chair-barn.toml")
 TEXT = BARN.read_text()
@@ -117,14 +118,14 @@ def test_key_lines_follow_array_tables() -> None:
     assert line_of(lines, ("nowhere",)) is None
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.text(max_size=300))
 def test_no_text_crashes_the_reader(text: str) -> None:
     with pytest.raises(ConfigError):
         parse(text, Path("shop.toml"))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.data())
 def test_no_damage_to_a_good_file_crashes_the_reader(data: st.DataObject) -> None:
     start = data.draw(st.integers(0, len(TEXT) - 1))

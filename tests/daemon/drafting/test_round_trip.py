@@ -22,6 +22,7 @@ from daemon.drafting.steps import STEPS, step_named
 from daemon.drafting.toml_text import shop_toml
 from daemon.drafting.tree import tree_of
 from daemon.drafting.whole import troubles
+from tests.support.thoroughness import examples
 
 FOOT, INCH, CFM, INWG, HP = 0.3048, 0.0254, 0.3048**3 / 60, 249.0889, 745.6999
 HOSTILE = (
@@ -195,7 +196,7 @@ def _watching(draw: st.DrawFn, told: Told) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(told=shops())
 def test_accepted_answers_give_a_file_that_is_accepted_and_means_the_same(
     told: Told, tmp_path_factory: pytest.TempPathFactory
@@ -246,7 +247,7 @@ def _filter_is_meant(draft: Draft, area_m2: float, drag_pasm3: float, sd: float)
         assert sd == 0.6
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=examples(10), deadline=None)
 @given(told=shops())
 def test_a_draft_comes_back_from_its_file_as_it_was(told: Told) -> None:
     draft = told.draft.with_passed("shop").with_unfinished("runs", None, {"name": "half"})

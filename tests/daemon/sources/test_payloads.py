@@ -14,6 +14,7 @@ from paho.mqtt.client import topic_matches_sub
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.payloads import PayloadParser, matched
 from daemon.sources.settings import GateTopicSettings, MqttSettings, TopicSettings, WireSettings, check_topic_filter
+from tests.support.thoroughness import examples
 
 NOON = 1_772_366_400.0
 
@@ -172,7 +173,7 @@ FILTER = st.builds(
 
 
 @given(FILTER, TOPIC)
-@settings(max_examples=500)
+@settings(max_examples=examples(500))
 def test_topics_match_as_another_implementation_says(topic_filter: str, topic: str) -> None:
     check_topic_filter(topic_filter)
     assert (matched(topic_filter, topic) is not None) == topic_matches_sub(topic_filter, topic)
@@ -226,7 +227,7 @@ ANY_JSON = st.recursive(
 
 
 @given(ANY_TOPIC, st.binary(max_size=40) | ANY_JSON, st.booleans())
-@settings(max_examples=600)
+@settings(max_examples=examples(600))
 def test_any_message_at_all(topic: str, payload: bytes, retained: bool) -> None:
     sample, refused = heard(topic, payload, *RULES, retained=retained)
     assert sample is not None or refused

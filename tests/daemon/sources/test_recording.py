@@ -21,6 +21,7 @@ from daemon.errors import SourceError
 from daemon.sources.contract import Sample
 from daemon.sources.recording import first_time, read_recording, write_recording
 from daemon.sources.recording_report import RecordingReport
+from tests.support.thoroughness import examples
 
 T0 = 1_772_355_600.0
 """2026-03-01T09:00:00Z."""
@@ -341,7 +342,7 @@ ANY_LINES = st.lists(
 
 
 @given(ANY_LINES, st.sampled_from(["any.jsonl", "any.csv", "any"]))
-@settings(max_examples=400, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(400), suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_file_at_all(tmp_path: Path, lines: list[bytes], name: str) -> None:
     try:
         samples, report = read(tmp_path / name, b"\n".join(lines))

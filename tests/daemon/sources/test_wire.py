@@ -15,6 +15,7 @@ from daemon.sources.fields import LARGEST, escaped, literal, stamp
 from daemon.sources.lines import with_checksum
 from daemon.sources.settings import WireSettings
 from daemon.sources.wire import LineParser
+from tests.support.thoroughness import examples
 
 NOON = 1_772_366_400.0
 """2026-03-01T12:00:00Z, by ``date -u -d @1772366400``."""
@@ -316,7 +317,7 @@ def check(sample: Sample | None, health: SourceHealth) -> None:
 @given(st.binary(max_size=200))
 @example(b"\xef\xbb\xbf{}")
 @example(b"$*00")
-@settings(max_examples=400)
+@settings(max_examples=examples(400))
 def test_any_bytes_at_all(line: bytes) -> None:
     for wire in ({}, {"columns": ("a", "b")}, {"checksum": "required"}):
         check(*parse(line, **wire))
@@ -331,7 +332,7 @@ NAMES = st.sampled_from(["inlet_pa", "t", "gates", "gate:planer", "value", ""]) 
 
 
 @given(st.dictionaries(NAMES, JSON, max_size=6))
-@settings(max_examples=400)
+@settings(max_examples=examples(400))
 def test_any_json_object_at_all(fields: dict[str, Any]) -> None:
     check(*parse(json.dumps(fields)))
 
@@ -340,7 +341,7 @@ PAIR = st.tuples(NAMES, st.sampled_from(["=", " = ", "==", ""]), st.text(max_siz
 
 
 @given(st.lists(PAIR.map("".join), max_size=6), st.sampled_from([" ", ",", ";", ", "]))
-@settings(max_examples=400)
+@settings(max_examples=examples(400))
 def test_any_pairs_at_all(pairs: list[str], between: str) -> None:
     check(*parse(between.join(pairs).encode("utf-8", "surrogatepass")))
 

@@ -19,6 +19,7 @@ from daemon.store.schema import HOUR_MS, MINUTE_MS
 from daemon.store.series import STORED
 from daemon.store.writer import Writer
 from tests.daemon.store.making import NINE, OFF, RUNNING, estimate, frame
+from tests.support.thoroughness import examples
 
 MAX_STEP_MS = 10_000
 STATES = [RunState.OFF, RunState.RUNNING, RunState.STARTING, RunState.STOPPING, RunState.UNKNOWN]
@@ -118,7 +119,7 @@ tick = st.tuples(
 )
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(80), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(tick, st.integers(1, 25)), min_size=1, max_size=40))
 def test_whatever_the_clock_does_roll_ups_equal_a_recomputation(
     fresh_copy: Callable[[Path], Path], story: list[tuple[tuple[float, RunState, float | None, str], int]]

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.local_zone import LocalZone
+from tests.support.thoroughness import examples
 
 ZONES = ("Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Asia/Kolkata", "UTC")
 
@@ -25,7 +26,7 @@ def zone(request: pytest.FixtureRequest) -> Iterator[str]:
     time.tzset()
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(t=st.integers(1_577_836_800, 2_051_222_400))
 def test_instants_to_local_time_and_back(zone: str, t: int) -> None:
     ours, theirs = datetime.fromtimestamp(t, LocalZone()), datetime.fromtimestamp(t, ZoneInfo(zone))
@@ -34,7 +35,7 @@ def test_instants_to_local_time_and_back(zone: str, t: int) -> None:
     assert ours.timestamp() == t
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(local=st.datetimes(datetime(2020, 1, 1), datetime(2035, 1, 1)), fold=st.integers(0, 1))
 def test_local_times_to_instants(zone: str, local: datetime, fold: int) -> None:
     ours = local.replace(tzinfo=LocalZone(), fold=fold).timestamp()

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.weekly import Weekly
+from tests.support.thoroughness import examples
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOUR, DAY = 3600.0, 86400.0
@@ -95,7 +96,7 @@ def test_a_memory_of_unknown_shape_begins_anew(data: dict[str, object]) -> None:
     assert plan.due(at(2026, 3, 23, 6)) == (at(2026, 3, 16, 6), at(2026, 3, 23, 6))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(t=st.floats(1.6e9, 2.0e9), day=st.integers(0, 6), minute=st.integers(0, 1439))
 def test_the_latest_moment_is_the_right_day_and_less_than_a_week_ago(t: float, day: int, minute: int) -> None:
     moment = weekly(day, minute).latest(t)
