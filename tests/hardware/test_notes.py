@@ -32,6 +32,7 @@ from daemon.outlets.webhook import document
 from daemon.sources.build import build_sources
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.payloads import PayloadParser
+from daemon.sources.recording import RecordingReport, read_recording
 from daemon.sources.registers import loop_value, register_value
 from daemon.sources.settings import (
     CurrentLoop,
@@ -129,6 +130,26 @@ def test_messages_become_what_the_notes_say(row: list[str]) -> None:
     health = SourceHealth("shop", "mqtt")
     sample = PayloadParser(settings, health).parse(topic, payload.encode(), False, NINE)
     assert told(sample, health) == result.replace("gates/+", "")
+
+
+@pytest.mark.parametrize(("mark", "expected"), [
+    ("jsonl", [({"inlet_pa": -2100.5, "filter_pa": 310.2, "motor_a": 19.4}, {"planer": True}), ({"inlet_pa": -2101.0}, None),
+               ({"motor_a": 19.3}, None)]),
+    ("csv", [({"inlet_pa": -2100.5, "filter_pa": 310.2, "motor_a": 19.4}, {"planer": True}),
+             ({"inlet_pa": -2101.0, "motor_a": 19.3}, {"planer": True}),
+             ({"inlet_pa": -2099.5, "filter_pa": 309.8, "motor_a": 19.3}, {"planer": False})]),
+])
+def test_the_page_about_recordings_is_read_as_it_says(mark: str, expected: list[Any], tmp_path: Path) -> None:
+    text = (NOTES / "recording.md").read_text()
+    block = re.search(rf"<!-- checked {mark} -->\n```\w+\n(.*?)```", text, re.S)
+    assert block is not None
+    path = tmp_path / f"day.{mark}"
+    path.write_text(block[1])
+    report = RecordingReport(path)
+    samples = list(read_recording(path, report))
+    assert [(dict(sample.values), sample.gates) for sample in samples] == expected
+    assert [sample.t - samples[0].t for sample in samples] == [0.0, 1.0, 2.0]
+    assert report.refused == {}
 
 
 def test_documents_have_the_fields_that_the_notes_show() -> None:
