@@ -13,7 +13,7 @@ from scipy.signal import lfilter
 from tests.ground import habits
 from tests.ground.faults import CHANNELS, Fault, left_on, plan, spoil
 from tests.ground.habits import DAY, Stretch
-from tests.ground.noise import measure, turbulence
+from tests.ground.noise import ar1, measure, turbulence
 from tests.ground.plant import State
 from tests.ground.shops import CHIPS_KG_H, DUST, MACHINES, Shop
 
@@ -90,12 +90,8 @@ def record(
     drag, events, growing = _bags(shop, stretches, chosen, t, at, shop.rng(what + " bags"), loaded, cleaned)
     warm_c, air_pa = _weather(shop, t, days, rng)
     density = air_pa / (287.05 * (warm_c + 273.15))
-    volts = (
-        1.0
-        + shop.mains
-        * np.interp(t - start, np.arange(0, (days + 1) * DAY, 1800.0), _wandering(rng, int((days + 1) * 48), 8.0))
-        * 0.7
-    )
+    half_hours = np.arange(0, (days + 1) * DAY, 1800.0)
+    volts = 1.0 + 0.7 * shop.mains * np.interp(t - start, half_hours, ar1(rng, len(half_hours), 8.0))
     fan, cold = shop.plant.fan, 0.5 + 0.5 * np.clip((density / 1.2 - 0.95) * 10, 0, 1)
     speed = 1.0 - fan.slip_cold * cold * np.exp(-np.maximum(t - began, 0) / 900.0)
     extra = np.zeros_like(t)
@@ -151,12 +147,6 @@ def _weather(shop: Shop, t: Floats, days: int, rng: np.random.Generator) -> tupl
     local = day - day[0]
     weather = np.interp(local, np.arange(days + 2), rng.standard_normal(days + 2))
     return 18.0 - 291.0 * swing, 100_600.0 * (1.0 + 0.006 * weather)
-
-
-def _wandering(rng: np.random.Generator, n: int, memory: float) -> Floats:
-    from tests.ground.noise import ar1
-
-    return ar1(rng, n, memory)
 
 
 def _frames(stretches: list[Stretch], start: float, days: int) -> tuple[Any, ...]:
