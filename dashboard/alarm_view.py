@@ -5,25 +5,26 @@ from __future__ import annotations
 from pydantic import BaseModel, Field
 
 from analysis.conditions import TEXTS, Condition, Urgency
+from analysis.events import EventKind
 from analysis.findings import Evidence
 from daemon.store.reader import Alarm, AlarmState, Step
 from dashboard.shapes import Screen, place_words
 from dashboard.words import NO_BREAK, day_and_time, duration, sentence, since, unbroken
 
-URGENCY_WORDS = {Urgency.STOP: "Stop now", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits"}
+URGENCY_WORDS = {Urgency.STOP: "Stop now", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits you"}
 """What each urgency asks of the owner."""
 _URGENCY_ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.PLAN: 2}
 
 STATE_WORDS = {
     AlarmState.NORMAL: "Over",
-    AlarmState.UNACKNOWLEDGED: "Not yet acknowledged",
-    AlarmState.ACKNOWLEDGED: "Acknowledged",
-    AlarmState.RETURNED: "Over, not acknowledged",
-    AlarmState.LATCHED_UNACKNOWLEDGED: "Over, kept until you have looked",
-    AlarmState.LATCHED_ACKNOWLEDGED: "Over and acknowledged, kept until reset",
-    AlarmState.SHELVED: "Put aside",
+    AlarmState.UNACKNOWLEDGED: "Not seen yet",
+    AlarmState.ACKNOWLEDGED: "Seen",
+    AlarmState.RETURNED: "Fine now. Seen it?",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "Fine now. Have a look",
+    AlarmState.LATCHED_ACKNOWLEDGED: "Fine now and seen, kept until you close it",
+    AlarmState.SHELVED: "Put off",
     AlarmState.SUPPRESSED: "Follows from another alarm",
-    AlarmState.OUT_OF_SERVICE: "Out of service",
+    AlarmState.OUT_OF_SERVICE: "Switched off by you",
 }
 """The alarm states in plain words."""
 WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
@@ -32,10 +33,30 @@ LATCHED = (AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
 """States that last until the owner ends them."""
 OVER = (AlarmState.RETURNED, *LATCHED)
 """States in which the cause is gone: what is left is to look."""
-LOOK = "Look whether all is in order, then acknowledge."
+LOOK = "Have a look that all is in order."
 """What is left to do about an alarm whose cause is gone."""
 QUIET = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 """States in which nobody is to be disturbed."""
+
+
+ANSWERS: dict[Condition, tuple[EventKind, str]] = {
+    Condition.BAG_FULL: (EventKind.EMPTIED, "I emptied it"),
+    Condition.FILTER_LOADING: (EventKind.CLEANED, "I cleaned it"),
+    Condition.FILTER_BLINDED: (EventKind.REPLACED, "I washed or replaced the bags"),
+}
+"""What the one large button writes into the journal, and what it says. Every other alarm is answered by "Got it"."""
+GOT_IT = "Got it"
+_CHANNEL = dict.fromkeys(
+    (Condition.FILTER_LOADING, Condition.FILTER_BLINDED, Condition.FILTER_BREACH, Condition.BAG_FULL), "filter_pa"
+) | dict.fromkeys(
+    (Condition.BLOCKED_RUN, Condition.OPEN_GATE_OR_LEAK, Condition.WEAK_FAN, Condition.LOW_VELOCITY, Condition.SUCTION_LOST),
+    "inlet_pa",
+) | {Condition.MOTOR_OVERLOAD: "motor_a"}
+
+
+def channel_of(condition: Condition | str, where: str) -> str:
+    """The reading that an alarm is about; "" where it is about none."""
+    return where if condition == Condition.SENSOR_FAULT else _CHANNEL.get(Condition(condition), "")
 
 
 class EvidenceOut(BaseModel):
@@ -58,9 +79,9 @@ class AlarmOut(BaseModel):
     urgency: str = Field(examples=["stop"])
     urgency_words: str = Field(examples=["Stop now"])
     tag: str = Field(examples=["Stop now"])
-    line: str = Field(examples=["since 09:14 · almost sure (97 %) · Not yet acknowledged"])
+    line: str = Field(examples=["since 09:14 · almost sure (97 %) · Not seen yet"])
     state: str = Field(examples=["unacknowledged"])
-    state_words: str = Field(examples=["Not yet acknowledged"])
+    state_words: str = Field(examples=["Not seen yet"])
     tone: str = Field(examples=["stop"])
     since_t: float
     raised_t: float
@@ -75,6 +96,8 @@ class AlarmOut(BaseModel):
     could_be: list[str]
     raised: str = Field(examples=["09:14"])
     cleared: str = Field(default="", examples=["10:02"])
+    answer: str = Field(default="", examples=["I emptied it"], description="what the button that answers it says")
+    answer_url: str = Field(default="", examples=["/alarms/12/answer"])
     acknowledgeable: bool
     resettable: bool
     shelved: bool
@@ -97,14 +120,36 @@ def sure_words(confidence: float) -> str:
     return f"a possibility ({percent}{NO_BREAK}%)"
 
 
-def title_of(condition: Condition, where: str) -> str:
-    """The condition's title, with the place."""
-    title = TEXTS[condition].title
+def title_of(condition: Condition, where: str, over: bool = False) -> str:
+    """The condition's title, with the place; in the past for what is over."""
+    title = in_the_past(TEXTS[condition].title) if over else TEXTS[condition].title
     return f"{title}: {place_words(where)}" if where else title
 
 
-def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
-    """One alarm for a screen."""
+def in_the_past(words: str) -> str:
+    """A condition's title of what is over.
+
+    >>> in_the_past("A gate is open or a hose is off"), in_the_past("A port has lost suction")
+    ('A gate was open or a hose was off', 'A port had lost suction')
+    """
+    for now, then in ((" is ", " was "), (" has ", " had "), (" cannot ", " could not "), ("restores", "restored")):
+        words = words.replace(now, then)
+    return words
+
+
+def answer_of(alarm: Alarm) -> tuple[EventKind | None, str]:
+    """What the alarm's one button enters into the journal (None: nothing), and its words ("": no button)."""
+    if alarm.state in QUIET or alarm.state is AlarmState.NORMAL:
+        return None, ""
+    if alarm.cleared_t is None and alarm.condition in ANSWERS:
+        return ANSWERS[alarm.condition]
+    if alarm.state in LATCHED:
+        return None, "I looked: close it"
+    return None, GOT_IT if alarm.state in WAITING else ""
+
+
+def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") -> AlarmOut:
+    """One alarm for a screen. ``fan`` is the state of the fan, where it is known: nobody is told to stop one that stands."""
     texts = TEXTS[alarm.condition]
     finding = alarm.finding
     quiet = alarm.state in QUIET or alarm.state in (AlarmState.NORMAL, AlarmState.LATCHED_ACKNOWLEDGED)
@@ -115,20 +160,25 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
     until = since(alarm.shelved_until, now) if alarm.shelved_until else ""
     when = f"{began} to {ended}" if ended else f"since {began}"
     meaning, action = texts.meaning, sentence(finding.action or texts.action)
-    if alarm.state is AlarmState.RETURNED:
-        # Its cause is gone: what was to be done then would mislead now.
-        meaning, action = f"What it meant: {meaning[:1].lower()}{meaning[1:]}", LOOK
+    stop = "Stop the fan and "
+    if fan == "off" and action.startswith(stop):
+        action = f"{action[len(stop)].upper()}{action[len(stop) + 1:]}"
+    if alarm.cleared_t is not None:
+        # Its cause is gone, also where it was put off since: what was to be done then would mislead now.
+        meaning = f"What it meant: {meaning[:1].lower()}{meaning[1:]}"
+        action = "" if alarm.state is AlarmState.NORMAL else LOOK
+    asks = [state_words] if state_words and not over else []
     return AlarmOut(
         id=alarm.id,
         condition=alarm.condition.value,
         where=alarm.where,
-        title=title_of(alarm.condition, alarm.where),
+        title=title_of(alarm.condition, alarm.where, alarm.cleared_t is not None),
         meaning=meaning,
         action=action,
         urgency=alarm.urgency.value,
         urgency_words=URGENCY_WORDS[alarm.urgency],
         tag=state_words if over else URGENCY_WORDS[alarm.urgency],
-        line=" · ".join([when, sure] + ([] if over else [f"{state_words} until {until}" if until else state_words])),
+        line=" · ".join([when, sure] + ([f"{state_words} until {until}"] if until else asks)),
         state=alarm.state.value,
         state_words=state_words,
         tone="quiet" if quiet else "over" if over else alarm.urgency.value,
@@ -145,6 +195,8 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None) -> AlarmOut:
         could_be=[unbroken(words) for words in finding.could_be],
         raised=since(alarm.raised_t, now),
         cleared=ended,
+        answer=answer_of(alarm)[1],
+        answer_url=f"/alarms/{alarm.id}/answer",
         acknowledgeable=alarm.state in WAITING,
         resettable=alarm.state in LATCHED,
         shelved=alarm.state is AlarmState.SHELVED,
@@ -218,32 +270,10 @@ def in_words(reason: str) -> str:
 
 def blank_alarm() -> AlarmOut:
     """An alarm without content: what the page's template for further alarms is made from."""
-    return AlarmOut(
-        id=0,
-        condition="",
-        title="",
-        meaning="",
-        action="",
-        urgency="",
-        urgency_words="",
-        tag="",
-        line="",
-        state="",
-        state_words="",
-        tone="",
-        since_t=0.0,
-        raised_t=0.0,
-        since="",
-        sure="",
-        confidence=0.0,
-        evidence=[],
-        could_be=[],
-        raised="",
-        acknowledgeable=False,
-        resettable=False,
-        shelved=False,
-        shelvable=False,
-        in_service=True,
-        asks=True,
-        history="/alarms/0",
-    )
+    words = dict.fromkeys(
+        ("condition", "title", "meaning", "action", "urgency", "urgency_words", "tag", "line", "state", "state_words", "tone",
+         "since", "sure", "raised"), "")
+    flags = dict.fromkeys(("acknowledgeable", "resettable", "shelved", "shelvable", "in_service", "asks"), False)
+    return AlarmOut.model_validate(
+        {**words, **flags, "id": 0, "since_t": 0.0, "raised_t": 0.0, "confidence": 0.0, "evidence": [], "could_be": [],
+         "history": "/alarms/0"})

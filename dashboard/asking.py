@@ -15,15 +15,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from fastapi import Request
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
 from daemon.errors import StoreError
 from daemon.store import requests
+from dashboard.box import box_of
 from dashboard.problems import Refused
 
 WAIT_S = 2.0
@@ -35,7 +38,8 @@ class AskedOut(BaseModel):
 
     request_id: int = Field(examples=[41])
     done: bool
-    words: str = Field(examples=["Acknowledged."])
+    words: str = Field(examples=["Written into the journal."])
+    undo: str = Field(default="", examples=["/journal/12/remove"], description="what to ask for to take it back")
 
 
 def ask(store: Path, kind: str, payload: Mapping[str, Any], done_words: str) -> AskedOut:
@@ -47,10 +51,20 @@ def ask(store: Path, kind: str, payload: Mapping[str, Any], done_words: str) -> 
     except StoreError as error:
         raise Refused(503, f"The request could not be written: {error}.") from error
     if not answer.done:
-        return AskedOut(request_id=request_id, done=False, words="Asked. The daemon has not answered yet.")
+        return AskedOut(request_id=request_id, done=False, words="Sent. The daemon has not answered yet.")
     if not answer.accepted:
         raise Refused(409, answer.result or "The daemon declined, without a reason.")
-    return AskedOut(request_id=request_id, done=True, words=done_words)
+    entry = re.fullmatch(r"journal entry (\d+)", answer.result or "")
+    undo = f"/journal/{entry[1]}/remove" if entry else ""
+    return AskedOut(request_id=request_id, done=True, words=done_words, undo=undo)
+
+
+def ask_and_answer(request: Request, kind: str, payload: Mapping[str, Any], words: str) -> JSONResponse:
+    """Ask the daemon of the box that serves ``request``; what was read of the store is read anew."""
+    box = box_of(request)
+    asked = ask(box.settings.store, kind, payload, words)
+    box.store.forget()
+    return answer_of(asked)
 
 
 def answer_of(asked: AskedOut) -> JSONResponse:

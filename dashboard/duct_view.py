@@ -13,6 +13,8 @@ from collections.abc import Mapping
 
 from pydantic import BaseModel, Field
 
+from dashboard.machine_view import GUESS
+from dashboard.now_view import state_words
 from dashboard.shapes import Quantity, Screen, dig, number, rows, shape_of, text
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import DASH
@@ -72,11 +74,12 @@ def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
         remark = f"Too slow to carry chips: {', '.join(piece.name for piece in slow)}."
     elif by_design:
         names = ", ".join(piece.name for piece in by_design)
-        remark = (
-            f"With these gates the drawing itself has too little velocity in: {names}. Open one more gate when you make chips."
-        )
+        remark = f"Slow by design with these gates: {names}."
+        if gates is not None:
+            remark += " Open one more gate when you make chips."
+    state = text(snapshot.now, "state")
     if not running:
-        headline = "The fan is off"
+        headline = state_words(snapshot, state)
     elif gates is None:
         headline = "Not known which gates are open"
     else:
@@ -88,11 +91,13 @@ def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
 
 
 def open_ports(snapshot: Snapshot) -> tuple[str, ...] | None:
-    """The open ports as told by gate switches, else as estimated; None where not known."""
+    """The open ports as the gate switches say, else as estimated; None where not known, a guess included."""
     told = dig(snapshot.now, "gates")
     if isinstance(told, Mapping):
         return tuple(str(port) for port, is_open in told.items() if is_open)
-    found = dig(snapshot.now, "estimate", "gates")
+    found, sure = dig(snapshot.now, "estimate", "gates"), number(snapshot.now, "estimate", "gate_probability")
+    if sure is not None and sure < GUESS:
+        return None
     return tuple(str(port) for port in found) if isinstance(found, list | tuple) else None
 
 
@@ -109,7 +114,8 @@ def _piece(
             gate = "unknown" if is_open is None else "open" if is_open else "shut"
     elif dig(air, "in_use") is False:
         is_open = False  # every port that it serves is shut: only leakage passes
-    tone, words = _judge(velocity, carrying, is_open, running, dig(air, "by_design") is True)
+    tone, words = _judge(velocity, carrying, is_open, text(snapshot.now, "state"), dig(air, "by_design") is True,
+        gate != "none" or (kind == "run" and gates is None))
     shown_flow, shown_velocity = screen.quantity(flow, "flow", why=DASH), screen.quantity(velocity, "velocity", why=DASH)
     shown = [quantity.shown for quantity in (shown_flow, shown_velocity) if quantity.si is not None]
     length, hose, diameter = (number(row, key) or 0.0 for key in ("length_m", "hose_m", "diameter_m"))
@@ -136,10 +142,12 @@ def _piece(
 
 
 def _judge(
-    velocity: float | None, carrying: float | None, is_open: bool | None, running: bool, by_design: bool
+    velocity: float | None, carrying: float | None, is_open: bool | None, state: str, by_design: bool, gated: bool
 ) -> tuple[str, str]:
-    if not running:
+    if state == "off":
         return "quiet", "no air"
+    if state != "running":
+        return "wait", "air not known"
     if is_open is False:
         return "quiet", "shut"
     if velocity is None:
@@ -148,6 +156,8 @@ def _judge(
         return "wait", "open" if is_open else ""
     if velocity < 0.05 * carrying:
         return "quiet", "no air"
+    if is_open is None and gated:
+        return "wait", "gate not known"
     if velocity >= carrying:
         return "ok", "carries chips"
-    return ("plan", "too slow, as drawn") if by_design else ("soon", "too slow for chips")
+    return ("plan", "slow by design") if by_design else ("soon", "too slow for chips")

@@ -15,6 +15,7 @@ from pydantic import BaseModel, Field
 
 from analysis.readings import RunState
 from daemon.store.reader import Trend
+from dashboard.now_view import state_words
 from dashboard.shapes import Axis, Quantity, Screen, dig, number, table, text
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import day_and_time, with_unit
@@ -149,8 +150,9 @@ def as_built_line(curve: FanCurve, baseline: Document | None) -> list[Pair]:
 
 
 def _no_point(snapshot: Snapshot) -> str:
+    state = text(snapshot.now, "state")
     if not _runs(snapshot):
-        return "The fan does not run, so there is no present point."
+        return f"{state_words(snapshot, state)}, so there is no present point."
     return "There is no present point: it takes the air, the pressure before the fan and the pressure over the bags."
 
 

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 
 from pydantic import BaseModel, Field
 
+from analysis.conditions import TEXTS, Condition
 from analysis.readings import CHANNELS
-from dashboard.now_view import is_fitted
-from dashboard.shapes import SERIES, Screen, dig, number, place_words, shape_of, text
+from dashboard.now_view import QUALITY_WORDS, is_fitted
+from dashboard.shapes import SERIES, Screen, dig, number, place_words, sentence, shape_of, text, texts
 from dashboard.snapshot import Document, Snapshot
-from dashboard.verdict import QUALITY_WORDS
 from dashboard.words import day_and_time, duration, since, unbroken, whole
 
 _COUNTERS = {"commits": "Writes to the store", "failed commits": "Writes to the store that failed"}
@@ -88,6 +88,7 @@ class HealthOut(BaseModel):
     sources: list[SourceOut]
     outlets: list[OutletOut]
     facts: list[FactOut]
+    told: list[FactOut] = Field(description="what cannot be judged in this shop, and why")
     shape: str = Field(examples=["5f2c01aa"])
 
 
@@ -100,12 +101,12 @@ def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_p
     elif silent_for is not None and silent_for > silent_after_s:
         tone, words = "silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}."
     elif dig(snapshot.daemon, "store_ok") is False:
-        tone, words = "soon", f"The daemon is alive, but cannot store: {text(snapshot.daemon, 'store_words')}."
+        tone, words = "soon", f"Nothing is being recorded: {text(snapshot.daemon, 'store_words')}."
     elif lost := [sensor.channel for sensor in sensors if sensor.tone == "soon"]:
         named = f"{len(lost)} sensors give nothing" if len(lost) > 1 else f"a sensor gives nothing: {place_words(lost[0])}"
-        tone, words = "soon", f"The daemon is alive, but {named}."
+        tone, words = "soon", f"{named[:1].upper()}{named[1:]}."
     else:
-        tone, words = "ok", "The daemon is alive."
+        tone, words = "ok", "Everything works."
     clock = snapshot.clock
     age = None if clock is None or snapshot.t is None else max(0.0, clock - snapshot.t)
     return HealthOut(
@@ -117,11 +118,26 @@ def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_p
         sources=[_source(source, clock) for source in snapshot.sources],
         outlets=[_outlet(outlet) for outlet in snapshot.outlets],
         facts=_facts(snapshot, age, open_pages),
+        told=_told(snapshot),
         shape=shape_of(
             [is_fitted(snapshot, name) for name in CHANNELS],
             [text(row, "name") for row in (*snapshot.sources, *snapshot.outlets)],
         ),
     )
+
+
+def _told(snapshot: Snapshot) -> list[FactOut]:
+    """What cannot be judged, by the daemon's own list where it gives one, else by what the detectors say."""
+    listed = texts(snapshot.daemon, "cannot_judge")
+    if listed:
+        return [FactOut(words="", shown=sentence(words)) for words in listed]
+    names = {condition.value: TEXTS[condition].title for condition in Condition}
+    found = {
+        (names.get(text(claim, "condition"), text(claim, "condition")), sentence(text(claim, "reason")))
+        for claim in snapshot.detectors
+        if text(claim, "claim") == "not_yet_known"
+    }
+    return [FactOut(words=words, shown=shown or "Not yet known.") for words, shown in sorted(found)]
 
 
 def _sensor(snapshot: Snapshot, name: str, screen: Screen) -> SensorOut:
@@ -153,7 +169,7 @@ def _source(source: Document, clock: float | None) -> SourceOut:
         label=_label(text(source, "name", default="source"), text(source, "kind")),
         samples_shown=whole(_count(source, "samples")),
         opened_shown=_times(_count(source, "opened")),
-        last="never" if last is None else day_and_time(last) if clock is None else f"{duration(clock - last)} before now",
+        last="never" if last is None else day_and_time(last) if clock is None else f"{duration(clock - last)} ago",
         last_error=unbroken(text(source, "last_error")),
         refused=_counts(source, "refused"),
         unknown=_counts(source, "unknown_channels"),
@@ -199,18 +215,18 @@ def _facts(snapshot: Snapshot, age: float | None, open_pages: int) -> list[FactO
     pace = number(daemon, "pace")
     found = [
         ("Version", text(daemon, "version")),
-        ("Last word from the daemon", "" if silent is None else f"{duration(silent)} ago"),
+        ("Daemon last heard", "" if silent is None else f"{duration(silent)} ago"),
         ("Age of the latest reading", "" if age is None else duration(age)),
-        ("Event clock", "" if snapshot.clock is None else day_and_time(snapshot.clock)),
+        ("Shop time", "" if snapshot.clock is None else day_and_time(snapshot.clock)),
         ("This computer's clock", day_and_time(snapshot.wall)),
         ("Pace", "" if pace is None or pace == 1 else f"{pace:g} times as fast as real time"),
         ("Running since", _started(daemon)),
-        ("Frames taken in", whole(number(daemon, "frames"))),
+        ("Seconds of readings", whole(number(daemon, "frames"))),
         ("Memory", _bytes(number(daemon, "memory_bytes"))),
-        ("The store", text(daemon, "store_words")),
-        ("Size of the store", _bytes(number(daemon, "store_bytes"))),
+        ("Database", text(daemon, "store_words")),
+        ("Size of the database", _bytes(number(daemon, "store_bytes"))),
         ("Room on the disk", _bytes(number(daemon, "disk_free_bytes"))),
-        ("Live pages open", str(open_pages)),
+        ("Pages open", str(open_pages)),
     ]
     counters = dig(daemon, "counters")
     if isinstance(counters, Mapping):

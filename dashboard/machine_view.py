@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Sequence
 
 from pydantic import BaseModel, Field
 
-from dashboard.rule import RuleOut, rule
 from dashboard.shapes import TWO_SD, Quantity, Screen, dig, number, rows, table, text, texts
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import NO_BREAK, running_hours, sentence, since
@@ -14,6 +15,10 @@ from dashboard.words import NO_BREAK, running_hours, sentence, since
 DAY_S = 86400.0
 SOON_FULL_S = 45 * 60.0
 """Running time left from which the chip bag is worth a look before the next job (ours)."""
+
+
+GUESS = 0.6
+"""A gate setting less likely than this is a guess: the pages say that the gates are not known (ours)."""
 
 
 class GatesOut(BaseModel):
@@ -38,11 +43,11 @@ class FilterOut(BaseModel):
     """How loaded the filter bags are, what that costs, and when cleaning pays."""
 
     tone: str = Field(examples=["ok"])
-    words: str = Field(examples=["Clean in about 17 running hours"])
-    detail: str = Field(default="", examples=["between 12 and 25 running hours"])
+    words: str = Field(examples=["About 17 h left, 12 to 25"])
+    detail: str = Field(default="", examples=["About 9 days at the present use (5 to 14)."])
+    fill: int | None = Field(examples=[42], description="how far the bags are on the way to the next cleaning, percent")
     ratio: Quantity
     ratio_limit: Quantity
-    rule: RuleOut
     lost: Quantity
     lost_limit: Quantity
     gain: str = Field(default="", examples=["Cleaning would bring back about 38 cfm."])
@@ -54,8 +59,9 @@ class BagOut(BaseModel):
     """What is known of the chip bag."""
 
     tone: str = Field(examples=["ok"])
-    words: str = Field(examples=["No sign that it is full"])
-    detail: str = Field(default="", examples=["between 4 and 9 running hours at the planer; about half full"])
+    words: str = Field(examples=["About 5 h left, 4 to 9"])
+    detail: str = Field(default="", examples=["It needs both pressures."])
+    fill: int | None = Field(examples=[40], description="how full the bag is, percent")
     level: Quantity
     emptied: str
     running_since: str
@@ -78,8 +84,10 @@ def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
     if isinstance(told, dict):
         words, sure = ports_words([port for port, is_open in told.items() if is_open]), "by the gate switches"
     elif isinstance(gates, list | tuple):
-        words = ports_words(gates)
-        sure = "" if probability is None else f"{min(99, round(probability * 100))}{NO_BREAK}% sure"
+        percent = "" if probability is None else f"{min(99, round(probability * 100))}{NO_BREAK}%"
+        words, sure = ports_words(gates), f"{percent} sure" if percent else ""
+        if probability is not None and probability < GUESS:
+            words, sure = "not known", f"perhaps {words} ({percent})"
     else:
         words = "not known while the fan is off" if text(snapshot.now, "state") == "off" else "not known"
     return AirOut(
@@ -101,9 +109,9 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
     blinded, torn = claim_of(snapshot.detectors, "filter_blinded"), claim_of(snapshot.detectors, "filter_breach")
     words, detail, tone = _filter_words(claim, ratio)
     if text(torn, "claim") == "present":
-        words, detail, tone = "A filter bag is loose or torn", text(torn, "action"), "stop"
+        words, detail, tone = "A bag is loose or torn", "", "stop"
     elif text(blinded, "claim") == "present":
-        words, detail, tone = "Cleaning no longer restores it", text(blinded, "action"), "plan"
+        words, detail, tone = "Cleaning no longer restores the bags", "", "plan"
     flow, gain = number(snapshot.now, "estimate", "flow_m3s"), ""
     if flow is not None and lost is not None and 0.005 < lost < 0.9:
         gain = f"Cleaning would bring back about {screen.difference(flow * lost / (1 - lost), 'flow')}."
@@ -115,7 +123,7 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
         detail=detail,
         ratio=screen.quantity(ratio, "ratio"),
         ratio_limit=screen.quantity(ratio_limit, "ratio"),
-        rule=rule(screen.axis("ratio"), ratio, None, None, (0.0, 2.0), ratio_limit),
+        fill=_way_to_cleaning(ratio, ratio_limit, lost, lost_limit),
         lost=screen.quantity(lost, "fraction"),
         lost_limit=screen.quantity(lost_limit, "fraction"),
         gain=gain,
@@ -124,86 +132,95 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
     )
 
 
+def _way_to_cleaning(
+    ratio: float | None, ratio_limit: float | None, lost: float | None, lost_limit: float | None
+) -> int | None:
+    """How far the bags are on the way to the next cleaning, percent: by drag or by lost air, whichever is nearer."""
+    ways = []
+    if ratio is not None and ratio_limit is not None and ratio_limit > 1:
+        ways.append((ratio - 1) / (ratio_limit - 1))
+    if lost is not None and lost_limit:
+        ways.append(lost / lost_limit)
+    return _percent(max(ways)) if ways else None
+
+
+def _percent(share: float) -> int:
+    return round(100 * min(1.0, max(0.0, share)))
+
+
+def left_words(claim: Document) -> str:
+    """The running time left with its one range; "" where there is no forecast.
+
+    >>> left_words({"forecast_s": 33000, "forecast_low_s": 21600, "forecast_high_s": 46800})
+    'About 9 h left, 6 to 13'
+    """
+    forecast, *ends = (number(claim, key) for key in ("forecast_s", "forecast_low_s", "forecast_high_s"))
+    if forecast is None:
+        return ""
+    middle, low, high = (_hours(s) for s in (forecast, *ends))
+    if low == high or not low or not high:
+        return f"About {middle} left"
+    return f"About {middle} left, {low.removesuffix(' h') if high.endswith(' h') else low.removesuffix(' min')} to " + (
+        high.removesuffix(" h") if middle.endswith(" h") else high)
+
+
+def _hours(seconds: float | None) -> str:
+    words = "" if seconds is None else running_hours(seconds)
+    return re.sub(r" running (h|min)\w+", r" \1", words)
+
+
 def _filter_words(claim: Document, ratio: float | None) -> tuple[str, str, str]:
-    said = text(claim, "claim")
+    said, left = text(claim, "claim"), left_words(claim)
     if said == "present":
-        return "Clean the filter bags", text(claim, "action"), "plan"
-    forecast = number(claim, "forecast_s")
-    if forecast is not None:
-        low, high = number(claim, "forecast_low_s"), number(claim, "forecast_high_s")
-        parts = [between_hours(low, high), _days_of_use(claim)]
-        return f"Clean in about {running_hours(forecast)}", sentence("; ".join(part for part in parts if part)), "ok"
+        return "Clean the bags", "", "plan"
+    if left:
+        return left, _days_of_use(claim), "ok"
     if said == "absent":
         return "No cleaning due", "", "ok"
     if said == "not_yet_known":
-        return "Not yet known", text(claim, "reason"), "wait"
-    return ("Drag is known, a forecast is not yet", "", "wait") if ratio is not None else ("Not yet known", "", "wait")
+        return "Not yet known", sentence(text(claim, "reason")), "wait"
+    return ("No forecast yet", "", "wait") if ratio is not None else ("Not yet known", "", "wait")
 
 
 def _days_of_use(claim: Document) -> str:
     """The forecast in days at the present use, with its range; "" where the use is not known."""
-    days, low, high = (
-        number(claim, "evidence", name, "value") for name in ("days_left", "days_left_low", "days_left_high"))
+    names = ("days_left", "days_left_low", "days_left_high")
+    days, low, high = (number(claim, "evidence", name, "value") for name in names)
     if days is None:
         return ""
-    about = f"about {days / DAY_S:.0f} days at the present use" if days >= 1.5 * DAY_S else "a day or so at the present use"
-    if low is None or high is None or days < 1.5 * DAY_S:
-        return about
-    return f"{about} ({low / DAY_S:.0f} to {high / DAY_S:.0f})"
+    about = f"About {days / DAY_S:.0f} days" if days >= 1.5 * DAY_S else "About a day"
+    span = "" if low is None or high is None or days < 1.5 * DAY_S else f" ({low / DAY_S:.0f} to {high / DAY_S:.0f})"
+    return f"{about}{span} if you work as you did lately."
 
 
 def bag_out(snapshot: Snapshot, screen: Screen) -> BagOut:
     """The chip bag, from what the detector says."""
     claim = claim_of(snapshot.detectors, "bag_full")
-    said = text(claim, "claim")
+    said, level = text(claim, "claim"), number(snapshot.now, "values", "bag_level")
+    fill = level if level is not None else number(claim, "evidence", "fill", "value")
     if said == "present":
-        tone, words, detail = "stop", "Full", text(claim, "action", default="Stop the fan and empty the chip bag.")
+        tone, words, detail, fill = "stop", "Full", "", 1.0
     elif said == "absent":
-        tone, words, detail = _bag_life(claim)
+        tone = "plan" if (number(claim, "forecast_s") or math.inf) <= SOON_FULL_S else "ok"
+        words = left_words(claim) or "Not full"
+        detail = "" if fill is not None else "How long a bag lasts is learned the first time you empty it."
     else:
-        tone, words, detail = "wait", "Not yet known", text(claim, "reason")
+        tone, words, detail = "wait", "Not yet known", sentence(text(claim, "reason"))
     return BagOut(
         tone=tone,
         words=words,
         detail=detail,
-        level=screen.quantity(number(snapshot.now, "values", "bag_level"), "fraction", why="no level sensor"),
+        fill=None if fill is None else _percent(fill),
+        level=_level(screen, level, fill),
         emptied=_last(snapshot.emptied_t, snapshot),
         running_since=_run_since(snapshot.running_since_emptied_s),
     )
 
 
-def _bag_life(claim: Document) -> tuple[str, str, str]:
-    """Tone, words and detail of a chip bag that is not full: the running time left, as far as emptyings have taught it."""
-    fill, forecast = number(claim, "evidence", "fill", "value"), number(claim, "forecast_s")
-    parts: list[str] = []
-    if fill is not None:
-        # By tens: the running time since the last emptying tells it no better.
-        tens = min(100, 10 * round(10 * fill))
-        parts.append(f"{f'about {tens}{NO_BREAK}% filled' if tens else 'nearly empty'}, by the running time")
-    if forecast is None:
-        reason = "" if fill is not None else "How long a bag lasts is learned from the first time it is emptied."
-        return "ok", "No sign that it is full", sentence(parts[0]) if parts else reason
-    parts.insert(0, between_hours(number(claim, "forecast_low_s"), number(claim, "forecast_high_s")))
-    here = text(claim, "evidence", "left_here", "words").partition(" left ")[2]
-    words = f"Full in about {running_hours(forecast)}{f' {here}' if here else ''}"
-    return "plan" if forecast <= SOON_FULL_S else "ok", words, sentence("; ".join(part for part in parts if part))
-
-
-def between_hours(low: float | None, high: float | None) -> str:
-    """The range of a forecast; the unit is said once where both ends have the same.
-
-    >>> between_hours(12 * 3600, 25 * 3600), between_hours(1800, 7200), between_hours(None, 7200)
-    ('between 12 and 25 running hours', 'between 30 running minutes and 2 running hours', '')
-    """
-    if low is None or high is None:
-        return ""
-    first, last = running_hours(low), running_hours(high)
-    if first == last:
-        return ""
-    if first.startswith("0 "):
-        return f"at most {last}"
-    count, _, unit = first.partition(" ")
-    return f"between {count if last.endswith(unit) or unit == 'running hour' else first} and {last}"
+def _level(screen: Screen, level: float | None, fill: float | None) -> Quantity:
+    if level is None and fill is not None:  # by tens: the running time since the last emptying tells it no better
+        return Quantity(shown=f"about {min(100, 10 * round(10 * fill))}{NO_BREAK}%, by running time")
+    return screen.quantity(level, "fraction", why="no level sensor")
 
 
 def _last(t: float | None, snapshot: Snapshot) -> str:

@@ -1,32 +1,57 @@
-"""The page "Now" as data: one verdict, the readings against the drawing, the air, the filter, the chip bag, the alarms."""
+"""The page "Now" as data: one line of state, two gauges, the fan, three readings, what is open, and the numbers below."""
 
 from __future__ import annotations
+
+from typing import Any
 
 from pydantic import BaseModel, Field
 
 from analysis.readings import CHANNELS
-from dashboard.alarm_view import AlarmOut, alarm_out, by_weight
+from dashboard.alarm_view import AlarmOut, alarm_out, by_weight, channel_of
 from dashboard.machine_view import AirOut, BagOut, FilterOut, air_out, bag_out, filter_out
-from dashboard.rule import RuleOut, rule
-from dashboard.shapes import SERIES, TWO_SD, Quantity, Screen, dig, number, table, text
+from dashboard.shapes import SERIES, TWO_SD, Quantity, Screen, dig, number, place_words, table, text
 from dashboard.snapshot import Snapshot
-from dashboard.verdict import MAIN_CHANNELS, QUALITY_WORDS, Verdict, verdict_of
-from dashboard.words import clock_time, day_and_time, duration
+from dashboard.words import clock_time, day_and_time, duration, sentence, since
+
+MAIN_CHANNELS = ("inlet_pa", "filter_pa", "motor_a")
+FRAMES_LATE_S = 60.0
+"""Event seconds without a frame after which the page says that readings have stopped."""
+QUALITY_WORDS = {
+    "out_of_range": "out of its range",
+    "jump": "jumping",
+    "stuck": "stuck",
+    "silent": "silent",
+    "doubled": "sent by two senders that disagree",
+    "unreadable": "unreadable",
+}
+"""Why a channel has no value, in plain words."""
+STATE_WORDS = {"off": "Fan off", "starting": "Fan starting", "stopping": "Fan coasting down: it still turns"}
+NOT_KNOWN = "Not known whether the fan runs"
 
 
 class SignalOut(BaseModel):
-    """One channel against what the drawing (or the baseline) expects."""
+    """One reading and what is normal for it with the gates as they are."""
 
     channel: str = Field(examples=["inlet_pa"])
     words: str = Field(examples=["Suction before the fan"])
     fitted: bool
     value: Quantity
-    expected: Quantity
     low: Quantity
     high: Quantity
     verdict: str = Field(examples=["within"])
-    verdict_words: str = Field(examples=["as the drawing expects"])
-    rule: RuleOut
+    verdict_words: str = Field(examples=["normal for these gates: 7.6 to 8.3"])
+
+
+class Verdict(BaseModel):
+    """The line that a person reads first. ``tone``: ok, plan, soon, stop, over, wait or silent."""
+
+    tone: str = Field(examples=["ok"])
+    title: str = Field(examples=["All good"])
+    text: str = Field(default="", examples=["Motor current is silent."])
+    tag: str = Field(default="", examples=["Stop now · since 09:14 · almost sure (97 %)"])
+    answer: str = Field(default="", examples=["I emptied it"], description="what the button says that answers the alarm")
+    answer_url: str = Field(default="", examples=["/alarms/12/answer"])
+    more: str = Field(default="", examples=["/alarms/12"])
 
 
 class NowOut(BaseModel):
@@ -39,7 +64,7 @@ class NowOut(BaseModel):
     clock: str = Field(examples=["09:14:07"])
     pace: str = Field(default="", examples=["120 times as fast as real time"])
     state: str = Field(examples=["running"])
-    state_words: str = Field(examples=["Running for 12 min"])
+    state_words: str = Field(examples=["Fan running for 12 min"])
     verdict: Verdict
     waiting: bool
     silent: bool
@@ -50,164 +75,177 @@ class NowOut(BaseModel):
     filter: FilterOut
     bag: BagOut
     alarms: list[AlarmOut]
+    rest: list[AlarmOut] = Field(description="the alarms that the verdict does not already tell")
     alarm_count: int
-    values: dict[str, float]
-    expected: dict[str, list[float]]
 
 
 def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut:
     """The page "Now" made from a snapshot."""
-    t = snapshot.t
-    alarms = by_weight([alarm_out(alarm, screen, snapshot.clock) for alarm in snapshot.alarms])
-    silent = (snapshot.silent_for() or 0.0) > silent_after_s
     state = text(snapshot.now, "state", default="unknown")
+    alarms = by_weight([alarm_out(alarm, screen, snapshot.clock, state) for alarm in snapshot.alarms])
+    silent = (snapshot.silent_for() or 0.0) > silent_after_s
     pace = number(snapshot.daemon, "pace")
-    signals = {name: _signal(snapshot, name, screen, state) for name in MAIN_CHANNELS}
-    state_words = _state_words(snapshot, state)
+    told = {channel_of(alarm.condition, alarm.where) for alarm in alarms if alarm.tone not in ("quiet", "over")}
+    signals = {name: _signal(snapshot, name, screen, state, name in told) for name in MAIN_CHANNELS}
+    words = state_words(snapshot, state)
     if silent:
-        state_words = f"Last heard: {state_words[:1].lower()}{state_words[1:]}"
-        signals = {
-            name: signal.model_copy(update={"verdict": "unknown", "verdict_words": "as it was then"})
-            for name, signal in signals.items()
-        }
-    others = [
-        _signal(snapshot, name, screen, state) for name in CHANNELS if name not in MAIN_CHANNELS and is_fitted(snapshot, name)
-    ]
-    verdict = verdict_of(snapshot, alarms, state, silent)
-    waiting = t is None or snapshot.never_measured
+        words = f"Last heard: {words[:1].lower()}{words[1:]}"
+        old = {"verdict": "unknown", "verdict_words": "as it was then"}
+        signals = {name: signal.model_copy(update=old) for name, signal in signals.items()}
+    verdict, first = _verdict(snapshot, alarms, state, silent)
+    waiting = snapshot.t is None or snapshot.never_measured
+    others = [name for name in CHANNELS if name not in MAIN_CHANNELS and is_fitted(snapshot, name)]
     return NowOut(
-        t=t,
+        t=snapshot.t,
         shop=snapshot.shop_name,
         units=screen.system,
         day="" if snapshot.clock is None else day_and_time(snapshot.clock),
-        clock="" if snapshot.clock is None else clock_time(snapshot.clock),
+        clock="" if snapshot.t is None else clock_time(snapshot.t),
         pace=f"{pace:g} times as fast as real time" if pace is not None and pace != 1 else "",
         state=state,
-        state_words=state_words,
+        state_words=words,
         verdict=verdict,
         waiting=waiting,
         silent=silent,
         contact="lost" if verdict.tone == "silent" or waiting else "ok",
         signals=signals,
-        others=others,
+        others=[_signal(snapshot, name, screen, state, name in told) for name in others],
         air=air_out(snapshot, screen),
         filter=filter_out(snapshot, screen),
         bag=bag_out(snapshot, screen),
         alarms=alarms,
+        rest=[alarm for alarm in alarms if alarm.id != first],
         alarm_count=sum(alarm.tone != "quiet" for alarm in alarms),
-        values=_values(snapshot),
-        expected=_expected(snapshot),
     )
 
 
-def _state_words(snapshot: Snapshot, state: str) -> str:
+def state_words(snapshot: Snapshot, state: str) -> str:
+    """What the fan does. Only a fan that is known to stand still is called off."""
     run_s = number(snapshot.now, "run_s")
     if state == "running":
-        return f"Running for {duration(run_s)}" if run_s else "Running"
-    return {"off": "Fan is off", "starting": "Starting", "stopping": "Coasting down"}.get(state, "Not known whether it runs")
+        return f"Fan running for {duration(run_s)}" if run_s else "Fan running"
+    return STATE_WORDS.get(state, NOT_KNOWN)
 
 
 def is_fitted(snapshot: Snapshot, name: str) -> bool:
     """Whether the shop has a sensor for this channel."""
-    told = dig(snapshot.shop, "channels", name, "fitted")
-    if isinstance(told, bool):
-        return told
+    fitted = dig(snapshot.shop, "channels", name, "fitted")
+    if isinstance(fitted, bool):
+        return fitted
     return name in table(snapshot.now, "values") or name in table(snapshot.now, "quality")
 
 
-def _signal(snapshot: Snapshot, name: str, screen: Screen, state: str) -> SignalOut:
-    series = SERIES[name]
-    fitted = is_fitted(snapshot, name)
-    quality = text(snapshot.now, "quality", name)
-    value = number(snapshot.now, "values", name)
+def _signal(snapshot: Snapshot, name: str, screen: Screen, state: str, alarmed: bool) -> SignalOut:
+    series, fitted = SERIES[name], is_fitted(snapshot, name)
+    quality, value = text(snapshot.now, "quality", name), number(snapshot.now, "values", name)
     why = "not fitted" if not fitted else QUALITY_WORDS.get(quality, quality) or "not yet known"
     expected, sd = number(snapshot.now, "expected", name, "value"), number(snapshot.now, "expected", name, "sd")
-    if state != "running":
-        expected = sd = None
-    band = None if expected is None or sd is None else (expected - TWO_SD * sd, expected + TWO_SD * sd)
-    basis = text(snapshot.now, "estimate", "basis", default="drawing")
-    verdict, words = _compare(screen, name, value, expected, band, state, basis, why)
-    no_expectation = "the fan is off" if state == "off" else "nothing to compare with yet"
+    band = None if expected is None or sd is None or state != "running" else (expected - TWO_SD * sd, expected + TWO_SD * sd)
     low, high = sorted(band, key=lambda si: si * series.sign) if band else (None, None)
-    return SignalOut(
+    signal = SignalOut(
         channel=name,
         words=series.words,
         fitted=fitted,
         value=screen.channel(name, value, why),
-        expected=screen.channel(name, expected, no_expectation),
-        low=screen.channel(name, low, no_expectation),
-        high=screen.channel(name, high, no_expectation),
-        verdict=verdict,
-        verdict_words=words,
-        rule=rule(
-            screen.axis(series.kind, series.sign),
-            value,
-            expected,
-            band,
-            _reach(snapshot, name, value, expected),
-            _limit(snapshot, name),
-        ),
+        low=screen.channel(name, low),
+        high=screen.channel(name, high),
+        verdict="unknown",
+        verdict_words="",
     )
-
-
-def _compare(
-    screen: Screen,
-    name: str,
-    value: float | None,
-    expected: float | None,
-    band: tuple[float, float] | None,
-    state: str,
-    basis: str,
-    why: str,
-) -> tuple[str, str]:
-    series = SERIES[name]
     if value is None:
-        return "unknown", why
-    if state != "running":
-        return "off", "the fan is off" if state == "off" else "not steady"
-    if expected is None or band is None:
-        return "unknown", "nothing to compare with yet"
-    if band[0] <= value <= band[1]:
-        return "within", f"as the {basis} expects"
-    more = (value - expected) * series.sign > 0
-    gap = screen.difference(value - expected, series.kind)
-    return ("above" if more else "below"), f"{gap} {'more' if more else 'less'} than the {basis} expects"
+        signal.verdict_words = "no reading"
+    elif state != "running":
+        still = {"off": "the fan is off", "starting": "the fan is starting", "stopping": "the fan is coasting down"}
+        signal.verdict, signal.verdict_words = "off", still.get(state, "not known whether the fan runs")
+    elif band is None:
+        signal.verdict_words = "nothing to compare with yet"
+    else:
+        normal = f"{signal.low.number} to {signal.high.number}"
+        if band[0] <= value <= band[1]:
+            signal.verdict, signal.verdict_words = "within", f"normal for these gates: {normal}"
+        else:
+            signal.verdict = "above" if (value - (expected or 0.0)) * series.sign > 0 else "below"
+            high_low = "high" if signal.verdict == "above" else "low"
+            signal.verdict_words = f"{high_low} for these gates; normal: {normal}"
+        if alarmed and signal.verdict == "within":
+            # What is expected follows the bags as they are; beside an alarm on the same thing nothing is called normal.
+            signal.verdict, signal.verdict_words = "alarm", "see the alarm"
+    return signal
 
 
-def _limit(snapshot: Snapshot, name: str) -> float | None:
-    return number(snapshot.shop, "motor", "full_load_a") if name == "motor_a" else None
+# -- the line that is read first ------------------------------------------------------------------------------------------
 
 
-def _reach(snapshot: Snapshot, name: str, value: float | None, expected: float | None) -> tuple[float, float]:
-    low, high = number(snapshot.shop, "design", name, "low"), number(snapshot.shop, "design", name, "high")
-    known = [si for si in (low, high) if si is not None]
-    if not known:
-        known = [1.4 * si for si in (value, expected) if si is not None]
-    if not known:
-        sign = SERIES[name].sign
-        return (0.0, sign * {"pressure": 2500.0, "current": 15.0}.get(SERIES[name].kind, 1.0))
-    if CHANNELS[name].kind in ("temperature",) or name == "barometer_pa":
-        return min(known), max(known)
-    return min(0.0, *known), max(0.0, *known)
+def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: bool) -> tuple[Verdict, int]:
+    """The line, and the id of the alarm that it tells (0: none). Trouble with what is known comes first, then the alarms."""
+    clock = snapshot.clock
+    loud = [alarm for alarm in alarms if alarm.tone not in ("quiet", "over")]
+    before = f"Open before that: {_named(loud)}" if loud else ""
+
+    def plain(tone: str, title: str, *words: str) -> tuple[Verdict, int]:
+        return Verdict(tone=tone, title=title, text=" ".join(part for part in words if part)), 0
+
+    if snapshot.problem:
+        return plain("wait", "Waiting for the daemon", snapshot.problem)
+    if silent and snapshot.heard is not None:
+        look = "What you see below is from then. Check that the small computer has power."
+        return plain("silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}", look)
+    if snapshot.t is None or snapshot.never_measured:
+        return plain("wait", "Waiting for the first reading", _waiting_for(snapshot))
+    if clock is not None and clock - snapshot.t > FRAMES_LATE_S:
+        return plain("silent", f"No reading since {since(snapshot.t, clock)}", "The daemon runs, but nothing arrives.",
+                     _waiting_for(snapshot))
+    lost = _lost(snapshot)
+    if not snapshot.measuring_now:
+        dead = f"No sensor has sent anything since {since(number(snapshot.measuring, 'since'), clock)}."
+        return plain("silent", "Nothing is measured", dead, before, _waiting_for(snapshot))
+    if lost and all(number(snapshot.now, "values", name) is None for name in MAIN_CHANNELS):
+        return plain("silent", "Nothing is measured", sentence(" and ".join(lost)), before, _waiting_for(snapshot))
+    unstored = ""
+    if snapshot.daemon.get("store_ok") is False:
+        words = text(snapshot.daemon, "store_words", default="The database cannot be written")
+        unstored = f"{sentence(words)} Alarms still work, but readings are kept for a few hours only."
+    for alarm in [alarm for alarm in alarms if alarm.tone != "quiet"][:1]:
+        if alarm.tone == "over" and unstored:
+            break
+        return Verdict(
+            tone=alarm.tone,
+            title=alarm.title,
+            text=f"{alarm.action} {unstored}".strip(),
+            tag=alarm.line if alarm.tone == "over" else f"{alarm.tag} · {alarm.line}",
+            answer=alarm.answer,
+            answer_url=f"{alarm.history}/answer",
+            more=alarm.history,
+        ), alarm.id
+    if unstored:
+        return plain("soon", "Nothing is being recorded", unstored)
+    if state == "unknown":
+        return plain("wait", NOT_KNOWN, "Neither the motor current nor a pressure tells it yet.")
+    if lost:
+        return plain("wait", f"Watching in part: {lost[0]}", sentence(" and ".join(lost[1:])) if lost[1:] else "",
+                     "What needs this sensor is not watched.")
+    put_off = f"{len(alarms)} put off or switched off; see the journal." if alarms else ""
+    return plain("ok", "All good", put_off)
 
 
-def _values(snapshot: Snapshot) -> dict[str, float]:
-    found: dict[str, float] = {}
-    for name in SERIES:
-        value = number(snapshot.now, "values", name)
-        if value is None:
-            value = number(snapshot.now, "estimate", name)
-        if value is not None:
-            found[name] = value
-    return found
+def _lost(snapshot: Snapshot) -> list[str]:
+    """The main sensors that give nothing just now, long before that is an alarm."""
+    return [
+        f"{place_words(name)} is {QUALITY_WORDS[quality]}"
+        for name in MAIN_CHANNELS
+        if (quality := text(snapshot.now, "quality", name)) in QUALITY_WORDS and number(snapshot.now, "values", name) is None
+    ]
 
 
-def _expected(snapshot: Snapshot) -> dict[str, list[float]]:
-    if text(snapshot.now, "state") != "running":
-        return {}
-    found: dict[str, list[float]] = {}
-    for name in table(snapshot.now, "expected"):
-        value, sd = number(snapshot.now, "expected", name, "value"), number(snapshot.now, "expected", name, "sd")
-        if value is not None and sd is not None:
-            found[str(name)] = [value, sd]
-    return found
+def _named(alarms: list[AlarmOut]) -> str:
+    named = "; ".join(alarm.title[:1].lower() + alarm.title[1:] for alarm in alarms[:3])
+    return sentence(f"{named}; and {len(alarms) - 3} more" if len(alarms) > 3 else named)
+
+
+def _waiting_for(snapshot: Snapshot) -> str:
+    def words(source: Any) -> str:
+        name, kind = text(source, "name", default="a source"), text(source, "kind", default="unknown kind")
+        error = text(source, "last_error")
+        return f"{name} ({kind}): {text(source, 'state', default='no word yet')}{f', {error}' if error else ''}"
+
+    return sentence("; ".join(words(source) for source in snapshot.sources[:4])) if snapshot.sources else ""

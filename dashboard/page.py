@@ -19,19 +19,10 @@ from dashboard.shapes import place_words
 from dashboard.snapshot import Snapshot
 from dashboard.words import unbroken
 
-LINKS: tuple[tuple[str, str, str, bool], ...] = (
-    ("now", "Now", "/", True),
-    ("trends", "Trends", "/trends", True),
-    ("alarms", "Alarms", "/alarms", True),
-    ("ducts", "Ducts", "/ducts", True),
-    ("fan", "Fan curve", "/fan", False),
-    ("journal", "Journal", "/journal", False),
-    ("tour", "Baseline tour", "/tour", False),
-    ("run-check", "Added run", "/added-run", False),
-    ("record", "Record", "/record", False),
-    ("health", "Health", "/health", False),
-)
-"""Name, title, path, and whether a phone's bottom bar has room for it."""
+LINKS = (("now", "Now", "/"), ("trends", "Trends", "/trends"), ("journal", "Journal", "/journal"), ("ducts", "Ducts", "/ducts"),
+         ("shop", "Shop", "/shop"))  # fmt: skip
+"""Name, title and path of the five places. Every other page belongs to one of them."""
+PLACES = {"alarms": "journal"} | dict.fromkeys(("fan", "tour", "run-check", "record", "health", "wall", "login"), "shop")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +42,8 @@ class Page:
     state_words: str
     alarm_count: int
     contact: str
-    links: tuple[tuple[str, str, str, bool], ...] = LINKS
+    place: str
+    links: tuple[tuple[str, str, str], ...] = LINKS
 
 
 def environment(assets: Assets) -> Environment:
@@ -80,6 +72,12 @@ def html(request: Request, name: str, template: str, status: int = 200, **contex
     return HTMLResponse(text, status_code=status)
 
 
+def error_page(request: Request, status: int, detail: str, where: list[str]) -> HTMLResponse:
+    """An error as a page that leads back."""
+    titles = {404: "There is no such page", 503: "Just now that does not work"}
+    return html(request, "error", "error.html", status, title=titles.get(status, "That did not work"), detail=detail, where=where)
+
+
 def page_of(request: Request, name: str, now: NowOut, snapshot: Snapshot) -> Page:
     """The frame around a page."""
     box = box_of(request)
@@ -97,6 +95,7 @@ def page_of(request: Request, name: str, now: NowOut, snapshot: Snapshot) -> Pag
         state_words=now.state_words,
         alarm_count=now.alarm_count,
         contact=now.contact,
+        place=PLACES.get(name, name),
     )
 
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from typing import Any
 
 from pydantic import BaseModel, Field
 
 from analysis.events import EventKind
-from daemon.store.reader import Alarm, JournalEntry, Trend
+from daemon.store.reader import Alarm, JournalEntry, Run, Trend
 from dashboard.alarm_view import title_of
-from dashboard.shapes import SERIES, TWO_SD, Axis, Screen
+from dashboard.machine_view import DAY_S, claim_of
+from dashboard.shapes import SERIES, TWO_SD, Axis, Screen, number
+from dashboard.snapshot import Snapshot
 
 MAX_SERIES = 12
 MAX_POINTS = 4000
@@ -59,6 +62,14 @@ class AlarmSpan(BaseModel):
     end: float | None
 
 
+class LimitOut(BaseModel):
+    """The line at which something is to be done; ``in_s`` after how long, by the forecast, it is reached."""
+
+    si: float = Field(examples=[1.75])
+    words: str = Field(examples=["clean here"])
+    in_s: float | None = Field(default=None, examples=[34000.0])
+
+
 class JournalMark(BaseModel):
     """A journal entry on the time axis."""
 
@@ -81,6 +92,40 @@ class TrendOut(BaseModel):
     axes: dict[str, Axis]
     alarms: list[AlarmSpan]
     journal: list[JournalMark]
+    limits: dict[str, LimitOut]
+
+
+SPIN_DOWN_S, SPIN_UP_S = 30.0, 8.0
+"""The last and first seconds of a run: what is measured while the fan coasts or gathers speed is no reading of the shop."""
+
+
+def limits_of(snapshot: Snapshot, span: float) -> dict[str, Any]:
+    """The lines of the shop. The forecast is in running time; over more than a day it is told in days of use, if known."""
+    found: dict[str, Any] = {}
+    claim = claim_of(snapshot.detectors, "filter_loading")
+    ratio, full = number(snapshot.shop, "filter", "clean_at_drag_ratio"), number(snapshot.shop, "motor", "full_load_a")
+    if ratio is not None:
+        days = number(claim, "evidence", "days_left", "value")
+        left = number(claim, "forecast_s") if span <= DAY_S else days
+        found["drag_ratio"] = {"si": ratio, "words": "clean here", "in_s": left}
+    if full is not None:
+        found["motor_a"] = {"si": full, "words": "full load", "in_s": None}
+    return found
+
+
+def steady(times: Sequence[float], step_s: float, runs: Sequence[Run]) -> list[bool]:
+    """Whether the fan neither coasted nor gathered speed at each step. Long steps hold so much else that it does not show."""
+    found = [True] * len(times)
+    if step_s > 2 * SPIN_DOWN_S:
+        return found
+    for run in runs:
+        ends = [(run.start_t, run.start_t + SPIN_UP_S)]
+        if run.end_t is not None:
+            ends.append((run.end_t - SPIN_DOWN_S, run.end_t + 1.0))
+        for low, high in ends:
+            for at in range(bisect_left(times, low - step_s), bisect_right(times, high)):
+                found[at] = False
+    return found
 
 
 def wanted(names: Sequence[str]) -> list[str]:
@@ -100,18 +145,21 @@ def trend_document(
     screen: Screen,
     alarms: Sequence[Alarm],
     journal: Sequence[JournalEntry],
+    runs: Sequence[Run] = (),
+    limits: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """The same as :class:`TrendOut`, as a plain document: it holds thousands of numbers."""
     several = trend.step_s > 1.5
+    keep = steady(trend.t, trend.step_s, runs)
     columns: dict[str, Any] = {}
     bands: dict[str, Any] = {}
     for name in names:
         decimals = _DECIMALS.get(SERIES[name].kind, 3)
         found = trend.series[name]
         columns[name] = {
-            "mean": _rounded(found.mean, decimals),
-            "min": _rounded(found.min, decimals) if several else None,
-            "max": _rounded(found.max, decimals) if several else None,
+            "mean": _rounded(found.mean, decimals, keep),
+            "min": _rounded(found.min, decimals, keep) if several else None,
+            "max": _rounded(found.max, decimals, keep) if several else None,
         }
         if name in BANDS:
             middle, sd = trend.series[f"{BANDS[name]}_{SUFFIX[name]}"].mean, trend.series[f"{BANDS[name]}_sd"].mean
@@ -128,11 +176,12 @@ def trend_document(
         "axes": {name: screen.axis(SERIES[name].kind, SERIES[name].sign).model_dump() for name in names},
         "alarms": [span(alarm).model_dump() for alarm in alarms],
         "journal": [mark(event).model_dump() for event in journal],
+        "limits": limits or {},
     }
 
 
-def _rounded(column: Column, decimals: int) -> Column:
-    return [None if value is None else round(value, decimals) for value in column]
+def _rounded(column: Column, decimals: int, keep: list[bool]) -> Column:
+    return [None if value is None or not kept else round(value, decimals) for value, kept in zip(column, keep, strict=True)]
 
 
 def _edge(middle: Column, sd: Column, factor: float, decimals: int) -> Column:

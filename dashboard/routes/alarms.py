@@ -9,10 +9,13 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
 from analysis.conditions import Condition
-from dashboard.alarm_view import AlarmOut, TransitionOut, alarm_out, by_weight, transition_out
-from dashboard.asking import AskedOut, answer_of, ask
+from dashboard.alarm_view import LATCHED, WAITING, AlarmOut, TransitionOut, alarm_out, by_weight, transition_out
+from dashboard.alarm_view import answer_of as answer_words
+from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import RowId, box_of, screen_of
 from dashboard.problems import Refused
+from dashboard.routes.journal import enter
+from dashboard.shapes import Screen, text
 from dashboard.words import day_and_time
 
 api = APIRouter(tags=["alarms"])
@@ -58,7 +61,9 @@ def open_alarms(request: Request) -> AlarmsOut:
     """Every alarm that is not over, also those put aside."""
     snapshot = box_of(request).store.snapshot()
     screen = screen_of(request, snapshot)
-    return AlarmsOut(alarms=by_weight([alarm_out(alarm, screen, snapshot.clock) for alarm in snapshot.alarms]))
+    return AlarmsOut(
+        alarms=by_weight([alarm_out(alarm, screen, snapshot.clock, text(snapshot.now, "state")) for alarm in snapshot.alarms])
+    )
 
 
 @api.get("/alarms/history", summary="Past and open alarms, the latest first")
@@ -85,31 +90,43 @@ def one_alarm(request: Request, alarm_id: RowId) -> AlarmHistoryOut:
     if alarm is None:
         raise Refused(404, f"There is no alarm {alarm_id}.")
     return AlarmHistoryOut(
-        alarm=alarm_out(alarm, screen_of(request, snapshot), snapshot.clock),
+        alarm=alarm_out(alarm, screen_of(request, snapshot), snapshot.clock, text(snapshot.now, "state")),
         transitions=[transition_out(step) for step in box.store.transitions(alarm_id)],
     )
 
 
-def _ask(request: Request, kind: str, payload: dict[str, object], words: str) -> JSONResponse:
-    box = box_of(request)
-    asked = ask(box.settings.store, kind, payload, words)
-    box.store.forget()
-    return answer_of(asked)
+@api.post("/alarms/{alarm_id}/answer", summary="What the alarm's one button does", response_model=AskedOut)
+def answer(request: Request, alarm_id: RowId) -> JSONResponse:
+    """Enters into the journal what the owner did about it ("I emptied it"), where there is something to enter, and takes the
+    alarm as seen. The answer tells how to take the entry back."""
+    alarm = box_of(request).store.alarm(alarm_id)
+    if alarm is None:
+        raise Refused(404, f"There is no alarm {alarm_id}.")
+    kind, words = answer_words(alarm)
+    if not words:
+        raise Refused(409, "There is nothing to answer: it is over, put off, or follows from another alarm.")
+    if alarm.state in WAITING:
+        seen = ask_and_answer(request, "acknowledge", {"alarm_id": alarm_id}, "Seen.")
+    if kind is not None:
+        return enter(request, kind, f"answer to the alarm: {alarm_out(alarm, Screen(), None).title}")
+    if alarm.state in LATCHED:
+        return ask_and_answer(request, "reset", {"alarm_id": alarm_id}, "Closed.")
+    return seen
 
 
 @api.post("/alarms/{alarm_id}/acknowledge", summary="Say that you have seen it", response_model=AskedOut)
 def acknowledge(request: Request, alarm_id: RowId) -> JSONResponse:
     """The alarm stays until its cause is gone, but it is not told again."""
-    return _ask(request, "acknowledge", {"alarm_id": alarm_id}, "Acknowledged.")
+    return ask_and_answer(request, "acknowledge", {"alarm_id": alarm_id}, "Seen.")
 
 
 @api.post("/alarms/{alarm_id}/reset", summary="End a kept alarm", response_model=AskedOut)
 def reset(request: Request, alarm_id: RowId) -> JSONResponse:
     """For alarms that are kept until somebody has looked."""
-    return _ask(request, "reset", {"alarm_id": alarm_id}, "Reset.")
+    return ask_and_answer(request, "reset", {"alarm_id": alarm_id}, "Closed.")
 
 
-@api.post("/alarms/{alarm_id}/shelve", summary="Put it aside for a time", response_model=AskedOut)
+@api.post("/alarms/{alarm_id}/shelve", summary="Put it off for a time", response_model=AskedOut)
 def shelve(request: Request, alarm_id: RowId, shelf: Shelf) -> JSONResponse:
     """Quiet until the end, which is counted in event time; then it is judged anew."""
     clock = box_of(request).store.snapshot().clock
@@ -117,22 +134,22 @@ def shelve(request: Request, alarm_id: RowId, shelf: Shelf) -> JSONResponse:
         raise Refused(409, "There is no reading yet, so there is no time to count from.")
     until = clock + shelf.for_s
     payload: dict[str, object] = {"alarm_id": alarm_id, "until_t": until, "reason": shelf.reason}
-    return _ask(request, "shelve", payload, f"Put aside until {day_and_time(until)}.")
+    return ask_and_answer(request, "shelve", payload, f"Put off until {day_and_time(until)}.")
 
 
 @api.post("/alarms/{alarm_id}/unshelve", summary="Take it back", response_model=AskedOut)
 def unshelve(request: Request, alarm_id: RowId) -> JSONResponse:
-    """End the putting aside now."""
-    return _ask(request, "unshelve", {"alarm_id": alarm_id}, "Back among the alarms.")
+    """End the putting off now."""
+    return ask_and_answer(request, "unshelve", {"alarm_id": alarm_id}, "Back on.")
 
 
 @api.post("/conditions/out-of-service", summary="Tell nothing more of a condition", response_model=AskedOut)
 def out_of_service(request: Request, place: Place) -> JSONResponse:
     """Until it is returned to service."""
-    return _ask(request, "out_of_service", place.model_dump(mode="json"), "Out of service.")
+    return ask_and_answer(request, "out_of_service", place.model_dump(mode="json"), "Switched off.")
 
 
 @api.post("/conditions/return-to-service", summary="Watch a condition again", response_model=AskedOut)
 def return_to_service(request: Request, place: Place) -> JSONResponse:
     """Undo out of service."""
-    return _ask(request, "return_to_service", place.model_dump(mode="json"), "Watched again.")
+    return ask_and_answer(request, "return_to_service", place.model_dump(mode="json"), "Switched on again.")

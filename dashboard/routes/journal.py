@@ -7,10 +7,13 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import JSONResponse
 
-from dashboard.asking import AskedOut, answer_of, ask
+from analysis.events import EventKind
+from dashboard.asking import AskedOut, answer_of, ask_and_answer
 from dashboard.box import RowId, box_of
 from dashboard.journal_view import JournalIn, JournalOut, Removal, journal_out
 from dashboard.problems import Refused
+from dashboard.trend_view import event_words
+from dashboard.words import clock_time
 
 api = APIRouter(tags=["journal"])
 
@@ -25,18 +28,31 @@ def read_journal(
     return journal_out(box_of(request).store.journal(before_t, limit), limit)
 
 
-def _ask(request: Request, kind: str, payload: dict[str, object], words: str) -> JSONResponse:
-    box = box_of(request)
-    asked = ask(box.settings.store, kind, payload, words)
-    box.store.forget()
-    return answer_of(asked)
+TWICE_S = 600.0
+"""A second tap on the same button within this time [event time] is the first one again."""
+
+
+def enter(request: Request, kind: EventKind, words: str = "") -> JSONResponse:
+    """Enter what was done just now. A tap with a glove on is often two: the second enters nothing."""
+    store = box_of(request).store
+    snapshot = store.snapshot()
+    for entry in [] if snapshot.problem else store.journal(None, 20):
+        new = snapshot.clock is not None and 0 <= snapshot.clock - entry.t < TWICE_S
+        if new and entry.kind == kind.value and not entry.removed:
+            said = f"Already in the journal: {event_words(kind.value).lower()} at {clock_time(entry.t)[:5]}."
+            return answer_of(AskedOut(request_id=0, done=True, words=said, undo=f"/journal/{entry.id}/remove"))
+    payload: dict[str, object] = {"kind": kind.value, "text": words, "where": "", "t": None}
+    return ask_and_answer(request, "journal_add", payload, f"Written into the journal: {event_words(kind.value).lower()}.")
 
 
 @api.post("/journal", summary="Make an entry", response_model=AskedOut)
 def add(request: Request, entry: JournalIn) -> JSONResponse:
     """The detectors learn from it too: after "cleaned" the drag starts anew."""
-    payload: dict[str, object] = {"kind": entry.kind, "text": entry.text.strip(), "where": entry.where.strip(), "t": entry.when()}
-    return _ask(request, "journal_add", payload, "Written into the journal.")
+    text, where, t = entry.text.strip(), entry.where.strip(), entry.when()
+    if not (text or where or t):
+        return enter(request, EventKind(entry.kind))
+    payload: dict[str, object] = {"kind": entry.kind, "text": text, "where": where, "t": t}
+    return ask_and_answer(request, "journal_add", payload, "Written into the journal.")
 
 
 @api.post("/journal/{entry_id}/correct", summary="Correct an entry", response_model=AskedOut)
@@ -51,10 +67,10 @@ def correct(request: Request, entry_id: RowId, entry: JournalIn) -> JSONResponse
         "where": entry.where.strip(),
         "t": entry.when(),
     }
-    return _ask(request, "journal_correct", payload, "Corrected.")
+    return ask_and_answer(request, "journal_correct", payload, "Corrected.")
 
 
 @api.post("/journal/{entry_id}/remove", summary="Strike an entry out", response_model=AskedOut)
 def remove(request: Request, entry_id: RowId, removal: Removal) -> JSONResponse:
     """It stays in the record, marked as struck out."""
-    return _ask(request, "journal_remove", {"entry_id": entry_id, "reason": removal.reason}, "Struck out.")
+    return ask_and_answer(request, "journal_remove", {"entry_id": entry_id, "reason": removal.reason}, "Taken out.")

@@ -6,20 +6,20 @@ from typing import Annotated, Any
 
 from anyio import to_thread
 from fastapi import APIRouter, Query, Request
-from fastapi.responses import FileResponse, RedirectResponse, Response
+from fastapi.responses import FileResponse, JSONResponse, RedirectResponse, Response
 from pydantic import ValidationError
 
 from analysis.conditions import TEXTS, Condition
 from analysis.events import EventKind
 from analysis.readings import CHANNELS
 from dashboard.added_run_view import report_file
-from dashboard.alarm_view import alarm_out, blank_alarm
+from dashboard.alarm_view import AlarmOut, alarm_out, blank_alarm
 from dashboard.box import UNITS_COOKIE, RowId, box_of, screen_of
 from dashboard.duct_map import drawing
 from dashboard.duct_tree import NARROW, tree_drawing
 from dashboard.duct_view import ducts_out
 from dashboard.forms import form_of, local_path
-from dashboard.journal_view import WRITABLE, JournalIn, journal_out
+from dashboard.journal_view import WRITABLE, EntryOut, JournalIn, entry_out
 from dashboard.now_view import is_fitted
 from dashboard.page import html
 from dashboard.problems import Refused
@@ -33,43 +33,61 @@ from dashboard.words import DASH, day_and_time
 router = APIRouter()
 
 SPANS: tuple[tuple[int, str], ...] = (
-    (600, "10 min"),
+    (0, "Last run"),
     (3600, "1 h"),
-    (6 * 3600, "6 h"),
     (86400, "1 day"),
     (7 * 86400, "1 week"),
     (30 * 86400, "30 days"),
     (365 * 86400, "1 year"),
 )
-"""How far back the trends of "Now" reach: seconds and words."""
-LONG_SPANS = (*SPANS, (3 * 365 * 86400, "3 years"), (10 * 365 * 86400, "10 years"))
+"""How far back the charts reach: seconds (0: the last run) and words."""
 PAGE_ROWS = 50
-SAID = {
-    "fan": "Where the shop works on the fan's curve.",
-    "journal": "Cleaned, emptied, changed: what was done.",
-    "tour": "Teach it what your ducts really do.",
-    "run-check": "Did a new run cost the others their air?",
-    "record": "Month by month, to keep or to print.",
-    "health": "Sensors, sources, notices, the small computer.",
-}
-"""One line for each page that is behind "More"."""
+SHOP = (
+    ("fan", "Fan curve", "/fan", "Where the fan works now, and where it did when all was new."),
+    ("run-check", "Did my new run hurt?", "/added-run", "Whether an added run costs the other ports air."),
+    ("tour", "Baseline tour", "/tour", "Show it what your ducts really do: open the gates one by one."),
+    ("record", "Month by month", "/record", "What was done and how it ran: to print or to keep."),
+    ("health", "Health", "/health", "Sensors, where the readings come from, notices, what can be told here."),
+    ("wall", "Wall view", "/wall", "One colour and one sentence, to be read across the shop."),
+)
+"""The pages behind "Shop": name, title, path, one line."""
 PastT = Annotated[float | None, Query(ge=0, le=1e11)]
-FIRST_SERIES = ("inlet_pa", "filter_pa", "motor_a", "flow_m3s", "drag_ratio")
+FIRST_SERIES = ("drag_ratio", "inlet_pa", "filter_pa", "flow_m3s", "motor_a")
 """What the page "Trends" shows first."""
 
 
 @router.get("/")
 def now_page(request: Request) -> Response:
     """The shop now."""
-    words = {name: series.words for name, series in SERIES.items()}
-    return html(request, "now", "now.html", blank=blank_alarm(), spans=SPANS, words=words, **_ducts(request))
+    return html(request, "now", "now.html", blank=blank_alarm())
+
+
+@router.get("/wall")
+def wall_page(request: Request) -> Response:
+    """The shop now, to be read from across the room."""
+    return html(request, "wall", "wall.html")
 
 
 @router.get("/trends")
 def trends_page(request: Request) -> Response:
     """Any series over any time."""
-    words = {name: series.words for name, series in SERIES.items()}
-    return html(request, "trends", "trends.html", spans=LONG_SPANS, words=words, chosen=FIRST_SERIES)
+    words = {name: SERIES[name].words for name in dict.fromkeys((*FIRST_SERIES, *SERIES))}
+    return html(request, "trends", "trends.html", spans=SPANS, words=words, chosen=FIRST_SERIES, **_window(request))
+
+
+def _window(request: Request) -> dict[str, Any]:
+    """The last run, and the series that this shop can have: channels that are fitted, and all that is estimated."""
+    store = box_of(request).store
+    snapshot = store.snapshot()
+    clock = snapshot.clock
+    runs = [] if snapshot.problem or clock is None else store.reader.runs(clock - 90 * 86400.0, clock, 50)
+    # A run of a few seconds shows nothing; where there are only such, the latest must do.
+    run = next((run for run in runs if (run.end_t or clock or 0.0) - run.start_t > 120.0), runs[0] if runs else None)
+    return {
+        "fitted": [name for name in SERIES if name not in CHANNELS or is_fitted(snapshot, name)],
+        "run_start": "" if run is None else run.start_t,
+        "run_end": "" if run is None or run.end_t is None else run.end_t,
+    }
 
 
 @router.get("/ducts")
@@ -90,22 +108,9 @@ def _ducts(request: Request) -> dict[str, Any]:
 
 
 @router.get("/alarms")
-def alarms_page(request: Request, before_t: PastT = None) -> Response:
-    """Open alarms, and what there was."""
-    box = box_of(request)
-    snapshot = box.store.snapshot()
-    screen = screen_of(request, snapshot)
-    past = [] if snapshot.problem else box.store.alarms(before_t, PAGE_ROWS)
-    return html(
-        request,
-        "alarms",
-        "alarms.html",
-        blank=blank_alarm(),
-        past=[alarm_out(alarm, screen, snapshot.clock) for alarm in past],
-        older_t=past[-1].raised_t - 1e-3 if len(past) == PAGE_ROWS else None,
-        conditions=[(condition.value, TEXTS[condition].title) for condition in Condition],
-        places=places(snapshot),
-    )
+def alarms_page() -> Response:
+    """Alarms stand in the journal; old links still work."""
+    return RedirectResponse("/journal#h-open", status_code=307)
 
 
 @router.get("/alarms/{alarm_id}")
@@ -127,17 +132,29 @@ def alarm_page(request: Request, alarm_id: RowId) -> Response:
 
 @router.get("/journal")
 def journal_page(request: Request, before_t: PastT = None) -> Response:
-    """What was done to the unit."""
+    """The alarms that stand, what to enter, and everything that happened, alarms and entries together."""
     box = box_of(request)
     snapshot = box.store.snapshot()
     entries = [] if snapshot.problem else box.store.journal(before_t, PAGE_ROWS)
+    past = [] if snapshot.problem else box.store.alarms(before_t, PAGE_ROWS)
+    # Both lists are cut where the shorter one ends, so that the next page begins where this one stops.
+    ends = [rows[-1].t if rows is entries else rows[-1].raised_t for rows in (entries, past) if len(rows) == PAGE_ROWS]  # type: ignore[union-attr]
+    cut = max(ends, default=0.0)
+    happened: list[tuple[float, str, EntryOut | AlarmOut]] = []
+    happened += [(entry.t, "entry", entry_out(entry)) for entry in entries if entry.t >= cut]
+    screen = screen_of(request, snapshot)
+    happened += [(alarm.raised_t, "alarm", alarm_out(alarm, screen, snapshot.clock)) for alarm in past if alarm.raised_t >= cut]
+    happened.sort(key=lambda row: -row[0])
     return html(
         request,
         "journal",
         "journal.html",
-        journal=journal_out(entries, PAGE_ROWS),
+        blank=blank_alarm(),
+        happened=happened,
+        older_t=cut - 1e-3 if cut else None,
         places=places(snapshot),
         kinds=[(kind.value, EVENT_WORDS[kind]) for kind in WRITABLE],
+        conditions=[(condition.value, TEXTS[condition].title) for condition in Condition],
     )
 
 
@@ -203,10 +220,31 @@ def health_page(request: Request) -> Response:
     return html(request, "health", "health.html", health=health.read_health(request))
 
 
+@router.get("/shop")
+def shop_page(request: Request) -> Response:
+    """What is not looked at every day."""
+    return html(request, "shop", "shop.html", tiles=SHOP)
+
+
 @router.get("/more")
-def more_page(request: Request) -> Response:
-    """The pages that a phone's bar has no room for."""
-    return html(request, "more", "more.html", said=SAID)
+def more_page() -> Response:
+    """Old links still work."""
+    return RedirectResponse("/shop", status_code=307)
+
+
+@router.get("/manifest.webmanifest")
+def manifest(request: Request) -> Response:
+    """What a phone needs to keep the page on its home screen."""
+    assets = box_of(request).assets
+    found = {
+        "name": "ductwarden", "short_name": "ductwarden", "start_url": "/", "scope": "/", "display": "standalone",
+        "background_color": "#f3f0e8", "theme_color": "#f3f0e8",
+        "icons": [
+            {"src": assets.url("mark.svg"), "sizes": "any", "type": "image/svg+xml"},
+            {"src": assets.url("mark.png"), "sizes": "192x192", "type": "image/png"},
+        ],
+    }  # fmt: skip
+    return JSONResponse(found, media_type="application/manifest+json")
 
 
 def places(snapshot: Snapshot) -> list[str]:
@@ -221,10 +259,10 @@ def static_file(request: Request, version: str, name: str) -> Response:
     return box_of(request).assets.answer(request, name)
 
 
-@router.post("/alarms/{alarm_id}/acknowledge")
-def acknowledge(request: Request, alarm_id: RowId) -> Response:
-    """The form without a script: acknowledge, and back to the page."""
-    alarms.acknowledge(request, alarm_id)
+@router.post("/alarms/{alarm_id}/answer")
+def answer(request: Request, alarm_id: RowId) -> Response:
+    """The alarm's button without a script: answer it, and back to the page."""
+    alarms.answer(request, alarm_id)
     return RedirectResponse("/", status_code=303)
 
 

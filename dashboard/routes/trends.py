@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from dashboard.box import box_of, screen_of
 from dashboard.problems import Refused
 from dashboard.shapes import SERIES
-from dashboard.trend_view import MAX_POINTS, MAX_SERIES, TrendOut, trend_document, wanted
+from dashboard.trend_view import MAX_POINTS, MAX_SERIES, TrendOut, limits_of, trend_document, wanted
 
 api = APIRouter(tags=["trends"])
 LONGEST_S = 30 * 366 * 86400.0
@@ -57,5 +57,7 @@ def read_trends(
         screen_of(request, snapshot),
         box.store.alarms_between(start, end),
         box.store.journal_between(start, end),
+        box.store.runs(start, end),
+        limits_of(snapshot, end - start),
     )
     return Response(json.dumps(document, separators=(",", ":")), media_type="application/json")

@@ -33,7 +33,7 @@ function place(element, data) {
     const [name, path] = pair.split(":");
     element.setAttribute(name, get(data, path) ?? "");
   }
-  if (marks.rule !== undefined) element.dispatchEvent(new CustomEvent("rule", { detail: get(data, marks.rule) }));
+  if (marks.noneFrom !== undefined) marks.none = get(data, marks.noneFrom) == null ? "yes" : "no";
 }
 
 /** Keeps one child (or group of children) for each item; a child that stays is never replaced, so focus and open details stay. */
@@ -103,11 +103,12 @@ function sayLost() {
   lost.textContent = `${words}. What this page shows is from then. It keeps trying.`;
   lost.hidden = false;
   document.body.dataset.contact = "lost";
+  document.title = `(?) ${words}`;
   for (const verdict of document.querySelectorAll(".verdict[data-tone-from]")) {
     verdict.dataset.tone = "silent";
     setText(verdict.querySelector("h1, h2"), words);
     const text = verdict.querySelector("p");
-    if (text) setText(text, "What stands below is from then. Look whether the small computer has power and this device its network.");
+    if (text) { text.hidden = false; setText(text, "What you see below is from then. Check that the small computer has power and this device its network."); }
   }
 }
 
@@ -167,32 +168,60 @@ export function fields(form) {
   return Object.fromEntries([...new FormData(form)].filter(([, value]) => value !== ""));
 }
 
-function say(form, words, wrong) {
-  let line = form.querySelector(".said");
-  if (!line) { line = document.createElement("p"); line.className = "said"; line.setAttribute("role", "status"); form.append(line); }
-  line.dataset.tone = wrong ? "stop" : "ok";
-  line.classList.add("toned");
-  line.textContent = words;
+const told = document.getElementById("told");
+let quiet = 0;
+
+/** Says what became of an act, at one place on every page; what can be taken back has a button for it. */
+function say(words, wrong, undo, form) {
+  const line = document.createElement("p");
+  line.className = "said toned"; line.dataset.tone = wrong ? "stop" : "ok"; line.textContent = words;
+  const parts = [line];
+  if (undo) {
+    const button = document.createElement("button");
+    button.textContent = "Undo";
+    button.addEventListener("click", () => act(form, undo, {}));
+    parts.push(button);
+  }
+  told.replaceChildren(...parts);
+  clearTimeout(quiet);
+  quiet = setTimeout(() => told.replaceChildren(), wrong || undo ? 20000 : 8000);
 }
 
-document.addEventListener("submit", async event => {
-  const form = event.target;
-  if (form.dataset.act === undefined) return;
-  event.preventDefault();
-  const button = event.submitter ?? form.querySelector("button");
+/** The list that an act changed is fetched anew, in place. */
+async function freshen() {
+  const list = document.getElementById("happened"), answer = list && await fetch(location.href).catch(() => null);
+  if (answer?.ok) list.replaceChildren(...new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("happened").childNodes);
+}
+
+async function act(form, action, body) {
   if (form.dataset.busy) return;
   form.dataset.busy = "yes";
   try {
-    const body = fields(form);
-    if (button?.name) body[button.name] = button.value;
-    const answer = await send(`/api/v1${form.getAttribute("action")}`, body);
-    say(form, answer.words, false);
+    const answer = await send(`/api/v1${action}`, body);
+    say(answer.words, false, answer.undo, form);
     if (form.dataset.clear !== undefined) form.reset();
     if (form.dataset.reload !== undefined) location.reload();
+    if (form.dataset.fresh !== undefined) await freshen();
     form.dispatchEvent(new CustomEvent("done", { bubbles: true, detail: answer }));
   } catch (error) {
-    say(form, error.message, true);
+    say(error.message, true);
   } finally {
     delete form.dataset.busy;
   }
+}
+
+document.addEventListener("submit", event => {
+  const form = event.target;
+  if (form.dataset.act === undefined) return;
+  event.preventDefault();
+  const body = fields(form), button = event.submitter;
+  if (button?.name) body[button.name] = button.value;
+  act(form, form.getAttribute("action"), body);
+});
+
+// The tab ------------------------------------------------------------------------------------------------------------
+
+const pageTitle = document.title;
+onNow(({ verdict, alarm_count: count }) => {
+  document.title = verdict.tone === "silent" ? `(?) ${verdict.title}` : count && verdict.more ? `(!) ${verdict.title}` : pageTitle;
 });

@@ -9,7 +9,8 @@ const two = n => String(n).padStart(2, "0");
 /** "Tue 3 Mar 09:14:07" in the shop's time zone where the server knows it, else in this device's. */
 export function timeText(t, zone, seconds = true) {
   const d = zone ? uPlot.tzDate(new Date(t * 1000), zone) : new Date(t * 1000);
-  const day = d.toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short" });
+  const year = d.getFullYear() === new Date().getFullYear() ? undefined : "numeric";
+  const day = d.toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short", year });
   return `${day} ${two(d.getHours())}:${two(d.getMinutes())}${seconds ? `:${two(d.getSeconds())}` : ""}`;
 }
 
@@ -45,7 +46,7 @@ class Panel {
   constructor(group, holder, names) {
     this.group = group; this.names = names; this.plot = null; this.data = [[]];
     holder.classList.add("chart");
-    holder.innerHTML = '<div class="title"><h3></h3><p class="num"></p></div><div class="plot"></div><p class="empty" hidden></p>';
+    holder.innerHTML = '<div class="title"><h3></h3><p class="num"></p></div><div class="plot" aria-hidden="true"></div><p class="empty" hidden></p>';
     [this.title, this.now] = holder.querySelectorAll("h3, .title p");
     this.box = holder.querySelector(".plot"); this.empty = holder.querySelector(".empty"); this.holder = holder;
     this.title.textContent = names.map(name => group.words[name] ?? name).join(", ");
@@ -65,7 +66,7 @@ class Panel {
       const [low, high] = (first.factor < 0 ? [band.high, band.low] : [band.low, band.high]).map(edge => converted(edge, first));
       bands.push({ series: [push(high, { ...quiet, role: "band" }), push(low, { ...quiet, role: "band" })], fill: css("--band") });
     }
-    this.lines = [];
+    this.lines = []; this.edges = bands.length ? bands[0].series : null; this.limit = trend.limits?.[this.names[0]] ?? null;
     this.names.forEach((name, at) => {
       const colour = css(PALETTE[at % PALETTE.length]), axis = trend.axes[name], column = trend.columns[name];
       if (column.min && this.names.length === 1) {
@@ -82,11 +83,14 @@ class Panel {
   show(trend, before) {
     const { series, bands, shape } = this.build(trend, before);
     const any = this.lines.some(line => this.data[line].some(v => v != null));
-    this.empty.hidden = any;
+    this.empty.hidden = any; this.box.hidden = !any;
     this.empty.textContent = trend.t.length ? "No reading of this in this time." : "The fan did not run in this time, or nothing was recorded.";
+    if (!any) { this.now.textContent = ""; return; }
+    this.range = this.reach();
     if (!this.plot || this.shape !== shape) {
       this.plot?.destroy();
       this.plot = new uPlot(this.options(series, bands), this.data, this.box);
+      this.plot.setSize({ width: this.box.clientWidth || 300, height: this.group.height });
       this.shape = shape;
       this.group.gestures?.(this);
     } else this.plot.setData(this.data, false);
@@ -94,15 +98,44 @@ class Panel {
     this.sayValue(null);
   }
 
+  /** What the y axis holds: the values without the odd spike, the band, and the line at which something is to be done. */
+  reach() {
+    const seen = this.lines.flatMap(line => this.data[line].filter(v => v != null)).sort((x, y) => x - y), cut = Math.floor(seen.length / 200);
+    const edges = (this.edges ?? []).flatMap(line => this.data[line].filter(v => v != null)).sort((x, y) => x - y), off = Math.floor(edges.length / 50);
+    const ends = [seen[cut], seen[seen.length - 1 - cut], ...(edges.length ? [edges[off], edges[edges.length - 1 - off]] : [])];
+    if (this.limit) ends.push(this.limit.si * this.axis.factor + this.axis.offset);
+    const low = Math.min(...ends), high = Math.max(...ends), room = Math.max((high - low) * 0.12, Math.abs(high) * 0.02, 1e-6);
+    return [low >= 0 && low < room * 2 ? 0 : low - room, high + room];
+  }
+
+  /** The index that is "now": the last value, if it is fresh. What a fan left behind as it stopped is no present value. */
+  get fresh() {
+    const { trend, lastT, live } = this.group, column = this.data[this.lines[0]];
+    let at = column.length - 1;
+    while (at > 0 && column[at] == null) at--;
+    return live && at >= 0 && lastT - this.data[0][at] <= Math.max(2 * trend.step_s, 15) ? at : null;
+  }
+
+  words(at) {
+    if (at == null) return "";
+    const values = this.lines.map(line => numberText(this.data[line][at], this.axis)).join("  ");
+    const [high, low] = (this.edges ?? []).map(line => this.data[line][at]);
+    return low == null ? values : `${values}, normal ${low.toFixed(this.axis.decimals)} to ${high.toFixed(this.axis.decimals)}`;
+  }
+
   sayValue(index) {
-    const last = this.lines?.map(line => {
-      const column = this.data[line];
-      let at = index ?? column.length - 1;
-      if (index == null) while (at > 0 && column[at] == null) at--;
-      return numberText(column[at], this.axis);
-    });
-    const text = (last ?? []).join("  ");
+    if (!this.lines || !this.plot) return;
+    const text = this.words(index ?? this.fresh);
     if (this.now.textContent !== text) this.now.textContent = text;
+  }
+
+  /** The chart in a sentence, for those who do not see it. */
+  sentence() {
+    const seen = this.lines?.flatMap(line => this.data[line].filter(v => v != null)) ?? [];
+    if (!seen.length) return `${this.title.textContent}: nothing in this time.`;
+    const show = value => numberText(value, this.axis), first = seen[0], last = seen[seen.length - 1];
+    const mean = seen.reduce((sum, v) => sum + v, 0) / seen.length, limit = this.limit ? ` ${this.limit.words} at ${show(this.limit.si * this.axis.factor + this.axis.offset)}.` : "";
+    return `${this.title.textContent}: began at ${show(first)}, ended at ${show(last)}; mean ${show(mean)}, from ${show(Math.min(...seen))} to ${show(Math.max(...seen))}.${limit}`;
   }
 
   options(series, bands) {
@@ -112,7 +145,7 @@ class Panel {
       width: this.box.clientWidth || 300, height: group.height, legend: { show: false }, series, bands,
       padding: [12, 8, 0, 0],
       tzDate: group.zone ? t => uPlot.tzDate(new Date(t * 1000), group.zone) : undefined,
-      scales: { x: { time: true, auto: false, range: () => [group.window.min, group.window.max] }, y: { range: (u, low, high) => group.reach(low, high) } },
+      scales: { x: { time: true, auto: false, range: () => [group.window.min, group.window.max] }, y: { range: () => this.range } },
       axes: [
         { ...axis, space: 64, size: 30, values: (u, splits, at, space, step) => splits.map(t => group.tickText(t, step)) },
         { ...axis, size: 58, space: 34, values: (u, splits, at, space, step) => axisNumbers(splits, step) },
@@ -123,14 +156,33 @@ class Panel {
       },
       hooks: {
         setCursor: [u => { this.sayValue(u.cursor.idx); group.sayTime(u.cursor.idx == null ? null : this.data[0][u.cursor.idx]); }],
-        setSelect: [u => { if (group.interactive && u.select.width > 8) group.zoomTo(u.posToVal(u.select.left, "x"), u.posToVal(u.select.left + u.select.width, "x")); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); }],
-        draw: [u => group.drawMarks(u)],
+        setSelect: [u => { if (group.interactive && u.select.width > 8) group.onMove?.(), group.zoomTo(u.posToVal(u.select.left, "x"), u.posToVal(u.select.left + u.select.width, "x")); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); }],
+        draw: [u => { this.drawLimit(u); group.drawMarks(u); }],
       },
     };
   }
 }
 
 let groups = 0;
+
+/** The line at which something is to be done, and the dashed way to it where a forecast is known. */
+Panel.prototype.drawLimit = function (u) {
+  if (!this.limit) return;
+  const { ctx, bbox } = u, r = devicePixelRatio, y = u.valToPos(this.limit.si * this.axis.factor + this.axis.offset, "y", true);
+  ctx.save();
+  ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
+  ctx.strokeStyle = ctx.fillStyle = css("--stop"); ctx.lineWidth = 2 * r;
+  ctx.beginPath(); ctx.moveTo(bbox.left, y); ctx.lineTo(bbox.left + bbox.width, y); ctx.stroke();
+  ctx.font = `600 ${13 * r}px system-ui, sans-serif`; ctx.textBaseline = "bottom"; ctx.textAlign = "left";
+  ctx.fillText(this.limit.words, bbox.left + 6 * r, y - 3 * r < bbox.top + 14 * r ? y + 17 * r : y - 3 * r);
+  const column = this.data[this.lines[0]], last = column.findLastIndex(v => v != null);
+  if (this.limit.in_s != null && last >= 0 && this.group.live) {
+    ctx.strokeStyle = css("--s1"); ctx.setLineDash([7 * r, 5 * r]);
+    ctx.beginPath(); ctx.moveTo(u.valToPos(this.data[0][last], "x", true), u.valToPos(column[last], "y", true));
+    ctx.lineTo(u.valToPos(this.group.lastT + this.limit.in_s, "x", true), y); ctx.stroke();
+  }
+  ctx.restore();
+};
 
 export class Charts {
   /** `holder` gets the panels. `options`: panels (lists of series names), words, zone, span, interactive, onState. */
@@ -156,12 +208,6 @@ export class Charts {
     if (this.trend) for (const panel of this.panels) panel.show(this.trend, this.before);
   }
 
-  reach(low, high) {
-    if (low == null || high == null) return [0, 1];
-    const room = Math.max((high - low) * 0.12, Math.abs(high) * 0.02, 1e-6);
-    return [low >= 0 && low < room * 2 ? 0 : low - room, high + room];
-  }
-
   get points() { return Math.max(60, Math.min(2000, Math.floor(this.holder.clientWidth - 66) || 600)); }
 
   async fetch(start, end, points) {
@@ -176,13 +222,14 @@ export class Charts {
   /** Loads the window anew. A newer call ends an older one. */
   async load() {
     if (this.lastT == null) return;
-    if (this.live) this.window = { min: this.lastT - this.span, max: this.lastT };
+    if (!this.names.length) return void this.onState(this, "Choose at least one thing to show.");
+    if (this.live) this.window = this.latest();
     else this.span = this.window.max - this.window.min;
     this.compare = this.compareBy === "span" ? this.span : Number(this.compareBy) || 0;
     this.busy?.abort();
     this.busy = new AbortController();
     this.loads = (this.loads ?? 0) + 1;
-    const { min, max } = this.window;
+    const { min } = this.window, max = Math.min(this.window.max, this.live ? this.lastT : Infinity);
     try {
       const wanted = [this.fetch(min, max, this.points)];
       if (this.compare) wanted.push(this.fetch(min - this.compare, max - this.compare, this.points));
@@ -195,6 +242,9 @@ export class Charts {
       if (error.name !== "AbortError") this.onState(this, error.message);
     }
   }
+
+  /** The latest time, with room for the forecast to the right of it. */
+  latest() { return { min: this.lastT - this.span, max: this.lastT + (this.names.includes("drag_ratio") ? 0.15 * this.span : 0) }; }
 
   /** A new frame came. Follows it when the window is the latest time. */
   async tick(t) {
@@ -231,8 +281,9 @@ export class Charts {
       if (band || fresh) trend.bands[name] = { low: join(band?.low, fresh?.low), high: join(band?.high, fresh?.high) };
     }
     trend.t = join(trend.t, more.t); trend.end = this.lastT; trend.alarms = more.alarms.concat(trend.alarms.filter(a => !more.alarms.some(m => m.id === a.id)));
+    trend.limits = more.limits;
     trend.journal = trend.journal.filter(j => !more.journal.some(m => m.id === j.id)).concat(more.journal);
-    this.window = { min: start, max: this.lastT };
+    this.window = this.latest();
     for (const panel of this.panels) panel.show(trend, this.before);
     this.onState(this);
   }
@@ -247,7 +298,7 @@ export class Charts {
     return this.goTo(middle - span / 2, middle + span / 2);
   }
   goTo(min, max) {
-    if (max >= this.lastT) { this.span = max - min; this.live = true; return this.load(); }
+    if (max >= this.lastT) { this.span = Math.max(30, max - min); this.live = true; return this.load(); }
     return this.zoomTo(min, max);
   }
   /** Moves the window while a finger is still down: with what is loaded. */
@@ -259,6 +310,33 @@ export class Charts {
     if (step >= 86400 * 27) return d.getMonth() === 0 ? String(d.getFullYear()) : month;
     if (step >= 86400 || (d.getHours() === 0 && d.getMinutes() === 0 && this.span > 86400)) return `${d.getDate()} ${month}`;
     return `${two(d.getHours())}:${two(d.getMinutes())}${step < 60 ? `:${two(d.getSeconds())}` : ""}`;
+  }
+
+  /** Moves the one cursor to a share of the window, and tells what stands there. */
+  point(share) {
+    const panel = this.panels.find(one => one.plot && !one.box.hidden);
+    if (!panel) return "";
+    panel.plot.setCursor({ left: Math.min(1, Math.max(0, share)) * panel.plot.over.clientWidth, top: 10 }, true, true);
+    const at = panel.plot.cursor.idx;
+    return at == null ? "" : `${timeText(panel.data[0][at], this.zone)}: ${this.panels.filter(one => one.lines && !one.box.hidden).map(one => `${one.title.textContent} ${one.words(at)}`).join("; ")}`;
+  }
+
+  /** What is seen as a table for a spreadsheet, in the viewer's units. */
+  csv() {
+    const shown = this.names.filter(name => this.trend.columns[name]), { axes, columns, t } = this.trend;
+    const head = ["time", ...shown.map(name => `${this.words[name] ?? name} (${axes[name].symbol})`)].map(word => `"${word.replaceAll('"', '""')}"`).join(",");
+    return [head, ...t.map((x, at) => [new Date(x * 1000).toISOString(), ...shown.map(name => { const v = columns[name].mean[at]; return v == null ? "" : (v * axes[name].factor + axes[name].offset).toFixed(axes[name].decimals + 1); })].join(","))].join("\r\n");
+  }
+
+  /** What is seen as one picture. */
+  png() {
+    const plots = this.panels.filter(one => one.plot && !one.box.hidden), r = devicePixelRatio, head = 30 * r, out = document.createElement("canvas"), ctx = out.getContext("2d");
+    out.width = Math.max(...plots.map(one => one.plot.ctx.canvas.width)); out.height = plots.reduce((sum, one) => sum + one.plot.ctx.canvas.height + head, head);
+    ctx.fillStyle = css("--sheet"); ctx.fillRect(0, 0, out.width, out.height); ctx.fillStyle = css("--ink"); ctx.textAlign = "left"; ctx.font = `600 ${16 * r}px system-ui, sans-serif`;
+    ctx.fillText(`${timeText(this.window.min, this.zone, false)} to ${timeText(this.window.max, this.zone, false)}`, 8 * r, 20 * r);
+    let y = head;
+    for (const one of plots) { ctx.fillText(one.title.textContent, 8 * r, y + 20 * r); ctx.drawImage(one.plot.ctx.canvas, 0, y + head); y += one.plot.ctx.canvas.height + head; }
+    return new Promise(done => { out.toBlob(done, "image/png"); });
   }
 
   sayTime(t) { this.onTime(t == null ? "" : timeText(t, this.zone)); }
@@ -291,7 +369,7 @@ export class Charts {
 /** Words for a length of time. */
 export function spanText(seconds) {
   for (const [size, word] of [[86400 * 365, "year"], [86400, "day"], [3600, "hour"], [60, "minute"]]) {
-    if (seconds >= size * 0.99) { const n = Math.round(seconds / size * 10) / 10; return `${n} ${word}${n === 1 ? "" : "s"}`; }
+    if (seconds >= size * 0.99) { const n = seconds / size < 9.95 ? Math.round(seconds / size * 10) / 10 : Math.round(seconds / size); return `${n} ${word}${n === 1 ? "" : "s"}`; }
   }
   return `${Math.round(seconds)} seconds`;
 }

@@ -1,4 +1,4 @@
-// Fingers on a chart: push sideways to move in time, pinch to look closer or wider. The mouse keeps the chart's own selection.
+// On a chart: fingers push sideways to move in time and pinch to zoom; the wheel zooms; the mouse selects what to zoom into.
 
 export function gestures(panel) {
   const over = panel.plot.over, group = panel.group, fingers = new Map();
@@ -38,10 +38,21 @@ export function gestures(panel) {
     if (!fingers.delete(event.pointerId)) return;
     if (fingers.size) return start();
     // Only when the last finger is gone: two of them never lift at the same moment.
+    if (moved) group.onMove?.();
     if (moved) group.goTo(group.window.min, group.window.max);
     begin = null;
     moved = false;
   };
+  let rest = 0;
+  over.addEventListener("wheel", event => {
+    event.preventDefault();
+    const { min, max } = group.window, under = valueAt(event.clientX);
+    if (Math.abs(event.deltaX) > Math.abs(event.deltaY)) { const by = (max - min) * event.deltaX / 1000; group.drag(min + by, max + by); }
+    else { const factor = Math.min(20 * 366 * 86400 / (max - min), Math.max(30 / (max - min), 1.0015 ** event.deltaY)); group.drag(under - (under - min) * factor, under + (max - under) * factor); }
+    clearTimeout(rest);
+    rest = setTimeout(() => { group.onMove?.(); group.goTo(group.window.min, group.window.max); }, 250);
+  }, { passive: false });
+  over.addEventListener("dblclick", () => history.back());
   over.addEventListener("pointerup", end);
   over.addEventListener("pointercancel", end);
 }

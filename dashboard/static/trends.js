@@ -13,10 +13,20 @@ const asked = query.getAll("series").filter(name => words[name]);
 if (asked.length) for (const box of boxes) box.checked = asked.includes(box.value);
 const chosen = () => boxes.filter(box => box.checked).map(box => box.value);
 
+const run = { start: Number(holder.dataset.runStart) || null, end: Number(holder.dataset.runEnd) || null };
 const charts = new Charts(holder, {
-  panels: chosen().map(name => [name]), words, zone, span: Number(query.get("span")) || 3600, interactive: true, gestures,
-  onState: tell, onTime: text => { $("charts-time").textContent = text || "latest values"; },
+  panels: chosen().map(name => [name]), words, zone, span: 86400, interactive: true, gestures,
+  onState: tell, onTime: text => { $("charts-time").textContent = text; },
 });
+
+/** The last run whole, or the last day where there was none: never an empty picture. */
+function lastRun() {
+  if (!run.start) return charts.setSpan(86400);
+  if (!run.end) return charts.setSpan(Math.max(120, charts.lastT - run.start));
+  const edge = Math.max(10, (run.end - run.start) * 0.03);
+  charts.live = false;
+  return charts.zoomTo(run.start - edge, run.end + edge);
+}
 
 const ASKS = { stop: "Stop now", soon: "Look today", plan: "When it suits" };
 
@@ -30,10 +40,10 @@ function row(tone, words, when) {
 
 function tell(group, wrong) {
   $("charts-said").textContent = wrong ?? "";
-  if (!group.trend) return;
-  const { min, max } = group.window, live = group.live ? "until now" : `until ${timeText(max, zone)}`;
-  $("window").textContent = `${spanText(max - min)}, from ${timeText(min, zone)} ${live}. One point is ${spanText(Math.max(1, group.trend.step_s))}.`;
-  for (const button of spanButtons) button.setAttribute("aria-pressed", String(group.live && Number(button.value) === Math.round(group.span)));
+  if (!group.trend || wrong) return;
+  const { min } = group.window, max = group.live ? group.lastT : group.window.max;
+  $("window").textContent = `${spanText(max - min)}: ${timeText(min, zone, false)} to ${group.live ? "now" : timeText(max, zone, false)}`;
+  for (const button of spanButtons) button.setAttribute("aria-pressed", String(Number(button.value) === picked));
   const rows = [
     ...group.trend.alarms.map(a => [a.start, row(a.urgency, a.title, `${ASKS[a.urgency] ?? ""} \u00b7 ${timeText(a.start, zone, false)} to ${a.end == null ? "now" : timeText(a.end, zone, false)}`)]),
     ...group.trend.journal.map(j => [j.t, row("quiet", j.words, timeText(j.t, zone, false))]),
@@ -41,36 +51,84 @@ function tell(group, wrong) {
   if (!rows.length) { const none = document.createElement("li"); none.textContent = "No alarm and no journal entry."; rows.push(none); }
   const list = $("in-this-time"), text = rows.map(item => item.textContent).join("|");
   if (list.dataset.text !== text) { list.dataset.text = text; list.replaceChildren(...rows); }
+  if ($("in-words").open) inWords();
   remember();
 }
 
-/** The page's address says what it shows, so that a reload or a link shows the same. */
+function inWords() {
+  $("sentences").replaceChildren(...charts.panels.map(panel => { const item = document.createElement("li"); item.textContent = panel.sentence(); return item; }));
+}
+$("in-words").addEventListener("toggle", inWords);
+
+let picked = 0, address = null;
+
+/** The page's address says what it shows: a reload or a link shows the same, and Back goes back to what was seen before. */
 function remember() {
-  const state = new URLSearchParams(chosen().map(name => ["series", name])), { min, max } = charts.window;
-  if (charts.live) state.set("span", Math.round(charts.span));
+  const state = new URLSearchParams(asked.length || changed ? chosen().map(name => ["series", name]) : []), { min, max } = charts.window;
+  if (picked === 0) state.set("span", "run");
+  else if (charts.live) state.set("span", Math.round(charts.span));
   else { state.set("start", Math.round(min)); state.set("end", Math.round(max)); }
-  history.replaceState(null, "", `?${state}`);
+  const next = `?${state}`;
+  if (next === address) return;
+  const first = address == null;
+  address = next;
+  if (first) history.replaceState(null, "", next); else history.pushState(null, "", next);
 }
 
-for (const button of spanButtons) button.addEventListener("click", () => charts.setSpan(Number(button.value)));
+let changed = false;
+
+/** Shows what an address asks for. */
+function follow(query) {
+  const start = Number(query.get("start")), end = Number(query.get("end")), span = query.get("span");
+  picked = !start && (span === "run" || !span) ? 0 : Number(span) || -1;
+  if (start && end > start) { charts.live = false; return charts.zoomTo(start, end); }
+  return picked === 0 ? lastRun() : charts.setSpan(picked);
+}
+addEventListener("popstate", () => { address = location.search; follow(new URLSearchParams(location.search)); });
+
+function choose(span) { picked = span; return span ? charts.setSpan(span) : lastRun(); }
+function free(move) { picked = -1; return move(); }
+for (const button of spanButtons) button.addEventListener("click", () => choose(Number(button.value)));
 const moves = {
   earlier: () => charts.shift(-0.5), later: () => charts.shift(0.5), in: () => charts.zoom(0.5), out: () => charts.zoom(2),
   latest: () => charts.setSpan(charts.span),
 };
-for (const button of document.querySelectorAll("[data-move]")) button.addEventListener("click", () => moves[button.dataset.move]());
-for (const box of boxes) box.addEventListener("change", () => { charts.setPanels(chosen().map(name => [name])); remember(); charts.load(); });
+for (const button of document.querySelectorAll("[data-move]")) button.addEventListener("click", () => free(moves[button.dataset.move]));
+charts.onMove = () => { picked = -1; };
+for (const box of boxes) box.addEventListener("change", () => { changed = true; charts.setPanels(chosen().map(name => [name])); charts.load(); });
 $("compare").addEventListener("change", event => {
   charts.compareBy = event.target.value;
   $("k-before").hidden = !event.target.value;
   charts.load();
 });
 
+// Keys: the arrows move the cursor, with Shift the window; plus and minus zoom, 0 shows the last run.
+let at = 1;
+holder.addEventListener("keydown", event => {
+  const step = { ArrowLeft: -0.02, ArrowRight: 0.02 }[event.key], move = { "+": moves.in, "-": moves.out }[event.key];
+  if (event.ctrlKey || event.metaKey || event.altKey || !(step || move || event.key === "0")) return;
+  event.preventDefault();
+  if (step && event.shiftKey) free(() => charts.shift(step * 10));
+  else if (step) { at = Math.min(1, Math.max(0, at + step)); $("charts-said").textContent = charts.point(at); }
+  else if (move) free(move);
+  else choose(0);
+});
+
+function save(blob, name) {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(blob); link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+}
+$("csv").addEventListener("click", () => save(new Blob([charts.csv()], { type: "text/csv" }), "ductwarden-trends.csv"));
+$("png").addEventListener("click", async () => save(await charts.png(), "ductwarden-trends.png"));
+
 let first = true;
 onNow(data => {
   if (first && data.t != null) {
     first = false;
-    const start = Number(query.get("start")), end = Number(query.get("end"));
-    if (start && end > start) { charts.lastT = data.t; charts.zoomTo(start, end); return; }
+    charts.lastT = data.t;
+    return void follow(query);
   }
   charts.tick(data.t);
 });

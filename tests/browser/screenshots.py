@@ -23,8 +23,8 @@ PACE = 300.0
 UP_S = 40.0
 ALARM_S = 60.0
 PAGES = {
-    "now": "/", "trends": "/trends?span=14400", "alarms": "/alarms", "ducts": "/ducts", "fan": "/fan", "journal": "/journal",
-    "tour": "/tour", "added-run": "/added-run", "record": "/record", "health": "/health", "more": "/more",
+    "now": "/", "trends": "/trends?span=14400", "ducts": "/ducts", "fan": "/fan", "journal": "/journal",
+    "tour": "/tour", "added-run": "/added-run", "record": "/record", "health": "/health", "shop": "/shop", "wall": "/wall",
 }  # fmt: skip
 
 

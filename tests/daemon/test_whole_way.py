@@ -110,8 +110,8 @@ def test_serial_shop_to_browser_and_broker_and_through_a_restart(
             eventually(lambda: subscriber.state("filter_loading") == "unacknowledged", 120.0, "the alarm at the broker")
             # The page was opened before the alarm: it must show it without being loaded again.
             page.get_by_text("The filter is loaded").first.wait_for(timeout=10_000)
-            card = page.locator("article.alarm").filter(has=page.get_by_role("heading", name="The filter is loaded"))
-            card.get_by_role("button", name="Acknowledge").click()
+            page.get_by_role("link", name="More about it").first.click()
+            page.get_by_role("button", name="Got it").click()
             eventually(lambda: subscriber.state("filter_loading") == "acknowledged", 10.0, "acknowledged at the broker")
             assert watch.strays == []
         health = daemon.get("/api/v1/health")

@@ -40,8 +40,9 @@ def raised(shop: Shop, condition: Condition = Condition.BAG_FULL, where: str = "
 def test_an_alarm_is_shown_in_whole_sentences(client: Visitor, shop: Shop) -> None:
     raised(shop)
     now = client.fresh()
-    assert now["verdict"]["title"] == "Stop the fan"
-    assert now["verdict"]["text"] == "The chip bag is full. Stop the fan and empty the chip bag.", "what it is, and what to do"
+    assert now["verdict"]["title"] == "The chip bag is full"
+    assert now["verdict"]["text"] == "Stop the fan and empty the chip bag.", "what it is, and what to do"
+    assert (now["verdict"]["answer"], now["rest"]) == ("I emptied it", []), "nothing is said twice"
     alarm = now["alarms"][0]
     assert alarm["action"] == "Stop the fan and empty the chip bag."
     assert alarm["sure"] == "very likely (93\u00a0%)"
@@ -52,7 +53,7 @@ def test_an_alarm_is_shown_in_whole_sentences(client: Visitor, shop: Shop) -> No
     assert alarm["could_be"] == ["the filter bags are wet"]
     page = client.get("/").text
     assert "The chip bag is full" in page
-    assert "Acknowledge" in page
+    assert "I emptied it" in page
 
 
 def test_acknowledging_is_answered_by_the_daemon(client: Visitor, shop: Shop) -> None:
@@ -60,7 +61,7 @@ def test_acknowledging_is_answered_by_the_daemon(client: Visitor, shop: Shop) ->
     with answering(shop):
         answer = client.post(f"/api/v1/alarms/{alarm_id}/acknowledge")
     assert answer.status_code == 200
-    assert answer.json()["words"] == "Acknowledged."
+    assert answer.json()["words"] == "Seen."
     alarm = client.fresh()["alarms"][0]
     assert (alarm["state"], alarm["acknowledgeable"]) == ("acknowledged", False)
     history = client.get(f"/api/v1/alarms/{alarm_id}").json()
@@ -125,20 +126,19 @@ def test_what_is_over_no_longer_shouts(client: Visitor, shop: Shop) -> None:
     shop.switch(False)
     shop.step(10)
     verdict = client.fresh()["verdict"]
-    assert verdict["title"] == "Leave the fan off"
-    assert verdict["text"] == "The chip bag is full. Empty the chip bag.", "nobody is told to stop what stands still"
+    assert (verdict["title"], verdict["text"]) == ("The chip bag is full", "Empty the chip bag."), "nobody stops what stands"
     shop.switch(True)
     shop.claim(Condition.BAG_FULL, present=False)
     shop.step(900)
     now = client.fresh()
     assert now["alarms"][0]["state"] in ("returned_unacknowledged", "latched_unacknowledged")
     alarm = now["alarms"][0]
-    assert alarm["tag"].startswith("Over")
+    assert alarm["tag"].startswith("Fine now")
     assert alarm["line"].startswith(f"{alarm['since']} to {alarm['cleared']} · ")
     assert alarm["urgency_words"] == "Stop now", "the list of what there was still tells how pressing it was"
     assert "empty" not in alarm["action"], "what was to be done then would mislead now"
     assert now["verdict"]["tone"] == "over"
-    assert now["verdict"]["title"] == "Something was wrong, and is over"
+    assert now["verdict"]["title"] == "The chip bag was full"
     assert now["alarm_count"] == 1, "it still waits for the owner"
 
 
@@ -155,6 +155,45 @@ def test_history_is_paged_and_bounded(client: Visitor, shop: Shop) -> None:
 def test_the_plain_form_works_without_a_script(client: Visitor, shop: Shop) -> None:
     alarm_id = raised(shop)
     with answering(shop):
-        answer = client.post(f"/alarms/{alarm_id}/acknowledge", headers={"content-type": "application/x-www-form-urlencoded"})
+        answer = client.post(f"/alarms/{alarm_id}/answer", headers={"content-type": "application/x-www-form-urlencoded"})
     assert answer.status_code == 303
     assert client.fresh()["alarms"][0]["state"] == "acknowledged"
+
+
+def test_one_tap_writes_the_journal_answers_the_alarm_and_can_be_taken_back(client: Visitor, shop: Shop) -> None:
+    alarm_id = raised(shop)
+    with answering(shop):
+        answer = client.post(f"/api/v1/alarms/{alarm_id}/answer").json()
+        again = client.post("/api/v1/journal", json={"kind": "emptied"}).json()
+        assert [event.kind.value for event in shop.events] == ["emptied"], "a second tap with a glove on enters nothing"
+        assert answer["words"] == "Written into the journal: chip bag emptied."
+        assert again["words"].startswith("Already in the journal: chip bag emptied at ")
+        assert answer["undo"] == again["undo"] != ""
+        assert client.fresh()["alarms"][0]["state"] == "acknowledged"
+        assert client.post(f"/api/v1{answer['undo']}", json={}).status_code == 200
+    entry = client.get("/api/v1/journal").json()["entries"][0]
+    assert (entry["kind"], entry["removed"]) == ("emptied", True)
+
+
+def test_an_alarm_without_an_entry_of_its_own_is_taken_as_seen(client: Visitor, shop: Shop) -> None:
+    alarm_id = raised(shop, Condition.MOTOR_OVERLOAD)
+    assert client.fresh()["verdict"]["answer"] == "Got it"
+    with answering(shop):
+        assert client.post(f"/api/v1/alarms/{alarm_id}/answer").json()["words"] == "Seen."
+        assert client.post(f"/api/v1/alarms/{alarm_id}/answer").status_code == 409
+    assert client.fresh()["verdict"]["answer"] == "", "nothing is left to tap"
+    assert shop.events == []
+
+
+def test_an_alarm_that_is_over_stays_in_its_tense_when_it_is_put_off(client: Visitor, shop: Shop) -> None:
+    alarm_id = raised(shop, Condition.BLOCKED_RUN, "planer")
+    shop.claim(Condition.BLOCKED_RUN, "planer", present=False)
+    shop.step(4000)
+    over = client.fresh()["alarms"][0]
+    assert (over["tone"], over["answer"], over["action"]) == ("over", "Got it", "Have a look that all is in order.")
+    with answering(shop):
+        client.post(f"/api/v1/alarms/{alarm_id}/shelve", json={"for_s": 7200})
+    later = client.fresh()["alarms"][0]
+    assert later["state"] == "shelved"
+    assert later["meaning"].startswith("What it meant: ")
+    assert "Stop the fan" not in later["action"]

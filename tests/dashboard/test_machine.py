@@ -123,7 +123,7 @@ def test_what_is_slow_by_design_is_a_remark_and_no_warning(client: Visitor, shop
     shop.gates = ("planer",)
     shop.step(2)
     main = next(piece for piece in client.fresh("/api/v1/ducts")["pieces"] if piece["name"] == "main")
-    assert (main["tone"], main["words"]) == ("plan", "too slow, as drawn")
+    assert (main["tone"], main["words"]) == ("plan", "slow by design")
 
 
 # -- fan curve ----------------------------------------------------------------------------------------------------------------
@@ -294,7 +294,7 @@ def test_the_numbers_before_there_are_any(empty: Visitor) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/trends", "/alarms", "/ducts", "/fan", "/journal", "/tour", "/added-run", "/record", "/health", "/more"]
+    "path", ["/", "/trends", "/ducts", "/fan", "/journal", "/tour", "/added-run", "/record", "/health", "/shop", "/wall"]
 )
 def test_every_page_works_with_and_without_data(client: Visitor, empty: Visitor, path: str) -> None:
     for visitor in (client, empty):

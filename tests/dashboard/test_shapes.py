@@ -7,7 +7,6 @@ import math
 import pytest
 
 from analysis import units
-from dashboard.rule import nice_step, rule
 from dashboard.shapes import SERIES, Screen, number
 from dashboard.words import day_and_time, duration, running_hours, since
 
@@ -71,31 +70,6 @@ def test_a_document_with_nonsense_gives_none() -> None:
     for nonsense in ({"a": "x"}, {"a": True}, {"a": math.nan}, {"a": {"b": 1}}, {}, None):
         assert number(nonsense, "a") is None
     assert number({"a": {"b": 2}}, "a", "b") == 2.0
-
-
-def test_a_rule_holds_everything_that_it_shows() -> None:
-    axis = Screen("us").axis("pressure", -1)
-    for value in (-5000.0, -2000.0, 0.0, 40.0):
-        made = rule(axis, value, -1900.0, (-2000.0, -1800.0), (-2500.0, 0.0))
-        places = [made.value, made.expected, made.low, made.high, *(tick.at for tick in made.ticks)]
-        assert all(place is not None and 0.0 <= place <= 1.0 for place in places)
-        assert made.low is not None
-        assert made.high is not None
-        assert made.low < made.high
-
-
-def test_a_rule_for_nothing_known_still_has_a_scale() -> None:
-    made = rule(Screen("si").axis("pressure"), None, None, None, (0.0, 0.0))
-    assert len(made.ticks) >= 2
-    assert made.value is None
-
-
-@pytest.mark.parametrize("span", [1e-6, 0.03, 1.0, 7.3, 11.9, 2500.0, 9e9])
-def test_steps_are_round_and_few(span: float) -> None:
-    step = nice_step(span, 5)
-    assert 2 <= span / step <= 5.001
-    lead = step / 10.0 ** math.floor(math.log10(step) + 1e-9)
-    assert round(lead, 6) in (1.0, 2.0, 5.0, 10.0)
 
 
 def test_a_barometer_is_read_in_its_own_unit() -> None:
