@@ -27,9 +27,11 @@ from analysis.duct.single import (
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-STEP_TOLERANCE = 4e-5
+STEP_TOLERANCE = 1e-4
 """A gate set is done when no flow moved by more than this, relative: the error left is about its square."""
-BLOCK = 512
+CROWDED_TOLERANCE = 4e-5
+"""The same where many streams meet: how far one of them prevails is taken from the step before."""
+BLOCK = 1024
 """Gate sets taken at once."""
 _FIRST_STEPS = 3
 _MOST_STEPS = 15
@@ -176,7 +178,7 @@ class _Block:
                 np.subtract(lines[0, low:high], part, out=part)
             size = np.abs(fresh)
             np.maximum(size, NEGLIGIBLE * new, out=size)
-            size *= STEP_TOLERANCE
+            size *= CROWDED_TOLERANCE if self.crowds else STEP_TOLERANCE
             settled = np.logical_and.reduce(np.abs(fresh - q) < size, axis=0)
             q, fresh = fresh, q
         # The losses belong to the flows before the last step: carry them along their slopes to the flows answered.
@@ -186,9 +188,10 @@ class _Block:
 
     def blown(self, fixed: Floats, q: Floats) -> Floats:
         """The fixed losses; what blows out of an opening leaves its velocity pressure in the room too."""
-        ports = list(self.table.port_rows)
-        backwards = q[ports] < 0.0
-        if backwards.any():
+        self.backwards = q.min() <= 0.0
+        if self.backwards:
+            ports = list(self.table.port_rows)
+            backwards = q[ports] < 0.0
             fixed = fixed.copy()
             fixed[ports] += np.where(backwards & self.is_open, self.port_velocity, 0.0)
         return fixed
@@ -220,9 +223,9 @@ class _Block:
         junction += by_whole * whole
         by_whole *= 2.0
         by_whole += self.j1 * own
-        parting = whole <= 0.0
-        if parting.any():
+        if self.backwards:
             # Air that flows backwards parts here; nothing meets.
+            parting = whole <= 0.0
             for some in (junction, by_own, by_whole):
                 some[parting] = 0.0
         if self.crowds:
@@ -370,9 +373,10 @@ class _Block:
             above = slice(low - 1, high - 1)
             root = np.sqrt(np.maximum(part, TINY_LOSS))
             share = (1.0 / root).sum(axis=0) * root
-            still = 1.0 - 2.0 * (self.along[low:high] / np.square(share)).sum(axis=0)
             # j0 (Q/q)^2 + j1 Q/q + j2 is the junction's loss per own flow squared.
-            met = (self.j0[above] + self.jet[low:high] * still) * share
+            met = self.j0[above] * share
+            if row in self.crowds:
+                met += self.jet[low:high] * (1.0 - 2.0 * (self.along[low:high] / np.square(share)).sum(axis=0)) * share
             met += self.j1[above]
             met *= share
             met += self.j2[above]

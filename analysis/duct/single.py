@@ -280,7 +280,7 @@ def _newton(
             if moved > worst:
                 worst = moved
         flow = [old + pace * (to - old) for old, to in zip(flow, fresh, strict=True)] if damped else fresh
-        if worst < STEP_TOLERANCE:
+        if worst < (0.1 * STEP_TOLERANCE if damped else STEP_TOLERANCE):
             total = [
                 (source[row] - inner[row] * flow[row] if kind[row] == "run" else 0.0)
                 - lost[row] - steepness[row] * flow[row]

@@ -134,3 +134,37 @@ def _join(rng: random.Random, into: str, straight: set[str]) -> Join:
         straight.add(into)
         return Join.straight()
     return rng.choice([Join.wye(30.0), Join.wye(45.0), Join.wye(math.pi * 20), Join.tee()])
+
+
+def crowded_shop(seed: int) -> DuctDesign:
+    """A lazy drawing: 3 to 24 ports on one to five runs, many of them at one place, on a main that is often too small,
+    with gates from tight to a tenth open, leaking joints, stated junctions and at times a duct after the fan."""
+    rng = random.Random(seed)
+    main = rng.choice([4, 5, 6, 7, 8, 10]) * INCH_M
+    runs = [Run("main", "fan", main, PVC_M, rng.uniform(1.0, 10.0), rng.uniform(0.0, 1.0))]
+    straight: set[str] = set()
+
+    def join(into: str) -> Join:
+        if into not in straight and rng.random() < 0.6:
+            straight.add(into)
+            return Join.straight()
+        return rng.choice([Join.wye(30.0), Join.wye(45.0), Join.wye(60.0), Join.tee()])
+
+    for number in range(rng.randint(0, 4)):
+        into = rng.choice(runs)
+        runs.append(Run(f"run {number}", into.name, into.diameter_m * rng.choice([1.0, 1.0, 0.8]), PVC_M,
+                        rng.uniform(0.3, 8.0), rng.uniform(0.0, 1.0), rng.choice([join(into.name), Join.stated(0.3, 45.0)]),
+                        rng.choice([0.0, 0.0, 1e-4])))
+    fed = {run.into for run in runs}
+    ends = [run for run in runs if run.name not in fed]
+    ports = []
+    for number in range(max(rng.randint(3, 24), len(ends))):
+        run = ends[number] if number < len(ends) else rng.choice(runs)
+        across = min(run.diameter_m, rng.choice([2.5, 4, 4, 4, 5, 6]) * INCH_M)
+        hose = Hose(across, FLEX_M, rng.uniform(0.3, 3.0)) if rng.random() < 0.5 else None
+        ports.append(Port(f"port {number}", run.name, across, PVC_M, rng.uniform(0.1, 4.0), rng.uniform(0.0, 1.0),
+                          join(run.name), hose, entry_k=rng.choice([0.04, 0.49, 0.93, 1.5]),
+                          leak_m2=rng.choice([0.0, 1e-8, 6e-5, 1e-4, 0.1 * math.pi / 4 * across**2])))
+    behind = (Run("outlet", "-", main, PVC_M, rng.uniform(0.3, 6.0), rng.uniform(0.0, 1.0)),) if rng.random() < 0.3 else ()
+    return DuctDesign(tuple(runs), tuple(ports), fan(rng.uniform(0.6, 2.5), falling=rng.random() < 0.5),
+                      FilterStage(5.0, rng.uniform(100.0, 2000.0)), MATERIAL, standard_air(), discharge=behind)

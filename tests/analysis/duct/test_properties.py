@@ -18,7 +18,7 @@ from analysis.duct.fan import FanPoint
 from analysis.duct.fittings import same_size
 from analysis.duct.points import OperatingPoints
 from analysis.duct.solve import every_gate_set, solve, solve_many
-from tests.analysis.duct.shops import PVC_M, chair_barn, fan, random_shop, thirteen_ports, with_stated_joins
+from tests.analysis.duct.shops import PVC_M, chair_barn, crowded_shop, fan, random_shop, thirteen_ports, with_stated_joins
 from tests.support.thoroughness import examples
 
 SEEDS = st.integers(min_value=0, max_value=10**9)
@@ -237,6 +237,22 @@ def test_any_shop_is_solved_and_batch_agrees_with_single(seed: int, drag: float)
         assert found.flow_m3s[index] == pytest.approx(one.flow_m3s, rel=1e-6)
         flows = [port.flow_m3s for port in one.ports.values()]
         np.testing.assert_allclose(found.port_flow_m3s[index], flows, rtol=1e-6, atol=1e-6 * one.flow_m3s * 1e-3)
+
+
+@quick
+@given(SEEDS)
+def test_a_crowded_drawing_is_solved_and_batch_agrees_with_single(seed: int) -> None:
+    """Up to 24 ports at one place on a main that is too small for them; what blows back has its remark. Ten thousand of
+    them: ``tests/bench/drawings.py``."""
+    design = crowded_shop(seed)
+    gates = np.random.default_rng(seed).random((4, len(design.ports))) < 0.6
+    found = solve_many(design, gates)
+    for index in range(4):
+        point = solve(design, found.open_ports(index))
+        flows = [port.flow_m3s for port in point.ports.values()]
+        np.testing.assert_allclose(found.port_flow_m3s[index], flows, rtol=1e-4, atol=1e-5 * point.flow_m3s)
+        told = {remark.where for remark in point.remarks if remark.kind == "blows_back"}
+        assert {name for name in point.open_ports if point.ports[name].flow_m3s < 0.0} <= told
 
 
 @quick
