@@ -77,6 +77,15 @@ class FanCurve:
         """Whether the design says how the current goes with the flow."""
         return self._current is not None
 
+    def total(self, log_flow: float) -> float:
+        """Logarithm of the fan's total pressure [Pa] at a flow (logarithm, m3/s)."""
+        return self._at(self._total, log_flow)[0]
+
+    def amps(self, log_flow: float) -> float:
+        """Logarithm of the motor current [A] at a flow, where the design tells it."""
+        assert self._current is not None
+        return self._at(self._current, log_flow)[0]
+
     def gaps(self, look: Look, log_drag: float) -> Gaps:
         """The gaps of a look, with the drag as it is followed."""
         self._middle = x = look.filter - log_drag

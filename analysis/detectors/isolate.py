@@ -28,8 +28,8 @@ and the size that ordinary days have in common, looks of one day alike: air that
 it, mains that swing by 3 %, a belt that is cold, bags whose drag is followed to 2 % (one standard deviation)."""
 LEARN_LOOKS, LEARN_S = 12, 3600.0
 """Looks and running seconds before anything is claimed: the shop's own curve must be known first."""
-WILD = 5.0
-"""A look counts as if it were at most so many standard deviations off: what is far off is clear already."""
+MOST_PULL = 12.0
+"""No look of its own is more evidence than that, however far it is off: what is far off is clear already."""
 APART = 3.0
 """Evidence by which one cause must exceed another to be named instead of it: odds of twenty to one."""
 RETURN, RETURN_LOOKS = 0.4, 8
@@ -136,8 +136,7 @@ class Isolation(Keeping):
             rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
         var_p, var_c = var_p + beyond, var_c + beyond
         self.newest = rest_p, None if gaps.current is None else rest_c
-        rest_p = _within(rest_p, WILD * math.sqrt(var_p))
-        rest_c = _within(rest_c, WILD * math.sqrt(var_c))
+        var_p, var_c = max(var_p, rest_p**2 / (2.0 * MOST_PULL)), max(var_c, rest_c**2 / (2.0 * MOST_PULL))
         row = [look.began_t if look.current is None or look.current < self._near_full else -look.began_t]
         for to in (gaps.to_suction, gaps.to_current, gaps.to_speed, gaps.to_filter):
             row += [look.weight * (to[0] * rest_p / var_p + to[1] * rest_c / var_c),
@@ -215,7 +214,3 @@ def _float(value: object) -> float:
 def _ratio(a: float, b: float, tau: float) -> float:
     """Log-likelihood ratio of a common size that is normal about 0 with ``tau``, against none."""
     return 0.5 * a * a / (b + tau**-2) - 0.5 * math.log1p(tau * tau * b)
-
-
-def _within(value: float, most: float) -> float:
-    return min(max(value, -most), most)

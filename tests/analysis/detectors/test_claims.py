@@ -1,0 +1,138 @@
+"""What is claimed, and what is left open, on streams with one thing wrong. Rates and delays on foreign shops are measured by
+``python -m tests.ground.bench``; here is only whether the right thing is named."""
+
+from __future__ import annotations
+
+import pytest
+
+from analysis.blocks import Block, Stat
+from analysis.detectors.motor import LeftRunning
+from analysis.events import EventKind, ShopEvent
+from analysis.findings import Claim
+from analysis.run_state import RunDetector, RunThresholds
+from tests.analysis.detectors.streams import Script, blocks
+from tests.analysis.detectors.test_battery import follow, fresh
+
+HOURS = 3600.0
+
+
+def keys(said: list[tuple[float, str, str]]) -> list[tuple[str, str]]:
+    return [(condition, where) for _, condition, where in said]
+
+
+def test_rough_air_makes_a_full_bag_later_and_never_silent() -> None:
+    delays = []
+    for noise in (0.004, 0.02):
+        script = Script(drag=lambda s: 1e-6 * s + max(0.0, s - 3.0 * HOURS) * 0.012 / 60.0, noise=noise)
+        stream = list(blocks(script, 4.0))
+        said = follow(fresh(), stream)
+        assert keys(said)[0] == ("bag_full", "")
+        running = [b.t for b in stream if b.running]
+        delays.append(sum(10.0 for t in running if t <= said[0][0]) - 3.0 * HOURS)
+    assert delays[0] < delays[1] < 0.5 * HOURS
+
+
+def test_a_dusty_job_is_no_full_bag() -> None:
+    dusty = Script(drag=lambda s: 5e-6 * s + min(max(0.0, s - 3.0 * HOURS), 0.5 * HOURS) * 0.0012 / 60.0)
+    assert follow(fresh(), list(blocks(dusty, 4.0))) == []
+
+
+@pytest.mark.parametrize(("channel", "factor"), [("inlet_pa", 0.85), ("inlet_pa", 1.15), ("motor_a", 0.8)])
+def test_a_scale_that_stepped_names_its_sensor(channel: str, factor: float) -> None:
+    script = Script(channel=lambda name, s: factor if name == channel and s > 3.0 * HOURS else 1.0)
+    assert keys(follow(fresh(), list(blocks(script, 4.0)))) == [("sensor_fault", channel)]
+
+
+def test_a_small_drift_of_air_and_mains_is_no_fault() -> None:
+    day = Script(channel=lambda name, s: 1.0 + (0.02 if name == "inlet_pa" else -0.02) * ((s / HOURS) % 2.0 - 1.0))
+    assert follow(fresh(), list(blocks(day, 6.0))) == []
+
+
+def test_both_pressures_dead_while_the_motor_draws_are_named() -> None:
+    script = Script(channel=lambda name, s: 0.0 if name != "motor_a" and s > 3600.0 else 1.0)
+    assert set(keys(follow(fresh(), list(blocks(script, 1.5))))) == {("sensor_fault", "inlet_pa"), ("sensor_fault", "filter_pa")}
+
+
+def test_a_clamp_that_is_off_is_named_and_no_pressure() -> None:
+    script = Script(channel=lambda name, s: 0.01 if name == "motor_a" and s > 3600.0 else 1.0)
+    assert keys(follow(fresh(), list(blocks(script, 1.5)))) == [("sensor_fault", "motor_a")]
+
+
+def test_pressures_that_say_run_are_believed_against_a_dead_clamp() -> None:
+    runs = RunDetector(RunThresholds.for_motor(14.0))
+    states = [runs.update(float(t), {"motor_a": 0.0, "inlet_pa": -2000.0, "filter_pa": 300.0}).value for t in range(90)]
+    assert states[5] == "off"
+    assert states[-1] == "running"
+
+
+def test_a_fall_across_a_stop_is_asked_about_before_it_is_called_a_cleaning() -> None:
+    script = Script(drag=lambda s: 0.5 if s < 3.0 * HOURS else 0.0, stretch_s=150.0)
+    detectors, recognisers = fresh()
+    stream = list(blocks(script, 6.0))
+    asked, events = [], []
+    for block in stream:
+        for recogniser in recognisers:
+            events += recogniser.update(block)
+        for detector in detectors:
+            detector.update(block)
+        asked += [f.reason for d in detectors for f in d.findings()
+                  if f.condition == "filter_breach" and f.claim is Claim.NOT_YET_KNOWN and "I cleaned it" in f.reason]
+    assert asked
+    assert [event.kind for event in events] in ([], [EventKind.CLEANED])
+
+
+def test_the_owners_word_ends_the_question() -> None:
+    script = Script(drag=lambda s: 0.5 if s < 3.0 * HOURS else 0.0)
+    detectors, recognisers = fresh()
+    stream = list(blocks(script, 3.2))
+    for block in stream:
+        for part in (*recognisers, *detectors):
+            part.update(block)
+    for part in (*recognisers, *detectors):
+        part.event(ShopEvent(stream[-1].t, EventKind.CLEANED))
+    said = [f for d in detectors for f in d.findings() if "I cleaned it" in f.reason]
+    assert not said
+
+
+def test_without_switches_ducts_are_left_open_and_said_to_be() -> None:
+    detectors, recognisers = fresh()
+    follow((detectors, recognisers), list(blocks(Script(), 1.0)))
+    reasons = {f.condition.value: f.reason for d in detectors for f in d.findings() if f.claim is Claim.NOT_YET_KNOWN}
+    for condition in ("blocked_run", "open_gate_or_leak", "suction_lost", "low_velocity"):
+        assert "switches" in reasons[condition]
+
+
+def test_left_running_is_told_after_what_the_maker_never_does() -> None:
+    script = Script()
+    detectors, _ = fresh()
+    left = next(d for d in detectors if isinstance(d, LeftRunning))
+    for block in blocks(script, 5.0):
+        left.update(block)
+    limit = left.limit_s()
+    assert 3600.0 <= limit < 3.0 * HOURS
+    on = [b for b in blocks(Script(stretch_s=1e6, run_s=4.0 * HOURS, began=2_000_000.0), 4.0) if b.running]
+    for block in on:
+        left.update(block)
+        if left.standing:
+            break
+    assert limit <= block.run_s <= limit + 600.0
+
+
+def test_an_overload_that_comes_back_with_the_planer_is_one_episode() -> None:
+    detectors, _ = fresh()
+    overload = next(d for d in detectors if d.condition == "motor_overload")
+    raised, before = 0, False
+    for number, block in enumerate(blocks(Script(), 1.5)):
+        hot = block.running and number % 120 < 60
+        stats = {**block.stats, "motor_a": Stat(10, 40.0 if hot else 8.0, 8.0, 40.0)} if block.running else block.stats
+        heat = 10.0 * stats["motor_a"].mean ** 2 if block.running else None
+        overload.update(_with(block, stats, heat))
+        now = overload.findings()[0].claim is Claim.PRESENT
+        raised, before = raised + (now and not before), now
+    assert raised == 1
+
+
+def _with(block: Block, stats: dict[str, Stat], heat: float | None) -> Block:
+    from dataclasses import replace
+
+    return replace(block, stats=stats, heat_a2s=heat)
