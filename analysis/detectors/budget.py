@@ -22,7 +22,7 @@ def needed(look_s: float, alternatives: int = 1) -> float:
     many alternatives are tried at each.
 
     >>> round(needed(60.0), 1), round(needed(300.0, 10), 1)
-    (10.3, 10.9)
+    (10.3, 11.0)
     """
     looks = max(RUNNING_S / look_s, 1.0) * alternatives
     return math.log(looks * STATISTICAL / FALSE_ALARMS)

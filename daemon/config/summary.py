@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from analysis.detectors.scope import SCOPE, what_is_missing
 from analysis.duct.design import FAN, DuctDesign, Port, Run
 from analysis.duct.solve import solve
 from analysis.readings import CHANNELS
@@ -13,15 +14,15 @@ from daemon.config.config import Config
 
 CAN_TELL: dict[frozenset[str], str] = {
     frozenset({"inlet_pa", "filter_pa", "motor_a"}):
-        "with both pressures and the current it can tell filter, bag, gates, plugs, fan and motor apart",
+        "with both pressures and the current it can tell filter, bag, fan, motor and a wrong sensor apart",
     frozenset({"inlet_pa", "filter_pa"}):
-        "with both pressures it can tell filter, bag, gates and plugs apart; not the motor, and a weak fan only roughly",
+        "with both pressures it can tell a loaded filter and a full bag; not a loose bag, the motor or a weak fan",
     frozenset({"inlet_pa", "motor_a"}):
-        "without the filter pressure it can tell gates, plugs and fan; filter loading only as a slow loss, late",
+        "without the filter pressure it can tell an overload and long or frequent running; nothing about filter and bag",
     frozenset({"filter_pa", "motor_a"}):
-        "without the inlet pressure it can tell filter and bag; a plug and an open gate only from flow",
+        "without the inlet pressure it can tell an overload and long or frequent running; the filter only roughly",
     frozenset({"inlet_pa"}):
-        "with the inlet pressure alone it can tell that something changed along the gates; not the filter from the fan",
+        "with the inlet pressure alone it can tell that the fan runs, how long, and how often; not the filter from the fan",
     frozenset({"filter_pa"}):
         "with the filter pressure alone it cannot tell more air from more drag: only slow growth speaks of the filter",
     frozenset({"motor_a"}):
@@ -66,6 +67,11 @@ def summary(config: Config) -> Iterator[str]:
         )
     fitted = frozenset(spec.channel for spec in config.sensors) & {"inlet_pa", "filter_pa", "motor_a"}
     yield f"  {CAN_TELL[fitted]}"
+    channels = frozenset(spec.channel for spec in config.sensors)
+    for row in SCOPE:
+        missing = what_is_missing(row, channels, switches=False)
+        able = f"{row.soon}" if not missing else f"cannot be judged without {missing}"
+        yield f"  {row.condition.value}: {able}"
     yield "sources: " + ", ".join(f"{source.name} ({source.kind})" for source in file.source)
     yield "outlets: " + (", ".join(f"{outlet.name} ({outlet.kind})" for outlet in file.outlet) or "none")
     yield f"store: {config.at(file.store.file)}, single readings kept {file.store.keep_raw / 86400.0:g} days"
