@@ -18,7 +18,7 @@ from daemon.pipeline import Sink
 from daemon.sinks import FileSink
 from daemon.sources.contract import Sample
 from daemon.sources.recording import read_recording
-from daemon.sources.recording_report import RecordingReport
+from daemon.sources.recording_lines import RecordingReport
 from daemon.touring import newest_baseline
 from daemon.wiring import build_pipeline
 

@@ -84,11 +84,10 @@ def from_recording(shop: Config, recording: Path, name: str, clean: bool) -> Bas
     Raises :class:`BaselineDeclined` where the recording does not carry a fit.
     """
     from analysis.baseline.fit import FitError, fit
-    from daemon.cli.baseline_guide import BaselineDeclined, opened_words
-    from daemon.cli.baseline_marks import Marks
+    from daemon.cli.baseline_guide import BaselineDeclined, Marks, opened_words
     from daemon.replaying import calibrated
     from daemon.sources.recording import read_recording
-    from daemon.sources.recording_report import RecordingReport
+    from daemon.sources.recording_lines import RecordingReport
     from daemon.wiring import build_pipeline, build_sensor_sds
 
     marks = Marks(shop.design, build_sensor_sds(shop))

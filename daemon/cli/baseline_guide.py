@@ -6,7 +6,34 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from analysis.baseline.recording import MarkedFrames
+from analysis.estimates import Estimate
+from analysis.events import ShopEvent
+from analysis.findings import Finding
+from analysis.readings import Frame
+from daemon.alarms.types import Transition
 from daemon.errors import DuctwardenError
+
+
+class Marks(MarkedFrames):
+    """Takes every frame; nothing else of the pipeline concerns it."""
+
+    def frame(self, frame: Frame, estimate: Estimate) -> None:
+        """A frame with its gate marks."""
+        self.update(frame)
+
+    def run(self, began_t: float, ended_t: float | None) -> None:
+        """Runs are of no concern."""
+
+    def finding(self, finding: Finding, raised: bool) -> None:
+        """Findings are of no concern."""
+
+    def transition(self, transition: Transition) -> None:
+        """Alarms are of no concern."""
+
+    def event(self, event: ShopEvent) -> None:
+        """Recognised events are of no concern."""
+
 
 Ask = Callable[[dict[str, object]], tuple[bool, str]]
 LOOK_EVERY_S = 0.5
@@ -134,3 +161,12 @@ def report_line(kind: str, name: str, ratio: float, sd: float) -> str:
 def opened_words(opened: Sequence[str]) -> str:
     """A gate set in words."""
     return f"{' and '.join(opened)} open" if opened else "all gates shut"
+
+
+class CheckGuide(Guide):
+    """One sitting at the terminal for the check before or after the work."""
+
+    def _finish(self) -> bool:
+        taken, words = self._ask({"action": "finish"})
+        self._echo(words)
+        return taken

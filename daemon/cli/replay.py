@@ -15,7 +15,7 @@ from daemon.cli.common import JSON, say_json
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from daemon.sources.recording_report import RecordingReport
+    from daemon.sources.recording_lines import RecordingReport
 
 
 def replay(

@@ -22,7 +22,7 @@ from analysis.readings import CHANNELS, Frame, Quality, RunState
 from daemon.config.config import Config
 from daemon.replaying import calibrated
 from daemon.sources.recording import read_recording
-from daemon.sources.recording_report import RecordingReport
+from daemon.sources.recording_lines import RecordingReport
 from daemon.store.reader import Reader
 from daemon.wiring import FRAME_S, build_pipeline, build_sensor_sds
 

@@ -21,14 +21,12 @@ from daemon.sources.fields import decode_json, escaped, gate_state, plain_name
 from daemon.sources.grammar import Pattern, Quantity
 from daemon.sources.lines import strip_checksum
 from daemon.sources.payloads import LONGEST_PAYLOAD, PayloadParser
-from daemon.sources.settings import OPEN_WORDS, SHUT_WORDS, Expected, MqttSettings, TopicSettings, WireSettings
+from daemon.sources.settings import Expected, MqttSettings, TopicSettings, WireSettings
 from daemon.sources.wire import LineParser, as_text
 
 MOST_NAMES = 60
 MOST_COLUMNS = 20
 MOST_TOPICS = 200
-_SHUT = frozenset(word.casefold() for word in SHUT_WORDS)
-_OPEN = frozenset(word.casefold() for word in OPEN_WORDS)
 FORMS = ('pairs "P1=-905 P2=310"', 'bare columns "-905;310"', 'an object {"p1": -905, "p2": 310}')
 _NUMBERS = re.compile(r"(?<![\w.:,\[(-])[-+]?\d+(?:[.,]\d+)?(?![\w:\])])")
 _QUOTED_NAME = re.compile(r"'[^']{1,40}'(\D{0,40}?)[-+]?\d+(?:[.,]\d+)?( ?\S*)(\s+[A-Za-z]+)?")
@@ -335,12 +333,12 @@ class Topics:
         if not text:
             return "not text" if text is None else "empty"
         value = grammar.quantity(text)
-        if "gate" in topic.name.casefold() and gate_state(text, _OPEN, _SHUT) is not None:
+        if "gate" in topic.name.casefold() and gate_state(text) is not None:
             return "gate"
         if _is_reading(value):
             self.names.take(topic.name, topic.name, value)
             return "number"
-        if gate_state(text, _OPEN, _SHUT) is not None:
+        if gate_state(text) is not None:
             return "gate"
         told: object = decode_json(text) if text.startswith("{") else grammar.pairs(text)
         if not isinstance(told, dict):

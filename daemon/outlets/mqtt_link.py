@@ -28,8 +28,7 @@ from daemon.backoff import Backoff
 from daemon.errors import OutletError
 from daemon.outlets.contract import NoticeRefused, OutletHealth
 from daemon.outlets.settings import MqttOutletSettings
-from daemon.sources.mqtt_tls import tls_context
-from daemon.sources.mqtt_words import connect_words, is_loopback
+from daemon.sources.mqtt_words import connect_words, is_loopback, tls_context
 
 log = logging.getLogger("ductwarden.outlets")
 

@@ -76,8 +76,7 @@ def _build(config: Config, table: SourceTable, clock: Clock, past: Past) -> tupl
         from daemon.sources.mqtt import MqttSource
 
         return MqttSource(_mqtt(config, table, WireSettings(known=known, ports=ports, units=expected)), clock), None
-    from daemon.sources.modbus import ModbusSource
-    from daemon.sources.modbus_tables import modbus_settings
+    from daemon.sources.modbus import ModbusSource, modbus_settings
 
     return ModbusSource(modbus_settings(table), clock), None
 

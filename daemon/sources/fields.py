@@ -21,6 +21,9 @@ MILLISECONDS_FROM = 1e11
 LATEST = 4_102_444_800.0
 """2100-01-01T00:00:00Z. Later time stamps are a broken clock."""
 LONGEST_NAME = 64
+OPEN_WORDS = frozenset({"open", "opened", "1", "true", "yes", "on"})
+SHUT_WORDS = frozenset({"shut", "closed", "close", "0", "false", "no", "off"})
+"""What a gate sensor may say for an open and for a shut gate, in any case."""
 LONGEST_LITERAL = 400
 """No number is written with more characters."""
 _LETTERS = "A-Za-z\u00c0-\u00d6\u00d8-\u00f6\u00f8-\u024f_"
@@ -138,7 +141,7 @@ def stamp(value: object) -> float | str:
     return seconds if 0.0 <= seconds < LATEST else "time out of range"
 
 
-def gate_state(value: object, open_words: frozenset[str], shut_words: frozenset[str]) -> bool | None:
+def gate_state(value: object) -> bool | None:
     """Whether the gate is open; None if the word means neither. 1 and 0 count as the words ``1`` and ``0``."""
     if isinstance(value, bool):
         value = "true" if value else "false"
@@ -149,9 +152,9 @@ def gate_state(value: object, open_words: frozenset[str], shut_words: frozenset[
     if not isinstance(value, str) or len(value) > LONGEST_NAME:
         return None
     word = value.strip().casefold()
-    if word in open_words:
+    if word in OPEN_WORDS:
         return True
-    return False if word in shut_words else None
+    return False if word in SHUT_WORDS else None
 
 
 def at_path(value: object, path: str) -> object:

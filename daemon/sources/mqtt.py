@@ -28,16 +28,15 @@ from daemon.clock import Clock
 from daemon.errors import SourceError
 from daemon.sources.contract import SampleQueue, SourceHealth
 from daemon.sources.fields import escaped
-from daemon.sources.lifeline import Lifeline
-from daemon.sources.mqtt_tls import tls_context
-from daemon.sources.mqtt_words import connect_words, is_loopback
-from daemon.sources.outbox import LARGEST_BATCH, hand_over
+from daemon.sources.lifeline import LARGEST_BATCH, Lifeline, hand_over
+from daemon.sources.mqtt_words import connect_words, is_loopback, tls_context
 from daemon.sources.payloads import PayloadParser
 from daemon.sources.settings import MqttSettings
 
 log = logging.getLogger(__name__)
 
 _CONNECT_S = 5.0
+_KEEPALIVE_S = 30
 _GREETING_S = 10.0
 """How long a broker may take to answer the greeting."""
 _TURN_S = 0.2
@@ -105,9 +104,6 @@ class MqttSource:
                 raise SourceError(str(error)) from error
             if settings.tls.insecure:
                 log.warning("source %s: the broker's certificate is NOT checked", escaped(settings.name))
-        if settings.will is not None:
-            will = settings.will
-            client.will_set(will.topic, will.payload.encode(), will.qos, will.retain)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -130,7 +126,7 @@ class MqttSource:
 
         def attempt() -> None:
             try:
-                client.connect(settings.host, settings.port, settings.keepalive_s, **more)
+                client.connect(settings.host, settings.port, _KEEPALIVE_S, **more)
             except Exception as error:
                 failure.append(error)
             finally:
@@ -212,11 +208,10 @@ class MqttSource:
         self._greeted = True
         self._line.opened(self._where(), "")
         self._connected("connected, waiting for the first message")
-        qos: int = self.settings.qos
         if self.settings.version == "5":
-            client.subscribe([(topic, SubscribeOptions(qos=qos)) for topic in self._filters])
+            client.subscribe([(topic, SubscribeOptions(qos=0)) for topic in self._filters])
         else:
-            client.subscribe([(topic, qos) for topic in self._filters])
+            client.subscribe([(topic, 0) for topic in self._filters])
 
     def _on_subscribe(
         self, client: paho.Client, userdata: Any, mid: int, reasons: list[ReasonCode], properties: Properties | None

@@ -8,14 +8,13 @@ from dataclasses import replace
 from daemon.sources import grammar
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import Doubled, decode_json, escaped, stamp
-from daemon.sources.settings import GateTopicSettings, MqttSettings, TopicSettings
-from daemon.sources.wire import FieldReader, LineParser, as_text
+from daemon.sources.settings import MqttSettings, TopicSettings
+from daemon.sources.wire import AHEAD_S, BEHIND_S, FieldReader, LineParser, as_text
 
 LONGEST_PAYLOAD = 16_384
 """No honest payload of readings is longer [bytes]."""
 _MOST_TOPICS = 512
 _PLACE = re.compile(r"\{([1-9])\}")
-_Words = tuple[frozenset[str], frozenset[str]]
 
 
 def matched(topic_filter: str, topic: str) -> tuple[str, ...] | None:
@@ -63,7 +62,7 @@ class PayloadParser:
             rule: LineParser(settings.name, replace(settings.wire, columns=rule.columns, pattern=rule.pattern), health)
             for rule in settings.topics if rule.channel is None
         }
-        self._routes: dict[str, tuple[list[tuple[TopicSettings, str | None]], list[tuple[str, str, _Words]]]] = {}
+        self._routes: dict[str, tuple[list[tuple[TopicSettings, str | None]], list[tuple[str, str]]]] = {}
 
     def parse(self, topic: str, payload: bytes, retained: bool, arrived: float) -> Sample | None:
         """The sample that a message holds, None (and a count in the health) if it holds none."""
@@ -84,8 +83,8 @@ class PayloadParser:
             if not isinstance(said, dict):
                 return self._refuse("not json")
         states: dict[str, bool] = {}
-        for port, field, words in gates_to:
-            self.fields.gate(states, port, grammar.at(said, field) if isinstance(said, dict) else said, words)
+        for port, field in gates_to:
+            self.fields.gate(states, port, grammar.at(said, field) if isinstance(said, dict) else said)
         fields: dict[str, object] = {}
         for rule, channel in values_to:
             self._collect(fields, said, rule, channel)
@@ -144,16 +143,15 @@ class PayloadParser:
         """Whether a retained message says when it was measured, lately enough to be taken (or carries no values)."""
         if not fields.keys() - {"t", "gates"}:
             return True
-        wire = self.settings.wire
-        t = stamp(fields.get("t")) if wire.device_time else "not asked for"
-        return isinstance(t, float) and arrived - wire.behind_s <= t <= arrived + wire.ahead_s
+        t = stamp(fields.get("t"))
+        return isinstance(t, float) and arrived - BEHIND_S <= t <= arrived + AHEAD_S
 
-    def _route(self, topic: str) -> tuple[list[tuple[TopicSettings, str | None]], list[tuple[str, str, _Words]]]:
+    def _route(self, topic: str) -> tuple[list[tuple[TopicSettings, str | None]], list[tuple[str, str]]]:
         """The rules that listen to this topic; remembered, for there are few topics and many messages."""
         route = self._routes.get(topic)
         if route is None:
             values: list[tuple[TopicSettings, str | None]] = []
-            gates: list[tuple[str, str, _Words]] = []
+            gates: list[tuple[str, str]] = []
             for rule in self.settings.topics:
                 caught = matched(rule.topic, topic)
                 if caught is not None:
@@ -162,7 +160,7 @@ class PayloadParser:
             for gate in self.settings.gates:
                 caught = matched(gate.topic, topic)
                 if caught is not None:
-                    gates.append((filled(gate.port, caught), gate.field, _words(gate)))
+                    gates.append((filled(gate.port, caught), gate.field))
             route = (values, gates)
             if len(self._routes) < _MOST_TOPICS and len(topic) < 1024:
                 self._routes[topic] = route
@@ -171,7 +169,3 @@ class PayloadParser:
     def _refuse(self, reason: str) -> Sample | None:
         self.health.refuse(reason)
         return None
-
-
-def _words(gate: GateTopicSettings) -> _Words:
-    return frozenset(w.casefold() for w in gate.open_words), frozenset(w.casefold() for w in gate.shut_words)

@@ -35,8 +35,7 @@ from analysis.readings import CHANNELS
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample
 from daemon.sources.fields import escaped
-from daemon.sources.recording_lines import CsvLines, JsonLines, LineReader
-from daemon.sources.recording_report import RecordingReport
+from daemon.sources.recording_lines import CsvLines, JsonLines, LineReader, RecordingReport
 
 __all__ = ["RecordingReport", "first_time", "read_recording", "write_recording"]
 

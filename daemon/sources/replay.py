@@ -14,7 +14,7 @@ from pathlib import Path
 from daemon.clock import Clock, PacedClock
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample, SampleQueue, SourceHealth
-from daemon.sources.outbox import LARGEST_BATCH
+from daemon.sources.lifeline import LARGEST_BATCH
 from daemon.sources.recording import RecordingReport, first_time, read_recording
 from daemon.sources.settings import ReplaySettings
 

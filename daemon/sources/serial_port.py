@@ -21,9 +21,8 @@ from daemon.clock import Clock
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample, SampleQueue, SourceHealth
 from daemon.sources.fields import escaped
-from daemon.sources.lifeline import Lifeline
+from daemon.sources.lifeline import Lifeline, hand_over
 from daemon.sources.lines import LineSplitter
-from daemon.sources.outbox import hand_over
 from daemon.sources.settings import SerialSettings
 from daemon.sources.wire import LineParser
 
@@ -69,9 +68,7 @@ class SerialSource:
         settings = self.settings
         port = serial.Serial(
             baudrate=settings.baud,
-            bytesize=settings.bytesize,
             parity=settings.parity,
-            stopbits=settings.stopbits,
             timeout=_READ_S,
             exclusive=True,
         )

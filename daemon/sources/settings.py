@@ -13,11 +13,6 @@ from typing import Literal, NamedTuple
 
 from daemon.sources.grammar import Pattern
 
-OPEN_WORDS = frozenset({"open", "opened", "1", "true", "yes", "on"})
-"""What a gate sensor may say for an open gate, in any case."""
-SHUT_WORDS = frozenset({"shut", "closed", "close", "0", "false", "no", "off"})
-"""What a gate sensor may say for a shut gate, in any case."""
-
 
 def _need(good: bool, sentence: str) -> None:
     if not good:
@@ -55,7 +50,7 @@ class WireSettings:
     ``"gate:planer"`` a gate. ``pattern`` is the owner's own form (:class:`daemon.sources.grammar.Pattern`). A number that comes
     with a unit is turned into the unit of ``units``. ``known`` holds the device's names that some sensor of the configuration
     listens to, ``ports`` the ports whose gates it may report; None takes every well-formed name. A device's own time stamp is
-    believed between ``behind_s`` before and ``ahead_s`` after the time of arrival; outside it the time of arrival stands.
+    believed from an hour before to ten seconds after the time of arrival; outside it the time of arrival stands.
     """
 
     format: Literal["auto", "json", "pairs", "columns"] = "auto"
@@ -65,11 +60,6 @@ class WireSettings:
     checksum: Literal["required", "optional"] = "optional"
     known: frozenset[str] | None = None
     ports: frozenset[str] | None = None
-    device_time: bool = True
-    ahead_s: float = 10.0
-    behind_s: float = 3600.0
-    open_words: frozenset[str] = OPEN_WORDS
-    shut_words: frozenset[str] = SHUT_WORDS
 
     def __post_init__(self) -> None:
         _need(self.format in ("auto", "json", "pairs", "columns"),
@@ -82,9 +72,6 @@ class WireSettings:
             Pattern(self.pattern)
         named = [name for name in self.columns if name != "-"]
         _need(len(named) == len(set(named)), f"columns name one thing twice: {', '.join(named)}")
-        _need(self.ahead_s >= 0.0 and self.behind_s >= 0.0, "ahead_s and behind_s must not be negative")
-        both = {word.casefold() for word in self.open_words} & {word.casefold() for word in self.shut_words}
-        _need(not both, f"the words {sorted(both)} mean both open and shut")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +86,7 @@ class SerialSettings:
     name: str
     port: str
     baud: int = 115_200
-    bytesize: Literal[5, 6, 7, 8] = 8
     parity: Literal["N", "E", "O"] = "N"
-    stopbits: Literal[1, 2] = 1
     dtr: bool | None = None
     silent_s: float = 10.0
     wire: WireSettings = field(default_factory=WireSettings)
@@ -109,10 +94,6 @@ class SerialSettings:
 
     def __post_init__(self) -> None:
         _need(bool(self.port), f"source {self.name!r} names no port")
-        _need(0 < self.baud <= 4_000_000, f"baud is {self.baud}; allowed are 1 to 4000000")
-        _need(self.bytesize in (5, 6, 7, 8), f"bytesize is {self.bytesize}; allowed are 5, 6, 7, 8")
-        _need(self.parity in ("N", "E", "O"), f"parity is {self.parity!r}; allowed are N, E, O")
-        _need(self.stopbits in (1, 2), f"stopbits is {self.stopbits}; allowed are 1, 2")
         _positive("silent_s", self.silent_s)
 
 
@@ -163,26 +144,9 @@ class GateTopicSettings:
     topic: str
     port: str = "{1}"
     field: str = "value"
-    open_words: frozenset[str] = OPEN_WORDS
-    shut_words: frozenset[str] = SHUT_WORDS
 
     def __post_init__(self) -> None:
         check_topic_filter(self.topic)
-        both = {word.casefold() for word in self.open_words} & {word.casefold() for word in self.shut_words}
-        _need(not both, f"the words {sorted(both)} mean both open and shut")
-
-
-@dataclass(frozen=True, slots=True)
-class WillSettings:
-    """What the broker shall publish when this client vanishes without saying goodbye."""
-
-    topic: str
-    payload: str
-    qos: Literal[0, 1, 2] = 1
-    retain: bool = True
-
-    def __post_init__(self) -> None:
-        _need(bool(self.topic) and not set("+#\0") & set(self.topic), f"the will's topic {self.topic!r} has wildcards")
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,26 +167,19 @@ class MqttSettings:
     password_file: str | None = None
     password_env: str | None = None
     tls: TlsSettings | None = None
-    keepalive_s: int = 30
     topics: tuple[TopicSettings, ...] = ()
     gates: tuple[GateTopicSettings, ...] = ()
-    qos: Literal[0, 1] = 0
-    will: WillSettings | None = None
     silent_s: float = 60.0
     wire: WireSettings = field(default_factory=WireSettings)
     retry: RetrySettings = field(default_factory=RetrySettings)
 
     def __post_init__(self) -> None:
         _need(bool(self.host), f"source {self.name!r} names no broker")
-        _need(0 < self.port < 65536, f"port is {self.port}; allowed are 1 to 65535")
-        _need(self.version in ("3.1.1", "5"), f"version is {self.version!r}; allowed are 3.1.1 and 5")
-        _need(self.qos in (0, 1), f"qos is {self.qos}; allowed are 0 and 1")
         _need(bool(self.topics or self.gates), f"source {self.name!r} listens to no topic")
         _need(self.password_file is None or self.password_env is None,
               "password_file and password_env are both given; one is enough")
         _need(self.username is not None or (self.password_file is None and self.password_env is None),
               "a password is given without a username")
-        _need(5 <= self.keepalive_s <= 3600, f"keepalive_s is {self.keepalive_s}; allowed are 5 to 3600")
         _positive("silent_s", self.silent_s)
 
 
@@ -280,12 +237,6 @@ class RegisterSettings:
     loop: CurrentLoop | None = None
 
     def __post_init__(self) -> None:
-        _need(1 <= self.unit <= 247, f"unit is {self.unit}; allowed are 1 to 247")
-        _need(0 <= self.address <= 65535, f"address is {self.address}; allowed are 0 to 65535")
-        _need(self.function in (3, 4), f"function is {self.function}; allowed are 3 and 4")
-        _need(self.type in ("int16", "uint16", "int32", "uint32", "float32"),
-              f"type is {self.type!r}; allowed are int16, uint16, int32, uint32, float32")
-        _need(self.word_order in ("big", "little"), f"word_order is {self.word_order!r}; allowed are big, little")
         _need(math.isfinite(self.scale) and self.scale != 0.0, f"scale is {self.scale}; it must be a number, not 0")
         _need(math.isfinite(self.offset), f"offset is {self.offset}; it must be a number")
         _positive("poll_s", self.poll_s)
@@ -300,7 +251,6 @@ class ModbusSettings:
     registers: tuple[RegisterSettings, ...]
     baud: int = 9600
     parity: Literal["N", "E", "O"] = "N"
-    stopbits: Literal[1, 2] = 1
     timeout_s: float = 0.3
     retry: RetrySettings = field(default_factory=RetrySettings)
 
@@ -309,9 +259,6 @@ class ModbusSettings:
         _need(bool(self.registers), f"source {self.name!r} reads no register")
         names = [register.channel for register in self.registers]
         _need(len(names) == len(set(names)), f"two registers feed one channel: {', '.join(sorted(names))}")
-        _need(0 < self.baud <= 4_000_000, f"baud is {self.baud}; allowed are 1 to 4000000")
-        _need(self.parity in ("N", "E", "O"), f"parity is {self.parity!r}; allowed are N, E, O")
-        _need(self.stopbits in (1, 2), f"stopbits is {self.stopbits}; allowed are 1, 2")
         _need(0.02 <= self.timeout_s <= 2.0, f"timeout_s is {self.timeout_s}; allowed are 0.02 to 2")
 
 

@@ -32,6 +32,8 @@ from daemon.sources.lines import strip_checksum
 from daemon.sources.settings import WireSettings
 
 _MOST_NAMES = 256
+AHEAD_S, BEHIND_S = 10.0, 3600.0
+"""A device's own time is believed so far around the time of arrival."""
 _COLOURS = re.compile(r"\x1b\[[0-9;]{0,12}m")
 FOLLOWED_S = 25.0
 """A stamp that is behind by no more than this is believed. Much later readings could not be put into their frame any more."""
@@ -60,8 +62,6 @@ class FieldReader:
         self.health = health
         self._names: set[str] = set(settings.known or ())
         self._behind: dict[str, tuple[float, float, bool]] = {}
-        self._open = frozenset(word.casefold() for word in settings.open_words)
-        self._shut = frozenset(word.casefold() for word in settings.shut_words)
 
     def sample(self, fields: dict[str, object], arrived: float) -> Sample | None:
         """The sample that the fields make up; takes ``fields`` over. None if nothing in them can be used."""
@@ -156,7 +156,6 @@ class FieldReader:
         states: dict[str, bool],
         port: str,
         value: object,
-        words: tuple[frozenset[str], frozenset[str]] | None = None,
     ) -> None:
         """Put the state of one gate into ``states``; counts what cannot be understood."""
         known = self.settings.ports
@@ -166,7 +165,7 @@ class FieldReader:
         if len(states) >= MOST_VALUES:
             self.health.refuse("too many values")
             return
-        state = gate_state(value, *(words or (self._open, self._shut)))
+        state = gate_state(value)
         if state is None:
             self.health.refuse("not a gate state")
         else:
@@ -188,15 +187,13 @@ class FieldReader:
         What a device has stored up and sends at once is behind by less and less; it keeps its time (and comes too late).
         ``first`` names the first of the values: several devices may speak through one broker.
         """
-        if not self.settings.device_time:
-            return arrived
         t = "duplicate name" if doubled else stamp(said)
         if isinstance(t, str):
             self.health.refuse(t)
             return arrived
-        if arrived - FOLLOWED_S <= t <= arrived + self.settings.ahead_s:
+        if arrived - FOLLOWED_S <= t <= arrived + AHEAD_S:
             return t
-        if not 0.0 < arrived - t <= self.settings.behind_s:
+        if not 0.0 < arrived - t <= BEHIND_S:
             self._clock_off(arrived - t)
             return arrived
         since, behind, followed = self._behind.get(first, (arrived, arrived - t, False))

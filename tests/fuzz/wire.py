@@ -18,7 +18,7 @@ WIRES = (
     WireSettings(checksum="required"),
     WireSettings(known=frozenset({"inlet_pa", "motor_a"}), ports=frozenset({"planer"})),
     WireSettings(format="pairs"),
-    WireSettings(format="json", device_time=False),
+    WireSettings(format="json"),
 )
 HEALTHS = [SourceHealth("fuzz", "serial") for _ in WIRES]
 PARSERS = [LineParser("fuzz", wire, health) for wire, health in zip(WIRES, HEALTHS, strict=True)]

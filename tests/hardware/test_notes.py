@@ -31,9 +31,9 @@ from daemon.outlets.tables import outlet_settings
 from daemon.outlets.webhook import document
 from daemon.sources.build import build_sources
 from daemon.sources.contract import Sample, SourceHealth
+from daemon.sources.modbus import loop_value, register_value
 from daemon.sources.payloads import PayloadParser
 from daemon.sources.recording import RecordingReport, read_recording
-from daemon.sources.registers import loop_value, register_value
 from daemon.sources.settings import (
     CurrentLoop,
     GateTopicSettings,

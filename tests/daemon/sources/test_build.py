@@ -60,6 +60,10 @@ def test_serial_mqtt_and_modbus_side_by_side() -> None:
         ('[[source]]\nkind = "modbus"\nname = "x"\ndevice = "d"\n'
          'registers = [{ channel = "inlet_pa", address = 0, at_4_ma = 1.0 }]',
          "belong together"),
+        ('[[source]]\nkind = "modbus"\nname = "x"\ndevice = "d"\nregisters = [{ channel = "inlet_pa", address = 70000 }]',
+         "65535"),
+        ('[[source]]\nkind = "modbus"\nname = "x"\ndevice = "d"\n'
+         'registers = [{ channel = "inlet_pa", address = 0, unit = 0, type = "int64" }]', "int64"),
         ('[[source]]\nkind = "serial"\nname = "x"\ndevice = "d"\nformat = "columns"', "belong together"),
         ('[[source]]\nkind = "simulator"\nname = "a"\n[[source]]\nkind = "serial"\nname = "b"\ndevice = "d"',
          "plays at its own time"),

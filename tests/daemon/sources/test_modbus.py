@@ -15,8 +15,7 @@ from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from daemon.clock import FakeClock
-from daemon.sources.modbus import ModbusSource
-from daemon.sources.registers import decode_registers, loop_value, register_value
+from daemon.sources.modbus import ModbusSource, decode_registers, loop_value, register_value
 from daemon.sources.settings import CurrentLoop, ModbusSettings, RegisterSettings, RetrySettings
 from tests.support.modbus_line import Cable, Transmitters
 from tests.support.waiting import eventually, running
@@ -219,10 +218,6 @@ def test_an_answer_of_the_wrong_length() -> None:
 @pytest.mark.parametrize(
     ("wrong", "words"),
     [
-        ({"unit": 0}, "unit is 0; allowed are 1 to 247"),
-        ({"address": 70000}, "address is 70000"),
-        ({"function": 6}, "function is 6"),
-        ({"type": "int64"}, "type is 'int64'"),
         ({"scale": 0.0}, "scale is 0.0"),
         ({"poll_s": 0.0}, "poll_s is 0.0"),
     ],

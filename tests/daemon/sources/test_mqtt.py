@@ -10,9 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.clock import FakeClock
 from daemon.sources.mqtt import MqttSource
@@ -22,7 +20,6 @@ from daemon.sources.settings import (
     RetrySettings,
     TlsSettings,
     TopicSettings,
-    WillSettings,
 )
 from tests.support.broker import Broker, Certificates, free_port
 from tests.support.waiting import RunningSource, eventually, running
@@ -61,7 +58,7 @@ def settled(at_work: RunningSource, broker: Broker) -> None:
 
 @pytest.mark.parametrize("version", ["3.1.1", "5"])
 def test_numbers_objects_and_gates(broker: Broker, version: str) -> None:
-    with listening(broker.port, version=version, qos=1) as at_work:
+    with listening(broker.port, version=version) as at_work:
         settled(at_work, broker)
         broker.say(
             ("barn/inlet/pa", "-2100.5"),
@@ -242,32 +239,6 @@ def test_topics_that_the_broker_refuses_are_named(tmp_path: Path) -> None:
     """Mosquitto applies its rules to a subscription only by a literal deny; so a hand-made broker answers here."""
     with one_shot_peer(b"\x20\x02\x00\x00", b"\x90\x05\x00\x01\x00\x80\x00") as port, running(source(port)) as at_work:
         at_work.until("the broker refuses the topics barn/unit")
-
-
-def test_last_will_is_published_when_we_vanish(broker: Broker) -> None:
-    heard: list[tuple[str, bytes]] = []
-    watcher = paho.Client(CallbackAPIVersion.VERSION2)
-    watcher.on_message = lambda client, data, message: heard.append((message.topic, message.payload))
-    subscribed = threading.Event()
-    watcher.on_subscribe = lambda *_: subscribed.set()
-    watcher.connect("127.0.0.1", broker.port)
-    watcher.subscribe("barn/listener", 1)
-    watcher.loop_start()
-    try:
-        assert subscribed.wait(5.0)
-        will = WillSettings("barn/listener", "gone", retain=False)
-        with listening(broker.port, will=will, client_id="same-name"):
-            pass
-        with listening(broker.port, will=will, client_id="same-name"):
-            assert heard == []  # we said goodbye the first time
-            rival = paho.Client(CallbackAPIVersion.VERSION2, client_id="same-name")
-            rival.connect("127.0.0.1", broker.port)  # the broker throws us out
-            rival.loop(1.0)
-            eventually(lambda: heard == [("barn/listener", b"gone")])
-            rival.disconnect()
-    finally:
-        watcher.disconnect()
-        watcher.loop_stop()
 
 
 def test_stops_promptly_while_nothing_answers(broker: Broker) -> None:

@@ -20,7 +20,7 @@ from analysis.readings import CHANNELS
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample
 from daemon.sources.recording import first_time, read_recording, write_recording
-from daemon.sources.recording_report import RecordingReport
+from daemon.sources.recording_lines import RecordingReport
 from tests.support.thoroughness import examples
 
 T0 = 1_772_355_600.0

@@ -118,12 +118,6 @@ def test_a_time_that_cannot_be_gives_way_to_the_time_of_arrival(said: str, reaso
     assert health.refused == {reason: 1}
 
 
-def test_device_time_can_be_ignored() -> None:
-    sample, _ = parse('{"t":1772366340,"a":1}', device_time=False)
-    assert sample is not None
-    assert sample.t == NOON
-
-
 def test_gates() -> None:
     sample, health = parse('{"gates":{"planer":true,"lathe":"Shut","shaving horse":1,"bandsaw":"ajar"}}')
     assert sample == Sample("bench", NOON, {}, {"planer": True, "lathe": False, "shaving horse": True})
@@ -287,7 +281,7 @@ def test_which_first_lines_are_surely_whole(line: bytes, whole: bool) -> None:
     {"format": "columns"},
     {"format": "xml"},
     {"checksum": "maybe"},
-    {"open_words": frozenset({"on"}), "shut_words": frozenset({"ON"})},
+    {"pattern": "no place"}, {"pattern": "{P1}", "columns": ("a",)}, {"pattern": "{P1} {P1}"}, {"pattern": "{name} is {P1}"},
 ])
 def test_settings_that_cannot_work_are_refused_in_words(wire: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=r"\w+ .*\w"):
