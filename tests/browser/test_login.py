@@ -38,7 +38,7 @@ def test_the_password_opens_the_page_and_its_buttons(browser: Browser, pump: Pum
         pump.shop.step(400)
     context = context_of(browser, base_url=thread.url)
     page = context.new_page()
-    page.set_default_timeout(10_000)
+    page.set_default_timeout(60_000)
     page.goto("/")
     acknowledge = page.get_by_role("button", name="I emptied it")
     if viewing_open:
@@ -76,7 +76,7 @@ def test_a_page_whose_session_has_ended_asks_for_the_password(browser: Browser, 
     second = DashboardThread(replace(settings, port=port))
     second.start()
     try:
-        expect(page.locator("h1")).to_have_text("Log in", timeout=20_000)
+        expect(page.locator("h1")).to_have_text("Log in", timeout=60_000)
     finally:
         context.close()
         second.stop()

@@ -88,7 +88,7 @@ def first(request: pytest.FixtureRequest, browser: Browser, server: SetupServer,
     device, scheme = request.param.split("-")
     context = context_of(browser, phone=device == "phone", dark=scheme == "dark")
     page = context.new_page()
-    page.set_default_timeout(10_000)
+    page.set_default_timeout(60_000)
     watch = Watch()
     watch.follow(page)
     page.goto(server.url)
@@ -206,7 +206,7 @@ def test_a_refused_form_says_so_and_leads_to_the_question_by_keyboard(first: Fir
 def test_it_works_without_a_script(browser: Browser, server: SetupServer, tmp_path: Path) -> None:
     context = context_of(browser, java_script_enabled=False)
     page = context.new_page()
-    page.set_default_timeout(10_000)
+    page.set_default_timeout(60_000)
     page.goto(server.url)
     first = FirstRun(tmp_path / "shop.toml", page)
     page.locator('[name="name"]').fill("Barn")

@@ -139,6 +139,7 @@ def test_serial_shop_to_browser_and_broker_and_through_a_restart(
         device.close()
 
 
+@pytest.mark.long
 def test_mqtt_shop_whose_chip_bag_overfills(tmp_path: Path, broker: Broker, subscriber: Subscriber) -> None:
     port = free_port()
     source = (

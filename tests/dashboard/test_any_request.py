@@ -45,6 +45,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 @api.parametrize()
 @settings(max_examples=examples(12), deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@pytest.mark.long
 def test_any_request_is_answered_as_described(case: schemathesis.Case, address: str) -> None:
     answer = case.call(base_url=address, timeout=10)
     assert answer.status_code < 500 or answer.status_code == 503, answer.text

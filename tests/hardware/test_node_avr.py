@@ -23,7 +23,11 @@ TOOLS = ("avr-gcc", "avr-g++", "avr-size", "gcc")
 MISSING = [tool for tool in TOOLS if shutil.which(tool) is None]
 MISSING += [str(path) for path in (CORE, Path("/usr/include/simavr/sim_avr.h")) if not path.exists()]
 
-pytestmark = [pytest.mark.slow, pytest.mark.skipif(bool(MISSING), reason=f"not installed: {', '.join(MISSING)}")]
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.long,
+    pytest.mark.skipif(bool(MISSING), reason=f"not installed: {', '.join(MISSING)}"),
+]
 
 FLAGS = [
     "-mmcu=atmega328p", "-DF_CPU=16000000L", "-DARDUINO=10819", "-DARDUINO_ARCH_AVR", "-DDECIMAL_DIG=9", "-Os",

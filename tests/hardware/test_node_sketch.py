@@ -110,6 +110,7 @@ def test_a_board_without_a_known_watchdog_is_said_to_be_one(tmp_path: Path) -> N
     assert "no watchdog is known for this board" in told.stderr
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("g++") is None, reason="g++ is not installed: the node's C++ is not compiled here")
 def test_over_a_real_broker_and_back_after_a_loss(tmp_path: Path) -> None:
@@ -146,6 +147,7 @@ def test_over_a_real_broker_and_back_after_a_loss(tmp_path: Path) -> None:
         broker.stop()
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("g++") is None, reason="g++ is not installed: the node's C++ is not compiled here")
 def test_a_node_that_dies_is_said_to_be_gone(tmp_path: Path) -> None:

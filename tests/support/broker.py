@@ -123,10 +123,10 @@ class Broker:
         self._process = subprocess.Popen(
             [MOSQUITTO, "-c", str(self._conf)], stdout=self._log, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL
         )
-        deadline = time.monotonic() + 10.0
+        deadline = time.monotonic() + 90.0
         while True:
             try:
-                socket.create_connection(("127.0.0.1", self.port), timeout=1.0).close()
+                socket.create_connection(("127.0.0.1", self.port), timeout=10.0).close()
                 return
             except OSError:
                 if time.monotonic() > deadline or self._process.poll() is not None:
@@ -160,7 +160,7 @@ class Broker:
         client.loop_start()
         try:
             for topic, payload, *retain in messages:
-                client.publish(topic, payload, qos=1, retain=bool(retain and retain[0])).wait_for_publish(5.0)
+                client.publish(topic, payload, qos=1, retain=bool(retain and retain[0])).wait_for_publish(60.0)
         finally:
             client.disconnect()
             client.loop_stop()

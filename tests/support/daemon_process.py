@@ -20,7 +20,7 @@ from analysis.plant.day import Cut, steady
 from analysis.plant.dust import DustState
 from analysis.plant.simulate import simulate
 from daemon.config.load import load
-from tests.support.waiting import eventually
+from tests.support.waiting import GENEROUS_S, eventually
 
 BARN = Path("daemon/demo/chair-barn.toml")
 CHANNELS = ("inlet_pa", "filter_pa", "motor_a")
@@ -52,7 +52,7 @@ class DaemonProcess:
             )
 
     def start(
-        self, *options: str, within_s: float = 20.0, preexec: Callable[[], None] | None = None, **environment: str
+        self, *options: str, within_s: float = GENEROUS_S, preexec: Callable[[], None] | None = None, **environment: str
     ) -> None:
         """Start it and wait until its dashboard answers."""
         self.spawn(*options, preexec=preexec, **environment)
@@ -70,7 +70,7 @@ class DaemonProcess:
         assert self._process is not None
         self._process.send_signal(what)
 
-    def ended(self, within_s: float = 15.0) -> int:
+    def ended(self, within_s: float = GENEROUS_S) -> int:
         """Wait until it ends by itself; returns its exit code."""
         assert self._process is not None
         return self._process.wait(within_s)
@@ -82,7 +82,7 @@ class DaemonProcess:
     def get(self, path: str) -> Any | None:
         """A JSON document of its dashboard, None where there is no answer yet."""
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=5.0) as answer:
+            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=30.0) as answer:
                 text = answer.read().decode()
         except OSError:
             return None
@@ -91,7 +91,7 @@ class DaemonProcess:
         except ValueError:
             return text
 
-    def end(self, how: signal.Signals = signal.SIGTERM, within_s: float = 15.0) -> int:
+    def end(self, how: signal.Signals = signal.SIGTERM, within_s: float = GENEROUS_S) -> int:
         """End it; returns its exit code."""
         process, self._process = self._process, None
         if process is None:

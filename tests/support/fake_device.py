@@ -38,7 +38,7 @@ class FakeDevice:
                 os.close(end)
         self._ours = self._theirs = None
 
-    def send(self, data: bytes, within_s: float = 5.0) -> None:
+    def send(self, data: bytes, within_s: float = 60.0) -> None:
         """Write all of it, as fast as the reader takes it."""
         assert self._ours is not None, "not plugged in"
         deadline = time.monotonic() + within_s

@@ -81,7 +81,7 @@ class Transmitters:
         self._up = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
-        assert self._up.wait(5.0), "the transmitters did not start"
+        assert self._up.wait(60.0), "the transmitters did not start"
 
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)

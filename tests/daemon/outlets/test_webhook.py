@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
-import time
 
 import pytest
 
@@ -83,11 +82,8 @@ def test_nobody_there() -> None:
 
 
 def test_a_server_that_says_nothing() -> None:
-    with silent_server() as port:
-        began = time.monotonic()
-        with pytest.raises(OutletError, match="not reachable: no answer in time"):
-            sender(port, timeout_s=0.3).deliver(notice(1))
-        assert time.monotonic() - began < 2.0
+    with silent_server() as port, pytest.raises(OutletError, match="not reachable: no answer in time"):
+        sender(port, timeout_s=0.3).deliver(notice(1))
 
 
 def test_no_proxy_of_the_environment_sees_the_notice(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,6 +11,7 @@ from tests.endurance.interface import WHO, endure
 EXAMPLES = 3
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize("who", WHO)
 def test_no_request_is_a_server_error_and_the_daemon_comes_out_whole(who: str, tmp_path: Path) -> None:

@@ -101,6 +101,7 @@ def test_what_is_copied_equals_what_is_stored_however_often(store: Path, server:
 
 @pytest.mark.slow
 @needs_server
+@pytest.mark.long
 def test_two_shops_stand_beside_each_other_and_only_what_is_new_is_sent(store: Path, server: PostgresServer) -> None:
     import psycopg
 
@@ -126,6 +127,7 @@ def test_two_shops_stand_beside_each_other_and_only_what_is_new_is_sent(store: P
 
 @pytest.mark.slow
 @needs_server
+@pytest.mark.long
 def test_a_server_that_comes_and_goes_is_waited_for_and_caught_up_with(
     store: Path, server: PostgresServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -181,6 +183,7 @@ def test_the_connection_string_comes_from_a_file_or_a_variable(tmp_path: Path, m
     assert found._where() == "host=pg.example"
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_server_that_never_answers_delays_neither_sensing_nor_the_end(tmp_path: Path) -> None:
     with socket.socket() as silent:  # takes connections, and says nothing

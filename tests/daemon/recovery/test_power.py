@@ -16,6 +16,7 @@ from tests.endurance.power import SAFE_S, endure
 KILLS = 8
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_killed_again_and_again_nothing_that_was_stored_is_lost_and_no_alarm_comes_of_it(tmp_path: Path) -> None:
     report = endure(tmp_path, KILLS, seed=7, longest_s=4.0)
@@ -39,6 +40,7 @@ def test_the_cutting_finds_a_database_that_is_not_safe(tmp_path: Path) -> None:
     assert any(power_cut.examine(tmp_path / "cut", tape, cut, files) for cut, files in states)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("running", "most_mb"), [(True, 230.0), (False, 25.0)])
 def test_the_card_is_spared(tmp_path: Path, running: bool, most_mb: float) -> None:
     # Four hours running and twenty at rest then stay at some 50 MB a day.

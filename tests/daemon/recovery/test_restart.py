@@ -52,6 +52,7 @@ def steps(store: Path) -> int:
         return found
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_the_simulated_shop_goes_on_from_the_second_at_which_it_was_left(tmp_path: Path) -> None:
     path = tmp_path / "shop.toml"
@@ -73,6 +74,7 @@ def test_the_simulated_shop_goes_on_from_the_second_at_which_it_was_left(tmp_pat
     assert max(b - a for a, b in pairwise(found)) < 900.0
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_recording_is_played_once_however_often_the_daemon_starts(tmp_path: Path) -> None:
     opens = 1_790_000_000.0

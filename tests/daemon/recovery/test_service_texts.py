@@ -173,6 +173,7 @@ def test_the_watchdog_is_fed_twice_in_its_time_and_only_its_own_process(tmp_path
     listener.close()
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_the_daemon_is_ready_feeds_the_watchdog_and_says_that_it_stops_under_the_hardening_that_can_be_had_here(
     tmp_path: Path,
@@ -197,6 +198,7 @@ def test_the_daemon_is_ready_feeds_the_watchdog_and_says_that_it_stops_under_the
         listener.close()
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_loop_that_hangs_starves_the_watchdog(tmp_path: Path) -> None:
     listener = Listener(tmp_path / "notify")

@@ -57,6 +57,7 @@ class Unit:
         self.feeder = Feeder(day, lambda values: self.wire.line(json.dumps(values)), PACE)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_two_daemons_share_a_broker_and_a_bridge_hands_them_on(tmp_path: Path) -> None:
     house = Broker(tmp_path / "house")

@@ -113,6 +113,7 @@ def shops() -> Iterator[Callable[..., Shop]]:
         shop.close()
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_full_disk_is_told_and_nothing_is_lost_once_there_is_room(
     tmp_path: Path, small_disk: Path, shops: Callable[..., Shop]
@@ -143,6 +144,7 @@ def test_a_full_disk_is_told_and_nothing_is_lost_once_there_is_room(
     assert amps[-1] == pytest.approx(9.0 + shop.sent * 1e-4, abs=1.01e-4)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_read_only_disk_ends_the_start_with_its_own_exit_code(
     tmp_path: Path, small_disk: Path, shops: Callable[..., Shop]
@@ -155,6 +157,7 @@ def test_a_read_only_disk_ends_the_start_with_its_own_exit_code(
     assert "Traceback" not in shop.daemon.words()
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_damaged_store_is_set_aside_loudly_and_the_shop_is_watched(tmp_path: Path, shops: Callable[..., Shop]) -> None:
     shop = shops(tmp_path)
@@ -202,6 +205,7 @@ def test_a_second_daemon_is_turned_away_and_the_first_goes_on(tmp_path: Path, sh
     assert shop.count() > 0
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_port_that_is_taken_is_told_and_leaves_the_store_in_order(tmp_path: Path, shops: Callable[..., Shop]) -> None:
     first = shops(tmp_path)

@@ -83,6 +83,7 @@ def test_a_step_to_come_finds_every_old_database_and_keeps_what_is_in_it(old: Pa
         assert db.execute("SELECT text, weather FROM journal").fetchall() == [("shaken well", "dry")]
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_the_daemon_starts_on_every_old_database_and_shows_the_alarm_that_stood(old: Path, tmp_path: Path) -> None:
     port = free_port()

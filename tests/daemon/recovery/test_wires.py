@@ -11,11 +11,13 @@ from tests.endurance.wires import broker_abuse, serial_abuse
 TIMES = 1
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_whatever_happens_to_a_serial_line_readings_come_again(tmp_path: Path) -> None:
     assert serial_abuse(tmp_path, TIMES) == []
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_whatever_happens_to_a_broker_readings_come_again(tmp_path: Path) -> None:
     assert broker_abuse(tmp_path, TIMES) == []

@@ -10,6 +10,7 @@ import pytest
 DAYS = 16
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_memory_and_files_stay_and_the_hours_of_the_store_equal_a_recomputation() -> None:
     # In a process of its own: what other tests left in memory is not to be measured. It fails on more than 5 MiB.

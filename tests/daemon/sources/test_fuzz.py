@@ -26,6 +26,7 @@ def fuzz(*arguments: str, folder: Path, script: str | None = None) -> subprocess
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize("target", ["wire", "payloads", "recording", "configuration"])
 def test_a_short_run_finds_nothing(target: str, tmp_path: Path) -> None:
@@ -35,6 +36,7 @@ def test_a_short_run_finds_nothing(target: str, tmp_path: Path) -> None:
     assert "nothing found" in ended.stdout
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize("defect", ["raise ValueError('planted')", "assert False", "time.sleep(60)"])
 def test_a_planted_defect_is_found_and_kept(defect: str, tmp_path: Path) -> None:

