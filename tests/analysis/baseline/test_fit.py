@@ -49,7 +49,7 @@ BUILT = AsBuilt(
     run_k={"main": 1.05, "east main": 0.95, "bench run": 1.1}, leak=1.5, motor_current=1.04)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.long) for seed in (2, 3))])
 def test_our_solver_reaches_the_minimum_that_scipy_finds(seed: int) -> None:
     """Levenberg-Marquardt of our own against scipy.optimize.least_squares on the same residuals."""
     task = problem(DESIGN, tour_data(measured(BUILT, DRAG, np.random.default_rng(seed))))
@@ -118,7 +118,7 @@ def test_what_the_fit_tells_of_flow_and_drag_is_true_and_honest() -> None:
     assert 0.55 < np.sqrt(np.mean(np.square(drags))) < 1.2
 
 
-@pytest.mark.parametrize("seed", [201, 203])
+@pytest.mark.parametrize("seed", [201, pytest.param(203, marks=pytest.mark.long)])
 def test_a_simulated_tour_gives_flows_within_four_percent(seed: int) -> None:
     """On the plant, whose physics are its own. The truth is taken from its network at the air of that day."""
     from analysis.plant.network import Network

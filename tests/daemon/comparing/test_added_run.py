@@ -62,7 +62,7 @@ def compared(folder: Path, seed: int, area_m2: float, ratio_after: float) -> Rep
     return between_recordings(CONFIG, *paths, Told(name="new run"))
 
 
-@pytest.mark.parametrize("seed", [21, 22])
+@pytest.mark.parametrize("seed", [21, pytest.param(22, marks=pytest.mark.long)])
 def test_the_ducts_part_is_told_apart_from_a_filter_that_loaded_meanwhile(tmp_path: Path, seed: int) -> None:
     report = compared(tmp_path, seed, LEAK_M2, 1.5)
     assert outcome(report.comparison) == "lost"
@@ -79,7 +79,7 @@ def test_the_ducts_part_is_told_apart_from_a_filter_that_loaded_meanwhile(tmp_pa
     assert inside >= len(report.comparison.ports) - 1
 
 
-@pytest.mark.parametrize("seed", range(31, 34))
+@pytest.mark.parametrize("seed", [31, *(pytest.param(seed, marks=pytest.mark.long) for seed in (32, 33))])
 def test_no_change_of_the_ducts_is_claimed_where_there_is_none(tmp_path: Path, seed: int) -> None:
     report = compared(tmp_path, seed, 0.0, 1.5)
     assert [change.where for change in report.comparison.ports if change.claimed] == []

@@ -50,6 +50,7 @@ def recording(path: Path, area_m2: float, seed: int = 4) -> Path:
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_the_day_of_the_cut_is_found_and_offered_to_the_journal(tmp_path: Path) -> None:
     shop = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
     found = recording(tmp_path / "weeks.jsonl", 0.0015)

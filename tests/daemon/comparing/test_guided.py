@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from pathlib import Path
 
 import pytest
@@ -29,8 +28,9 @@ from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 from tests.support.daemon_process import shop_file
 from tests.support.shop_store import shop_store
+from tests.support.waiting import eventually
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.long]
 
 MONDAY = 1_767_254_400.0
 HOLD_S = 110.0
@@ -77,9 +77,7 @@ def test_before_the_work_and_after_it_and_then_the_answer(tmp_path: Path) -> Non
         assert set(desk.document()["kept"]) == {"before"}
         later = MONDAY + 86400.0
         check("after", later, 1.5, [Fault(FaultKind.ADDED_RUN, MONDAY + 3600.0, later + 1e6, "main", LEAK_M2)])
-        deadline = time.monotonic() + 90.0
-        while not desk.document().get("ports") and time.monotonic() < deadline:
-            time.sleep(0.1)
+        eventually(lambda: desk.document().get("ports"), 300.0, "the answer has come")
         told = desk.document()
         assert told.get("ports"), told
         assert told["verdict"] == "lost"

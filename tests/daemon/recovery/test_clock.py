@@ -146,7 +146,7 @@ def day() -> list[dict[str, float]]:
 
 
 @pytest.mark.parametrize("jump", JUMPS)
-@pytest.mark.parametrize("while_running", [True, False])
+@pytest.mark.parametrize("while_running", [True, pytest.param(False, marks=pytest.mark.long)])
 def test_a_clock_that_is_set_raises_nothing_and_loses_no_frame(
     jump: float, while_running: bool, day: list[dict[str, float]], tmp_path: Path
 ) -> None:
