@@ -3,8 +3,9 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 PORT ?= 8765
+MINUTES ?= 15
 
-.PHONY: run test test-all test-fast lint bench screenshots clean
+.PHONY: run test test-all test-long test-fast lint bench screenshots clean
 
 run: $(VENV)/.run-ready
 	@$(BIN)/ductwarden demo --port $(PORT)
@@ -29,6 +30,10 @@ test: $(VENV)/.test-ready lint
 
 test-all: $(VENV)/.test-ready lint
 	$(BIN)/python -m pytest -q -n 2 --dist worksteal --long
+
+# The long ones alone, begun within MINUTES
+test-long: $(VENV)/.test-ready
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal --long -m long --for-minutes $(MINUTES)
 
 test-fast: $(VENV)/.test-ready
 	$(BIN)/python -m pytest -q -m 'not slow'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 
 import pytest
 from hypothesis import settings
@@ -15,6 +16,7 @@ RUN = pytest.StashKey[Run]()
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="run the tests marked long too, and property tests in full")
+    parser.addoption("--for-minutes", type=float, help="begin no test after so many minutes; the others are skipped")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -33,6 +35,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=[item for item in items if item.get_closest_marker("long")])
         items[:] = [item for item in items if not item.get_closest_marker("long")]
     items.sort(key=lambda item: (item.get_closest_marker("long") is not None, item.get_closest_marker("slow") is not None))
+
+
+BEGAN = time.monotonic()
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    minutes = item.config.getoption("--for-minutes")
+    if minutes is not None and time.monotonic() - BEGAN > 60.0 * minutes:
+        pytest.skip("the minutes of this run are over")
 
 
 @pytest.hookimpl(trylast=True)
