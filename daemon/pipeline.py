@@ -68,7 +68,7 @@ class Sink(Protocol):
     def transition(self, transition: Transition) -> None:
         """An alarm moved from one state to another."""
 
-    def event(self, event: ShopEvent) -> None:
+    def event(self, event: ShopEvent) -> object:
         """Something was done to the unit, recognised from the data."""
 
 

@@ -13,8 +13,7 @@ from pathlib import Path
 
 from analysis.conditions import Urgency
 from analysis.events import EventKind, ShopEvent
-from daemon.clock import Clock, pace_of
-from daemon.clock_watch import ClockWatch
+from daemon.clock import Clock, ClockWatch, pace_of
 from daemon.documents import Document
 from daemon.notices import Notice
 from daemon.pipeline import Pipeline

@@ -19,14 +19,12 @@ from analysis.events import EventKind, ShopEvent
 from analysis.readings import RunState
 from daemon import documents
 from daemon.answering import Answerer
-from daemon.clock import Clock, PacedClock, WallClock
-from daemon.clock_watch import WAIT_S, ClockWatch, step_words, wait_for_sound_clock
+from daemon.clock import WAIT_S, Clock, ClockWatch, PacedClock, WallClock, step_words, wait_for_sound_clock
 from daemon.comparing.desk import AddedRunDesk
 from daemon.config.config import Config
-from daemon.ducts_now import DuctsNow
+from daemon.documents import DuctsNow
 from daemon.errors import DamagedStore
-from daemon.memory import remember, restore
-from daemon.past import Past, read_past
+from daemon.memory import Past, read_past, remember, restore
 from daemon.pipeline import Pipeline
 from daemon.selfcheck import Ear, StoreWatch, daemon_document
 from daemon.sources.build import build_sources
@@ -34,7 +32,6 @@ from daemon.sources.contract import Sample, SampleQueue, Source
 from daemon.store.lock import StoreLock
 from daemon.store.migrate import SchemaReport, ensure_schema, put_aside
 from daemon.store.postgres import Mirror
-from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.supervision import Beside, Side, Supervisor, hand_back, keep_source, part_failed
 from daemon.telling import Teller
@@ -134,7 +131,7 @@ class Service:
             stack.callback(added.close)
             teller = Teller(config, writer, pipeline)
             restore(writer, pipeline, teller.desk, tours, added)
-            pipeline.sinks = [StoreSink(writer), teller, tours]
+            pipeline.sinks = [writer, teller, tours]
             pipeline.trouble = part_failed
             if isinstance(clock, WallClock):
                 wait_for_sound_clock(

@@ -18,11 +18,11 @@ from analysis.findings import Finding
 from analysis.readings import Frame, RunState
 from daemon.alarms.rates import DAY_S, rate_document
 from daemon.alarms.types import AlarmState, Transition
+from daemon.clock import LocalZone
 from daemon.config.config import Config
 from daemon.digest import weekly_digest
 from daemon.digest_facts import week_facts
 from daemon.errors import StoreError
-from daemon.local_zone import LocalZone
 from daemon.notices import Notice, NoticeDesk
 from daemon.outlets.build import Outlets
 from daemon.outlets.contract import MemoryLedger, OutletHealth

@@ -8,7 +8,7 @@ from analysis.findings import Claim
 from daemon.alarms.machine import HIDDEN
 from daemon.alarms.rates import ACCEPTABLE_PER_DAY, FLOOD_BEGINS, raised_times, rate_history
 from daemon.alarms.types import Alarm, AlarmState
-from daemon.local_zone import LocalZone
+from daemon.clock import LocalZone
 from daemon.store.reader import Reader
 from daemon.wording import URGENCY_WORDS, duration, headline, local_time, sureness
 

@@ -14,7 +14,7 @@ from analysis.self_checks import Check
 from analysis.units import System, shown, shown_unit
 from daemon.cli.common import local_moment
 from daemon.config.config import Config
-from daemon.store.entries import Document
+from daemon.store.codec import Document
 from daemon.store.reader import Reader
 
 SETTLED_S = 60.0

@@ -19,9 +19,9 @@ def record(
     from datetime import datetime
 
     from daemon.cli.common import event_now
+    from daemon.clock import LocalZone
     from daemon.config.load import load
     from daemon.errors import StoreError
-    from daemon.local_zone import LocalZone
     from daemon.record.gather import gather
     from daemon.record.period import Month, PeriodError
     from daemon.record.sheet import sheet
@@ -60,7 +60,7 @@ def _month_before(now: float) -> str:
     """The last whole month at event time ``now`` [s], by local time."""
     from datetime import datetime
 
-    from daemon.local_zone import LocalZone
+    from daemon.clock import LocalZone
 
     at = datetime.fromtimestamp(now, LocalZone())
     return f"{at.year}-{at.month - 1:02d}" if at.month > 1 else f"{at.year - 1}-12"

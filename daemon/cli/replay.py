@@ -32,7 +32,7 @@ def replay(
     """Play a recording through the same code as the live daemon and write what it finds."""
     from daemon.config.load import load
     from daemon.replaying import read_baseline, replay_recording
-    from daemon.store.sink import opened_store
+    from daemon.store.writer import opened_store
 
     shop = load(config)
     with ExitStack() as stack:

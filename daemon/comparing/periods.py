@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from analysis.events import EventKind
 from daemon.comparing.errors import CompareError
 from daemon.comparing.reading import Span
-from daemon.store.entries import JournalEntry
+from daemon.store.codec import JournalEntry
 from daemon.store.reader import Reader
 
 WORK_S = 12.0 * 3600.0

@@ -15,7 +15,7 @@ from daemon.record.facts import GateSetFacts, PortFacts
 from daemon.record.frame_pass import FramePass, GateSums
 from daemon.record.period import Month
 from daemon.store.reader import Reader
-from daemon.store.rows import gates_of
+from daemon.store.schema import gates_of
 from daemon.wording import local_time
 
 LEAST_S = 60.0

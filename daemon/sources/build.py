@@ -9,7 +9,7 @@ from daemon.clock import Clock, PacedClock
 from daemon.config.config import Config
 from daemon.config.sources import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable, TopicTable
 from daemon.errors import ConfigError
-from daemon.past import Past
+from daemon.memory import Past
 from daemon.sources.contract import Source
 from daemon.sources.settings import (
     Expected,

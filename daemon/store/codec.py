@@ -1,12 +1,19 @@
-"""Alarms, claims and documents <-> the texts and rows in which the store keeps them."""
+"""What the store keeps, as rows and texts and as things, and the board on which readers in this process see it fresh.
+
+The writer commits status documents seldom, to spare the SD card. On the board they are up to date for readers in the same
+process; a program of its own finds in the database what was committed last.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 import json
 import math
+import threading
 from collections.abc import Mapping
+from dataclasses import dataclass
 from enum import Enum
+from pathlib import Path
 from typing import Any
 
 from analysis.conditions import Condition, Urgency
@@ -109,3 +116,97 @@ def transition_row(transition: Transition) -> tuple[Any, ...]:
         transition.alarm.id, transition.t, transition.before.value, transition.after.value, transition.by,
         transition.reason, finding_text(transition.alarm.finding),
     )
+
+
+Document = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A status document with the event time it speaks of, and when, by the computer's clock, it was written."""
+
+    name: str
+    t: float | None
+    wall_t: float
+    document: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of one alarm; ``finding`` is the claim as it stood then, as a plain document."""
+
+    id: int
+    alarm_id: int
+    t: float
+    before: AlarmState
+    after: AlarmState
+    by: str
+    reason: str
+    confidence: float
+    evidence: Document
+
+
+@dataclass(frozen=True, slots=True)
+class JournalEntry:
+    """One journal entry. ``changes`` holds what it said before it was corrected or removed, oldest first."""
+
+    id: int
+    t: float
+    kind: str
+    by: str
+    text: str
+    where: str
+    removed: bool
+    changes: tuple[Document, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run of the fan; ``end_t`` is None while it lasts."""
+
+    id: int
+    start_t: float
+    end_t: float | None
+    seconds: float | None
+    reason: str
+
+
+def step_of(row: tuple[Any, ...]) -> Step:
+    """The step of a row of ``transitions``."""
+    finding = finding_of(row[7])
+    return Step(
+        id=row[0], alarm_id=row[1], t=row[2], before=AlarmState(row[3]), after=AlarmState(row[4]), by=row[5],
+        reason=row[6], confidence=finding.confidence,
+        evidence={name: {"value": e.value, "kind": e.kind, "words": e.words} for name, e in finding.evidence.items()},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class LiveStatus:
+    """One document as JSON text: its event time, and the computer's clock when it was published."""
+
+    t: float | None
+    wall_t: float
+    text: str
+
+
+_LOCK = threading.Lock()
+_BOARDS: dict[Path, dict[str, LiveStatus]] = {}
+
+
+def publish(path: Path, statuses: dict[str, LiveStatus]) -> None:
+    """Show ``statuses`` (name -> document) to readers of the database at ``path``."""
+    with _LOCK:
+        _BOARDS.setdefault(path.resolve(), {}).update(statuses)
+
+
+def withdraw(path: Path) -> None:
+    """The writer of ``path`` has ended: readers go by the database again."""
+    with _LOCK:
+        _BOARDS.pop(path.resolve(), None)
+
+
+def board(path: Path) -> dict[str, LiveStatus]:
+    """What a writer in this process shows for ``path``; empty where none runs here."""
+    with _LOCK:
+        return dict(_BOARDS.get(path, ()))

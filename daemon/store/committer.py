@@ -23,15 +23,14 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import StoreError
+from daemon.store.codec import LiveStatus
 from daemon.store.connection import in_words, open_writable, side_files, store_error, trouble
-from daemon.store.live import LiveStatus
 from daemon.store.lock import hold
 from daemon.store.migrate import ensure_schema, put_aside
 from daemon.store.pruning import Pruner
 from daemon.store.requests import ANSWER_SQL
 from daemon.store.rollups import Rollups
-from daemon.store.rows import Row
-from daemon.store.schema import FRAME_COLUMNS, VERSION
+from daemon.store.schema import FRAME_COLUMNS, VERSION, Row
 
 RETRY_S = 10.0
 MOST_ROWS = 5_000

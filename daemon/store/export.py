@@ -18,8 +18,7 @@ from typing import Any, Literal
 
 from daemon.errors import StoreError
 from daemon.store.reader import EVER, Reader
-from daemon.store.rows import gates_of
-from daemon.store.schema import FRAME_COLUMNS, STATES, TABLES
+from daemon.store.schema import FRAME_COLUMNS, STATES, TABLES, gates_of
 
 Format = Literal["csv", "parquet"]
 
@@ -47,22 +46,6 @@ def export_table(
         return _write(names, _table_rows(reader, table, start, end), target, format)
     finally:
         reader.close()
-
-
-def export_trend(
-    path: Path, series: Sequence[str], target: Path, *, start: float, end: float, points: int = 2_000,
-    format: Format = "csv",
-) -> int:
-    """Write a trend (see :mod:`daemon.store.trend`) to ``target``, with mean, least and greatest of each series."""
-    reader = Reader(path)
-    try:
-        found = reader.trend(series, start, end, points)
-    finally:
-        reader.close()
-    names = ["t"] + [f"{name}_{part}" for name in found.series for part in ("mean", "min", "max")]
-    columns = [column for one in found.series.values() for column in (one.mean, one.min, one.max)]
-    rows = ([_iso(t), *values] for t, *values in zip(found.t, *columns, strict=True))
-    return _write(names, rows, target, format)
 
 
 def _table_rows(reader: Reader, table: str, start: float, end: float) -> Iterator[list[Any]]:

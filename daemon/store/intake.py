@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from analysis.estimates import Estimate
 from analysis.readings import Frame, Quality, RunState
 from daemon.store.committer import Committer
-from daemon.store.rows import frame_row
+from daemon.store.schema import frame_row
 
 IDLE_EVERY_S = 60.0
 STEP_BACK_MS = 1_000

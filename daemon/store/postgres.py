@@ -22,8 +22,7 @@ from daemon.config.config import Config
 from daemon.errors import OutletError, StoreError
 from daemon.outlets.contract import OutletHealth
 from daemon.store.reader import EVER, Reader
-from daemon.store.schema import ROLLUP_COLUMNS, TABLES
-from daemon.store.series import STORED
+from daemon.store.schema import ROLLUP_COLUMNS, STORED, TABLES
 
 LOG = logging.getLogger(__name__)
 

@@ -12,8 +12,7 @@ import sqlite3
 from collections.abc import Sequence
 
 from analysis.readings import RunState
-from daemon.store.rows import Row
-from daemon.store.schema import STATE_CODES
+from daemon.store.schema import STATE_CODES, Row
 
 DAY_MS = 86_400_000
 LEAP_MS = 7 * DAY_MS

@@ -17,14 +17,10 @@ from daemon.alarms.types import Alarm, AlarmState
 from daemon.errors import StoreError
 from daemon.logs import escaped
 from daemon.store import requests
-from daemon.store.codec import ALARM_SELECT, alarm_of, from_json
-from daemon.store.entries import Document, JournalEntry, Run, Status, Step, step_of
-from daemon.store.live import board
-from daemon.store.pool import ReadPool
+from daemon.store.codec import ALARM_SELECT, Document, JournalEntry, Run, Status, Step, alarm_of, board, from_json, step_of
+from daemon.store.connection import ReadPool
 from daemon.store.requests import Request
-from daemon.store.rows import row_document
-from daemon.store.schema import FRAME_COLUMNS, TABLES
-from daemon.store.series import SERIES, SeriesInfo
+from daemon.store.schema import FRAME_COLUMNS, SERIES, TABLES, SeriesInfo, row_document
 from daemon.store.trend import Columns, Trend, trend
 
 __all__ = [

@@ -18,9 +18,7 @@ from itertools import islice
 from typing import Any
 
 from analysis.readings import RunState
-from daemon.store.rows import Row
-from daemon.store.schema import FRAME_COLUMNS, HOUR_MS, MINUTE_MS, ROLLUP_COLUMNS, SERIES_AT, STATE_CODES
-from daemon.store.series import STORED
+from daemon.store.schema import FRAME_COLUMNS, HOUR_MS, MINUTE_MS, ROLLUP_COLUMNS, SERIES_AT, STATE_CODES, STORED, Row
 
 MAX_STEP_S = 10.0
 

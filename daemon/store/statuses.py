@@ -1,6 +1,6 @@
 """Statuses: the latest of each kind of status document, on its way to readers.
 
-Readers in the same process see every document fresh with each commit (:mod:`daemon.store.live`). The database gets them more
+Readers in the same process see every document at once (the board of :mod:`daemon.store.codec`). The database gets them
 seldom, and long ones more seldom still: they are most of what is written on a quiet day, and the card is spared.
 """
 
@@ -11,9 +11,8 @@ from collections.abc import Callable
 from analysis.estimates import Estimate
 from analysis.readings import Frame
 from daemon.documents import now_document
-from daemon.store.codec import to_json
+from daemon.store.codec import LiveStatus, publish, to_json
 from daemon.store.committer import Committer
-from daemon.store.live import LiveStatus, publish
 
 LONG_STATUS = 2_000
 """A status document of more characters than this is committed more seldom, to spare the card."""

@@ -15,8 +15,7 @@ from typing import Literal
 
 from analysis.readings import RunState
 from daemon.errors import StoreError
-from daemon.store.schema import HOUR_MS, MINUTE_MS, STATE_CODES
-from daemon.store.series import RUNNING, SERIES
+from daemon.store.schema import HOUR_MS, MINUTE_MS, RUNNING, SERIES, STATE_CODES
 
 RAW_STEP_S = 15.0
 MINUTE_STEP_S = 1_200.0

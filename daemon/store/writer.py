@@ -17,24 +17,27 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from analysis.estimates import Estimate
 from analysis.events import ShopEvent
+from analysis.findings import Finding
 from analysis.readings import Frame
 from daemon.alarms.types import Alarm, AlarmState, Transition
+from daemon.config.config import Config
 from daemon.config.secrets import scrubbed
-from daemon.errors import StoreError
 from daemon.notices import Notice
 from daemon.store import records, requests
-from daemon.store.codec import ALARM_SELECT, alarm_of, from_json, to_json
+from daemon.store.codec import ALARM_SELECT, alarm_of, from_json, to_json, withdraw
 from daemon.store.committer import MOST_ROWS, Committer, Statement, StoreHealth
 from daemon.store.connection import store_error
 from daemon.store.intake import Intake
-from daemon.store.journal import Journal
-from daemon.store.live import withdraw
+from daemon.store.lock import StoreLock
+from daemon.store.migrate import ensure_schema
+from daemon.store.records import Journal
 from daemon.store.requests import Request
 from daemon.store.statuses import Statuses
 
@@ -43,7 +46,7 @@ SHOW_S = 0.5
 
 
 class Writer:
-    """Writes frames and records. The database must exist (:func:`daemon.store.migrate.ensure_schema`).
+    """Writes frames and records; a sink of the pipeline. The database must exist (:func:`daemon.store.migrate.ensure_schema`).
 
     ``keep_raw_days`` how long raw frames are kept (:mod:`daemon.store.pruning`); ``commit_every_s`` and ``sync_every_s``
     as told above; ``status_every_s`` how often status documents are committed (long ones more seldom: they are most of
@@ -70,7 +73,6 @@ class Writer:
         self._last: tuple[Frame, Estimate | None] | None = None
         self._states: dict[str, str] = {}
         self._state_texts: dict[str, str] = {}
-        self._notice_states: dict[tuple[str, str], str] = {}
         self._standing: dict[int, Alarm] = {}
         self._answered: set[int] = set()
         """Requests whose answers are not committed yet."""
@@ -118,6 +120,9 @@ class Writer:
             self._standing[alarm.id] = alarm
         self._add(records.transition(transition))
 
+    def finding(self, finding: Finding, raised: bool) -> None:
+        """Not kept: alarms carry their findings."""
+
     def event(self, event: ShopEvent) -> int:
         """A journal entry; returns its id."""
         return self._journal.enter(event)
@@ -151,24 +156,7 @@ class Writer:
 
     def notice(self, notice: Notice, outlet: str, state: str) -> None:
         """How far a notice has come on its way through an outlet (``waiting``, ``sent``, ``failed``, ``dropped``, ...)."""
-        self._notice_states[notice.id, outlet] = state
         self._add(records.notice(notice, outlet, state, self._t))
-
-    def notice_state(self, notice_id: str, outlet: str) -> str | None:
-        """What :meth:`notice` last said, also before a restart; None where the notice is new to that outlet.
-
-        None too where the disk cannot be read: to be told twice is better than not to be told.
-        """
-        key = (notice_id, outlet)
-        if key not in self._notice_states:
-            try:
-                found = self._query("SELECT state FROM notices WHERE notice_id = ? AND outlet = ?", key)
-            except StoreError:
-                return None
-            if not found:
-                return None
-            self._notice_states[key] = found[0][0]
-        return self._notice_states[key]
 
     def unsent_notices(self, states: tuple[str, ...] = ("waiting", "failed")) -> list[tuple[Notice, str]]:
         """Notices (with their outlet) that are in one of ``states``, oldest first: what a restart must go on with."""
@@ -319,3 +307,17 @@ class Writer:
             return self._committer.connection.execute(sql, parameters).fetchall()
         except sqlite3.Error as error:
             raise store_error(error, self.path) from error
+
+
+@contextmanager
+def opened_store(path: Path, config: Config) -> Iterator[Writer]:
+    """A store to fill, locked, made or brought up to date, and closed again."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with StoreLock(path):
+        ensure_schema(path)
+        writer = Writer(path, keep_raw_days=config.file.store.keep_raw / 86400.0)
+        try:
+            writer.configuration(config.text)
+            yield writer
+        finally:
+            writer.close()

@@ -31,7 +31,6 @@ from daemon.config.load import load
 from daemon.sources.contract import Sample
 from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
-from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.wiring import build_pipeline
 from tests.bench.store import SERIES, a_day
@@ -68,7 +67,7 @@ def throughput() -> None:
         store = Path(folder) / "shop.db"
         ensure_schema(store, here=True)
         pipeline, writer = build_pipeline(load(BARN)), Writer(store)
-        pipeline.sinks = [StoreSink(writer)]
+        pipeline.sinks = [writer]
         samples = [Sample("unit", BEGAN + at, values) for at, values in enumerate(day)]
         began = time.process_time()
         pipeline.feed(samples)

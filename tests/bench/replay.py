@@ -34,7 +34,7 @@ from analysis.plant.record import recording_lines
 from analysis.plant.simulate import simulate
 from daemon.config.load import load
 from daemon.replaying import ReplaySummary, replay_recording
-from daemon.store.sink import opened_store
+from daemon.store.writer import opened_store
 
 BARN = Path("daemon/demo/chair-barn.toml")
 BEGAN = 1_767_571_200.0

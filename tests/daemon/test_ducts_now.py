@@ -10,7 +10,7 @@ from analysis.duct.solve import solve
 from analysis.estimates import Estimate
 from analysis.readings import Frame, RunState
 from daemon.config.load import load
-from daemon.ducts_now import DuctsNow
+from daemon.documents import DuctsNow
 
 DESIGN = load(Path("daemon/demo/chair-barn.toml")).design
 DRAG = DESIGN.filter.clean_drag_pasm3

@@ -13,7 +13,7 @@ from analysis.findings import Claim, Finding
 from analysis.readings import Frame
 from daemon.config.load import load
 from daemon.documents import estimate_document
-from daemon.sinks import FileSink
+from daemon.replaying import FileSink
 from daemon.sources.contract import Sample
 from daemon.wiring import build_pipeline
 

@@ -23,7 +23,6 @@ from daemon.memory import remember
 from daemon.service import Service
 from daemon.sources.contract import Sample
 from daemon.store.migrate import ensure_schema
-from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.telling import Teller
 from daemon.wiring import build_pipeline
@@ -49,7 +48,7 @@ def written_a_day(folder: Path, hours: float, *, running: bool) -> Written:
     writer = Writer(path, commit_every_s=service_module.COMMIT_S, monotonic=lambda: hand[0])
     pipeline = build_pipeline(config, grace_s=0.5)
     teller = Teller(config, writer, pipeline)
-    pipeline.sinks = [StoreSink(writer), teller]
+    pipeline.sinks = [writer, teller]
     service, clock = Service(config), FakeClock(NOON)
     rng = Random(2)
     seconds = int(hours * 3600.0) + 300

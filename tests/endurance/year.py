@@ -39,7 +39,6 @@ from daemon.memory import remember
 from daemon.pipeline import Pipeline
 from daemon.sources.contract import Sample
 from daemon.store.migrate import ensure_schema
-from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.telling import Teller
 from daemon.wiring import build_pipeline
@@ -170,7 +169,7 @@ def endure(
     pipeline: Pipeline = build_pipeline(config)
     teller = Teller(config, writer, pipeline)
     teller.start(BEGAN)
-    pipeline.sinks = [StoreSink(writer), teller, hours]
+    pipeline.sinks = [writer, teller, hours]
     began = time.process_time()
     source = samples(config, days, seed, idle_step_s)
     month_end, remembered = BEGAN + month_days * DAY_S, BEGAN

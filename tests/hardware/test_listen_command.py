@@ -21,7 +21,7 @@ from daemon.config.load import load
 from daemon.errors import ConfigError, SourceError
 from daemon.finding.guessing import Guess, Series, guess_all
 from daemon.finding.said import Lines, Topics, form_of, suggested_pattern
-from daemon.past import Past
+from daemon.memory import Past
 from daemon.sources.build import build_sources
 from daemon.sources.lines import with_checksum
 from tests.support.broker import Broker, free_port

@@ -184,7 +184,7 @@ def configurations() -> Iterator[tuple[str, str]]:
 def test_configurations_are_understood(name: str, block: str, tmp_path: Path) -> None:
     """Each block in the barn's own file, in the place of what it is about."""
     from daemon.clock import FakeClock
-    from daemon.past import Past
+    from daemon.memory import Past
 
     head, _, rest = BARN.partition("[[source]]")
     tail = "[[outlet]]" + rest.partition("[[outlet]]")[2]

@@ -9,7 +9,6 @@ from daemon.config.config import Config
 from daemon.config.load import load
 from daemon.pipeline import Pipeline
 from daemon.store.migrate import ensure_schema
-from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.wiring import build_pipeline
 from tests.support.daemon_process import shop_file
@@ -35,5 +34,5 @@ def shop_store(folder: Path, t: float) -> ShopStore:
     writer = Writer(store)
     writer.configuration(config.text, t)
     pipeline = build_pipeline(config)
-    pipeline.sinks = [StoreSink(writer)]
+    pipeline.sinks = [writer]
     return ShopStore(path, config, store, writer, pipeline)

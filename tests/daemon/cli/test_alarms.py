@@ -17,7 +17,7 @@ from analysis.findings import Finding
 from daemon.alarms.types import AlarmState
 from daemon.answering import Answerer
 from daemon.cli.alarms import alarms
-from daemon.local_zone import LocalZone
+from daemon.clock import LocalZone
 from daemon.wording import local_time
 from tests.daemon.alarms.shop_floor import T0, absent, present
 from tests.daemon.telling.lives import Life, shop

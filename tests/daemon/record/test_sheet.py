@@ -17,9 +17,9 @@ from analysis.events import EventKind
 from daemon.alarms.types import AlarmState
 from daemon.cli.alarm_words import rates
 from daemon.cli.record import record
+from daemon.clock import LocalZone
 from daemon.config.config import Config
 from daemon.errors import DuctwardenError
-from daemon.local_zone import LocalZone
 from daemon.record.facts import Mean, RecordFacts, SensorFacts
 from daemon.record.period import Month
 from daemon.record.sheet import sheet

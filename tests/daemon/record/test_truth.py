@@ -20,7 +20,7 @@ from daemon.record.period import Month
 from daemon.replaying import calibrated
 from daemon.sources.contract import Sample
 from daemon.store.reader import Reader
-from daemon.store.sink import opened_store
+from daemon.store.writer import opened_store
 from daemon.wiring import build_pipeline
 from tests.daemon.record.shopping import barn
 

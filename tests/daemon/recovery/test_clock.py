@@ -21,15 +21,13 @@ from analysis.conditions import Condition
 from analysis.estimates import Estimate
 from analysis.readings import Frame, RunState
 from daemon.alarms.types import Transition
-from daemon.clock import EARLIEST_T, WallClock
-from daemon.clock_watch import ClockWatch, doubt, kernel_in_step, step_words, wait_for_sound_clock
+from daemon.clock import EARLIEST_T, ClockWatch, WallClock, doubt, kernel_in_step, step_words, wait_for_sound_clock
 from daemon.config.load import load, parse
 from daemon.pipeline import Pipeline
 from daemon.service import Service
 from daemon.sources.contract import Sample
 from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
-from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.wiring import build_limits, build_pipeline, local_minute
 from tests.support.daemon_process import BARN, shop_day, shop_file
@@ -157,7 +155,7 @@ def test_a_clock_that_is_set_raises_nothing_and_loses_no_frame(
     seen = Seen()
     pipeline = build_pipeline(config, grace_s=0.5)
     writer = Writer(store)
-    pipeline.sinks = [StoreSink(writer), seen]
+    pipeline.sinks = [writer, seen]
     live = Live(pipeline)
     at = 400 if while_running else 30
     for number, values in enumerate(day):

@@ -9,7 +9,7 @@ import pytest
 from daemon.clock import FakeClock
 from daemon.config.load import parse
 from daemon.errors import ConfigError
-from daemon.past import Past
+from daemon.memory import Past
 from daemon.sources.build import build_sources
 from daemon.sources.modbus import ModbusSource
 from daemon.sources.mqtt import MqttSource

@@ -17,7 +17,7 @@ from daemon.calibrate import Calibrator
 from daemon.clock import FakeClock
 from daemon.config.config import Config
 from daemon.config.load import parse
-from daemon.past import Past
+from daemon.memory import Past
 from daemon.sources.build import build_sources
 from tests.support.broker import Broker
 from tests.support.fake_device import FakeDevice

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from daemon.store.connection import ReadPool
 from daemon.store.migrate import ensure_schema
-from daemon.store.pool import ReadPool
 
 
 @pytest.fixture

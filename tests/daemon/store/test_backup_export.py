@@ -17,7 +17,7 @@ from analysis.events import EventKind, ShopEvent
 from daemon.errors import AlreadyRunning, StoreError
 from daemon.sources.recording import RecordingReport, read_recording
 from daemon.store.backup import backup, restore, verify
-from daemon.store.export import EXPORTED, export_table, export_trend
+from daemon.store.export import EXPORTED, export_table
 from daemon.store.lock import StoreLock
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
@@ -171,18 +171,6 @@ def test_every_table_can_be_exported_and_spans_are_kept(path: Path, tmp_path: Pa
         export_table(path, "meta", tmp_path / "meta.csv")
     with pytest.raises(StoreError, match="cannot be written"):
         export_table(path, "frames", tmp_path / "no" / "folder.csv")
-
-
-def test_a_trend_is_exported_with_its_gaps(path: Path, tmp_path: Path) -> None:
-    writer = Writer(path)
-    for k in (*range(100), *range(200, 300)):
-        writer.frame(frame(NINE + k, motor_a=float(k)), None)
-    writer.close()
-    count = export_trend(path, ["motor_a"], tmp_path / "trend.csv", start=NINE, end=NINE + 300, points=400)
-    rows = read(tmp_path / "trend.csv")
-    assert count == len(rows) == 201
-    assert [row["motor_a_mean"] for row in rows].count("") == 1
-    assert rows[-1]["motor_a_max"] == "299.0"
 
 
 def test_parquet_without_its_package_is_told_in_words(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

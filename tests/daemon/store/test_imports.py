@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
-MODULES = (
-    "schema", "series", "connection", "rows", "rollups", "pruning", "committer", "intake", "writer", "records", "codec", "live",
-    "pool", "entries", "trend", "reader", "requests", "export", "backup", "lock", "migrate",
-)
+MODULES = sorted(path.stem for path in Path("daemon/store").glob("[a-z]*.py"))
 
 
 def loaded(program: str) -> set[str]:

@@ -14,8 +14,7 @@ from sqlite_utils import Database
 from analysis.readings import CHANNELS
 from daemon.errors import StoreError
 from daemon.store.migrate import STEPS, ensure_schema, migrate
-from daemon.store.schema import APPLICATION_ID, TABLES, VERSION
-from daemon.store.series import STORED
+from daemon.store.schema import APPLICATION_ID, STORED, TABLES, VERSION
 from tests.daemon.store.making import NINE, frame, new_writer
 
 

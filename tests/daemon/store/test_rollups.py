@@ -15,8 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.readings import RunState
-from daemon.store.schema import HOUR_MS, MINUTE_MS
-from daemon.store.series import STORED
+from daemon.store.schema import HOUR_MS, MINUTE_MS, STORED
 from daemon.store.writer import Writer
 from tests.daemon.store.making import NINE, OFF, RUNNING, estimate, frame
 from tests.support.thoroughness import examples

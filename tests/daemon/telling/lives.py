@@ -14,7 +14,6 @@ from daemon.config.config import Config
 from daemon.config.load import parse
 from daemon.memory import remember, restore
 from daemon.store.migrate import ensure_schema
-from daemon.store.sink import StoreSink
 from daemon.store.writer import Writer
 from daemon.telling import Teller
 from daemon.wiring import build_pipeline
@@ -44,7 +43,7 @@ class Life:
         self.pipeline = build_pipeline(config)
         self.teller = Teller(config, self.writer, self.pipeline, UTC)
         restore(self.writer, self.pipeline, self.teller.desk)
-        self.pipeline.sinks = [StoreSink(self.writer), self.teller]
+        self.pipeline.sinks = [self.writer, self.teller]
         self.teller.start(t)
 
     def seconds(self, count: int, *findings: Finding, step: float = 1.0, state: RunState = RunState.RUNNING) -> None:
