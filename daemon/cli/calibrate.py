@@ -43,7 +43,7 @@ def calibrate(
     import time
 
     from analysis.units import UnitError, parse
-    from daemon.cli import calibrate_needs, calibrate_points, calibrate_store
+    from daemon.cli import calibrate_points, calibrate_store
     from daemon.cli.common import chosen_system, terminal
     from daemon.config.load import load
     from daemon.errors import ConfigError
@@ -55,7 +55,7 @@ def calibrate(
     except UnitError as error:
         raise typer.BadParameter(f"--water: {error}") from error
     if needs:
-        calibrate_needs.print_needs(terminal(), config, open_ports, system)
+        calibrate_store.print_needs(terminal(), config, open_ports, system)
         return
     if channel is None:
         calibrate_store.print_checks(terminal(), config, all_shut, days, system)

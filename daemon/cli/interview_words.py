@@ -13,8 +13,7 @@ from analysis.units import System
 from daemon.config.summary import CAN_TELL
 from daemon.drafting.asking import Choice, Context, Question, Step
 from daemon.drafting.draft import Draft
-from daemon.drafting.drawn import tree_lines
-from daemon.drafting.outcome import Outcome
+from daemon.drafting.outcome import Outcome, tree_lines
 from daemon.finding.found import Found
 from daemon.finding.places import Search
 

@@ -15,8 +15,7 @@ from analysis.readings import CHANNELS
 from daemon.config.summary import CAN_TELL
 from daemon.drafting.asking import WHOLE, Context, Question, Step
 from daemon.drafting.draft import Answers, Draft
-from daemon.drafting.drawn import pieces
-from daemon.drafting.outcome import Outcome, outcome
+from daemon.drafting.outcome import Outcome, outcome, pieces
 from daemon.drafting.steps import STEPS, after, before, enough, first_open, step_named
 from daemon.drafting.whole import Trouble, troubles
 from daemon.finding.found import Found

@@ -26,7 +26,7 @@ def traverse(
     as_json: Annotated[bool, JSON] = False,
 ) -> None:
     """Print a form with the places to read a Pitot tube at; or make a flow of the filled-in form, and compare it."""
-    from daemon.cli import traverse_words as words
+    from daemon.cli import traverse_form as words
     from daemon.cli.traverse_form import empty_form, read_form
     from daemon.config.load import load
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from daemon.drafting.about_watching import SENSORS
-from daemon.drafting.asking import Step
 from daemon.drafting.draft import Draft
 from daemon.drafting.steps import STEPS
 
@@ -71,8 +70,3 @@ def with_stand_ins(draft: Draft, tree: Tree) -> tuple[Tree, frozenset[str]]:
         }]
         made.add("port")
     return whole, frozenset(made)
-
-
-def is_answered(step: Step, draft: Draft) -> bool:
-    """Whether the tree holds something of this step."""
-    return bool(draft.list_of(step.name)) if step.many else step.name in draft.answers
