@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analysis.duct.batch_friction import Friction, column
 from analysis.duct.coefficients import Crowd, Table
+from analysis.duct.friction import Friction, column
 from analysis.duct.junctions import KNEE, ROUND
 from analysis.duct.single import (
     FIRST_EMPIRICAL,

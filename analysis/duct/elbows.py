@@ -25,9 +25,6 @@ PIECED: dict[int, tuple[tuple[float, float], ...]] = {
 }
 """Pieces -> (r/D, K at 90 degrees): ACGIH *Industrial Ventilation* figure 5 (from memory)."""
 
-STAMPED_SMOOTH = ((0.5, 0.71), (0.75, 0.33), (1.0, 0.22), (1.5, 0.15), (2.0, 0.13), (2.5, 0.12))
-"""(r/D, K at 90 degrees) of stamped smooth elbows: the same figure (from memory); for comparison only."""
-
 
 def smooth_bend(angle_deg: float, radius_ratio: float, friction_factor: float = SMOOTH_FACTOR) -> float:
     """Loss of a smooth bend by Rennels and Hudson.

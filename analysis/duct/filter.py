@@ -4,11 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
-Array = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class FilterStage:
@@ -39,36 +34,6 @@ class FilterStage:
             raise ValueError(f"filter area {self.area_m2:g} m2 must be more than zero")
         if not self.clean_drag_pasm3 > 0.0:
             raise ValueError(f"clean drag {self.clean_drag_pasm3:g} Pa s/m3 must be more than zero")
-
-    @property
-    def clean_area_drag_pasm(self) -> float:
-        """Se, drag of the clean cloth per face velocity [Pa s/m]."""
-        return self.clean_drag_pasm3 * self.area_m2
-
-    def drop_pa(self, flow_m3s: npt.ArrayLike, drag_pasm3: npt.ArrayLike | None = None) -> Array:
-        """Pressure drop over the bags [Pa] at ``flow_m3s``, with ``drag_pasm3`` (None: clean)."""
-        drag = self.clean_drag_pasm3 if drag_pasm3 is None else np.asarray(drag_pasm3, dtype=float)
-        return np.asarray(drag * np.asarray(flow_m3s, dtype=float))
-
-    def drag_with_load(self, load_kgm2: float, specific_resistance_1s: float) -> float:
-        """Drag [Pa s/m3] with ``load_kgm2`` W [kg/m2] of dust of ``specific_resistance_1s`` K2 [1/s] on the cloth.
-
-        >>> round(FilterStage(4.46, 878.0).drag_with_load(0.1, 63000.0))
-        2291
-        """
-        if load_kgm2 < 0.0 or specific_resistance_1s < 0.0:
-            raise ValueError("dust load and specific resistance cannot be negative")
-        return (self.clean_area_drag_pasm + specific_resistance_1s * load_kgm2) / self.area_m2
-
-
-def load_after(concentration_kgm3: float, face_velocity_ms: float, seconds: float) -> float:
-    """Dust on the cloth W [kg/m2] after ``seconds`` [s] of air of ``concentration_kgm3`` [kg/m3] at a constant face
-    velocity [m/s]: W = C V t (the same manual).
-
-    >>> round(load_after(0.001, 0.02, 3600.0), 3)
-    0.072
-    """
-    return concentration_kgm3 * face_velocity_ms * seconds
 
 
 NO_FILTER = FilterStage(1.0, 1.0, None, None, 0.0, fitted=False)

@@ -1,7 +1,7 @@
 """Friction of straight duct: Darcy-Weisbach with the Colebrook factor, laminar flow and the passage between them.
 
-Two paths give the same numbers: plain floats (``*_scalar``, a microsecond or two) for the live pipeline, and numpy
-arrays for batches of gate sets.
+Three ways to the same numbers: one factor, solved to the end; one Newton step at a time in plain floats, for the solver of
+one gate set; and the same in numpy arrays, for many.
 """
 
 from __future__ import annotations
@@ -11,16 +11,22 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float64]
 
 LAMINAR_BELOW = 2000.0
 """Reynolds number below which flow is laminar (textbook value 2000 to 2300)."""
 TURBULENT_ABOVE = 4000.0
 """Reynolds number above which Colebrook holds. Between the two only leaks and shut runs are found; the factor is
 blended there, so that loss grows steadily with flow."""
+START_X = 7.0
+"""1/sqrt(f) to begin with; the first step already brings it to a per mille."""
 
 _TINY = 1e-9
 _LOG10 = math.log(10.0)
+_TWO_LOG = 2.0 / _LOG10
+_BLEND = 2.51 / TURBULENT_ABOVE
+_LAMINAR = 2.51 / LAMINAR_BELOW
+_OCTAVES = math.log(TURBULENT_ABOVE / LAMINAR_BELOW)
 
 
 def _colebrook_scalar(reynolds: float, relative_roughness: float) -> float:
@@ -35,7 +41,11 @@ def _colebrook_scalar(reynolds: float, relative_roughness: float) -> float:
 
 
 def friction_factor_scalar(reynolds: float, relative_roughness: float) -> float:
-    """Darcy friction factor [-] for one Reynolds number [-] and relative roughness [-]; see :func:`friction_factor`.
+    """Darcy friction factor [-] for one Reynolds number [-] and relative roughness [-].
+
+    1/sqrt(f) = -2 log10(e/3.7 + 2.51/(Re sqrt(f))) (Colebrook 1939), solved to better than 1e-8 relative, above Re 4000;
+    f = 64/Re below Re 2000; between, a geometric blend with a smooth step in log Re, which keeps f and its slope
+    continuous and the loss f Re^2 strictly growing. Valid for a relative roughness of 0 to 0.05.
 
     >>> round(friction_factor_scalar(1e5, 0.001), 7)
     0.0221745
@@ -50,63 +60,74 @@ def friction_factor_scalar(reynolds: float, relative_roughness: float) -> float:
     return float(laminar ** (1.0 - weight) * _colebrook_scalar(reynolds, relative_roughness) ** weight)
 
 
-def friction_factor(reynolds: npt.ArrayLike, relative_roughness: npt.ArrayLike) -> Array:
-    """Darcy friction factor [-], arrays (or floats) broadcast together.
+def friction_near(x: float, rough: float, thin: float) -> tuple[float, float, float]:
+    """Friction factor f, the exponent d ln(f Q^2)/d ln Q of its loss, and the next 1/sqrt(f) to carry on with.
 
-    1/sqrt(f) = -2 log10(e/3.7 + 2.51/(Re sqrt(f)))  (Colebrook 1939), solved to better than 1e-8 relative, above
-    Re 4000; f = 64/Re below Re 2000; between, a geometric blend with a smooth step in log Re, which keeps f and its
-    slope continuous and the loss f Re^2 strictly growing. Valid for a relative roughness of 0 to 0.05.
-
-    >>> round(float(friction_factor(1e5, 0.0)), 7)
-    0.0179898
+    One Newton step on Colebrook's equation from ``x``; ``rough`` is relative roughness over 3.7 and ``thin`` 2.51/Re.
+    Below Re 4000 the blend of :func:`friction_factor_scalar`.
     """
-    re, rough = np.broadcast_arrays(np.asarray(reynolds, dtype=float), np.asarray(relative_roughness, dtype=float))
-    re = np.maximum(re, _TINY)
-    turbulent = np.maximum(re, LAMINAR_BELOW)
-    a = rough / 3.7
-    b = 2.51 / turbulent
-    x = -1.8 * np.log10(a**1.11 + 6.9 / turbulent)
-    for _ in (1, 2):
-        inner = a + b * x
-        x = x - (x + 2.0 * np.log10(inner)) / (1.0 + 2.0 * b / (_LOG10 * inner))
-    colebrook = 1.0 / (x * x)
-    s = np.clip(np.log(turbulent / LAMINAR_BELOW) / math.log(TURBULENT_ABOVE / LAMINAR_BELOW), 0.0, 1.0)
+    if thin >= _LAMINAR:
+        return 64.0 / 2.51 * thin, 1.0, x
+    inner = rough + thin * x
+    g = _TWO_LOG * thin / inner
+    x -= (x + _TWO_LOG * math.log(inner)) / (1.0 + g)
+    if thin <= _BLEND:
+        return 1.0 / (x * x), 2.0 / (1.0 + g), x
+    laminar = 64.0 / 2.51 * thin
+    s = math.log(_LAMINAR / thin) / _OCTAVES
     weight = s * s * (3.0 - 2.0 * s)
-    return np.asarray((64.0 / re) ** (1.0 - weight) * colebrook**weight)
+    drop = -2.0 * math.log(x) - math.log(laminar)
+    factor = laminar * math.exp(weight * drop)
+    slope = -(1.0 - weight) - weight * 2.0 * g / (1.0 + g) + drop * 6.0 * s * (1.0 - s) / _OCTAVES
+    return factor, 2.0 + slope, x
 
 
-def loss_scalar(
-    flow_m3s: float, length_m: float, diameter_m: float, roughness_m: float, density_kgm3: float, viscosity_pas: float
-) -> float:
-    """Pressure lost by friction [Pa] for one flow; odd in the flow, so that a reversed flow gains it back."""
-    velocity = 4.0 * abs(flow_m3s) / (math.pi * diameter_m * diameter_m)
-    factor = friction_factor_scalar(density_kgm3 * velocity * diameter_m / viscosity_pas, roughness_m / diameter_m)
-    loss = factor * length_m / diameter_m * 0.5 * density_kgm3 * velocity * velocity
-    return loss if flow_m3s >= 0.0 else -loss
+def column(values: tuple[float, ...]) -> Floats:
+    """A table's column as an array (rows, 1), to go with arrays (rows, gate sets)."""
+    return np.array(values)[:, None]
 
 
-def loss_pa(
-    flow_m3s: npt.ArrayLike,
-    length_m: npt.ArrayLike,
-    diameter_m: npt.ArrayLike,
-    roughness_m: npt.ArrayLike,
-    density_kgm3: npt.ArrayLike,
-    viscosity_pas: npt.ArrayLike,
-) -> Array:
-    """Pressure lost by friction in a straight duct [Pa]: dp = f L/D rho V^2/2 (Darcy-Weisbach), arrays broadcast.
+class Friction:
+    """Friction of a set of segments that keeps its 1/sqrt(f) from one Newton step to the next."""
 
-    ``flow_m3s`` [m3/s] (its sign is kept), ``length_m`` and inside ``diameter_m`` [m], absolute ``roughness_m`` [m],
-    ``density_kgm3`` [kg/m3], ``viscosity_pas`` [Pa s].
+    def __init__(self, friction: tuple[float, ...], rough: tuple[float, ...], reynolds: tuple[float, ...]) -> None:
+        self.friction, self.rough, self.reynolds = column(friction), column(rough), column(reynolds)
 
-    100 ft of 4 in galvanised duct (0.09 mm) at 3500 fpm, in inches of water:
+    def begin(self, is_open: Floats) -> None:
+        """``is_open`` is 1 where the segment has friction, 0 behind a shut gate."""
+        self.x = np.full(is_open.shape, START_X)
+        self.factor = self.friction * is_open
 
-    >>> float(loss_pa(0.144147, 30.48, 0.1016, 9e-5, 1.201385, 1.82e-5) / 249.08891).__round__(2)
-    4.9
-    """
-    flow = np.asarray(flow_m3s, dtype=float)
-    diameter = np.asarray(diameter_m, dtype=float)
-    density = np.asarray(density_kgm3, dtype=float)
-    velocity = 4.0 * np.abs(flow) / (np.pi * diameter**2)
-    reynolds = density * velocity * diameter / np.asarray(viscosity_pas)
-    factor = friction_factor(reynolds, np.asarray(roughness_m) / diameter)
-    return np.asarray(np.sign(flow) * factor * np.asarray(length_m) / diameter * 0.5 * density * velocity**2)
+    def near(self, thin: Floats) -> tuple[Floats, Floats]:
+        """Loss over q|q| and its slope over |q|, after one Newton step on Colebrook; ``thin`` is viscosity / |q|."""
+        thin = thin * self.reynolds
+        turbulent = np.minimum(thin, _LAMINAR)
+        inner = turbulent * self.x
+        inner += self.rough
+        g = np.divide(turbulent, inner, out=turbulent)
+        g *= _TWO_LOG
+        np.log(inner, out=inner)
+        inner *= _TWO_LOG
+        inner += self.x
+        g += 1.0
+        inner /= g
+        self.x -= inner
+        loss = 1.0 / np.square(self.x)
+        slope = 2.0 / g
+        slow = (thin > _BLEND) & (self.factor > 0.0)
+        if slow.any():
+            where = np.nonzero(slow)
+            loss[where], slope[where] = _blend(thin[where], loss[where], g[where])
+        loss *= self.factor
+        slope *= loss
+        return loss, slope
+
+
+def _blend(thin: Floats, turbulent: Floats, one_plus_g: Floats) -> tuple[Floats, Floats]:
+    """Friction factor and exponent of the loss below Re 4000: see :func:`friction_near`."""
+    laminar = 64.0 / 2.51 * thin
+    s = np.clip(np.log(_LAMINAR / thin) / _OCTAVES, 0.0, 1.0)
+    weight = s * s * (3.0 - 2.0 * s)
+    drop = np.log(turbulent / laminar)
+    slope = -(1.0 - weight) - weight * 2.0 * (one_plus_g - 1.0) / one_plus_g + drop * 6.0 * s * (1.0 - s) / _OCTAVES
+    return laminar * np.exp(weight * drop), 2.0 + slope

@@ -4,11 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
-Array = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class Separator:
@@ -34,16 +29,3 @@ class Separator:
     def coefficient(self) -> float:
         """c of dp = c rho Q|Q| [1/m4]."""
         return self.loss_pa / (self.at_flow_m3s**2 * self.at_density_kgm3)
-
-    def drop_scalar(self, flow_m3s: float, density_kgm3: float) -> float:
-        """Pressure lost [Pa] at one flow; odd in the flow.
-
-        >>> round(Separator(500.0, 0.3).drop_scalar(0.6, 1.201385))
-        2000
-        """
-        return self.coefficient * density_kgm3 * flow_m3s * abs(flow_m3s)
-
-    def drop_pa(self, flow_m3s: npt.ArrayLike, density_kgm3: npt.ArrayLike) -> Array:
-        """Pressure lost [Pa] at ``flow_m3s`` [m3/s]; arguments broadcast, odd in the flow."""
-        flow = np.asarray(flow_m3s, dtype=float)
-        return np.asarray(self.coefficient * np.asarray(density_kgm3, dtype=float) * flow * np.abs(flow))

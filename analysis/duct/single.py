@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.duct.coefficients import Crowd, Table
-from analysis.duct.friction import LAMINAR_BELOW, TURBULENT_ABOVE
+from analysis.duct.friction import START_X, friction_near
 from analysis.duct.junctions import KNEE, ROUND
 
 STEP_TOLERANCE = 1e-6
@@ -24,13 +24,6 @@ MOST_STEPS = 30
 _DAMPED_AFTER = 12
 _BITS = 10
 
-_LN10 = math.log(10.0)
-_TWO_LOG = 2.0 / _LN10
-_BLEND = 2.51 / TURBULENT_ABOVE
-_LAMINAR = 2.51 / LAMINAR_BELOW
-_OCTAVES = math.log(TURBULENT_ABOVE / LAMINAR_BELOW)
-START_X = 7.0
-"""1/sqrt(f) to begin with; the first step already brings it to a per mille."""
 FIRST_FACTOR = 0.02
 """Friction factor of the first flows."""
 FIRST_EMPIRICAL = 0.3
@@ -52,28 +45,6 @@ class Balance:
     flow: list[float]
     total: list[float]
     steps: int
-
-
-def friction_near(x: float, rough: float, thin: float) -> tuple[float, float, float]:
-    """Friction factor f, the exponent d ln(f Q^2)/d ln Q of its loss, and the next 1/sqrt(f) to carry on with.
-
-    One Newton step on Colebrook's equation from ``x``; ``rough`` is relative roughness over 3.7 and ``thin`` 2.51/Re.
-    Below Re 4000 the blend of :func:`analysis.duct.friction.friction_factor`.
-    """
-    if thin >= _LAMINAR:
-        return 64.0 / 2.51 * thin, 1.0, x
-    inner = rough + thin * x
-    g = _TWO_LOG * thin / inner
-    x -= (x + _TWO_LOG * math.log(inner)) / (1.0 + g)
-    if thin <= _BLEND:
-        return 1.0 / (x * x), 2.0 / (1.0 + g), x
-    laminar = 64.0 / 2.51 * thin
-    s = math.log(_LAMINAR / thin) / _OCTAVES
-    weight = s * s * (3.0 - 2.0 * s)
-    drop = -2.0 * math.log(x) - math.log(laminar)
-    factor = laminar * math.exp(weight * drop)
-    slope = -(1.0 - weight) - weight * 2.0 * g / (1.0 + g) + drop * 6.0 * s * (1.0 - s) / _OCTAVES
-    return factor, 2.0 + slope, x
 
 
 def start(table: Table, is_open: Sequence[bool], stiffness: float, peak: float, droop: float) -> list[float]:

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from analysis.duct import fittings, gates, openings, stock
-from analysis.duct.material import DEFAULT
+from analysis.duct.design import WOOD_DUST
 from daemon.config.common import Name
 from daemon.config.joins import JOIN_FORMS, read_join
 from daemon.config.quantities import (
@@ -90,9 +90,9 @@ Sd = Annotated[Fraction, _share(0.0, 1.0)]
 class MaterialTable(StrictModel):
     """[material]: what the air carries, and the velocities that carry it."""
 
-    name: Name = DEFAULT.name
-    main_velocity: Velocity = DEFAULT.main_velocity_ms
-    branch_velocity: Velocity = DEFAULT.branch_velocity_ms
+    name: Name = WOOD_DUST.name
+    main_velocity: Velocity = WOOD_DUST.main_velocity_ms
+    branch_velocity: Velocity = WOOD_DUST.branch_velocity_ms
 
 
 class FanPointTable(StrictModel):

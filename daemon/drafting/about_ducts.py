@@ -8,8 +8,7 @@ from typing import Any
 
 from analysis import units
 from analysis.duct import stock
-from analysis.duct.design import FAN
-from analysis.duct.material import DEFAULT
+from analysis.duct.design import FAN, WOOD_DUST
 from daemon.config.ducting import PortTable, RunTable
 from daemon.drafting.asking import ANY, Choice, Context, Question, Step, always, choices, kept, listed, one_of
 from daemon.drafting.draft import Answers
@@ -93,7 +92,7 @@ def carrying_flow(pipe: str, system: units.System) -> str:
         inside = stock.pipe(pipe).inside_diameter_m
     except stock.StockError:
         return ""
-    flow = DEFAULT.branch_velocity_ms * math.pi / 4 * inside**2
+    flow = WOOD_DUST.branch_velocity_ms * math.pi / 4 * inside**2
     symbol = "m3/h" if system == "si" else "cfm"
     return f"{math.ceil(units.from_si(flow, symbol, 'flow') / 10) * 10} {symbol}"
 

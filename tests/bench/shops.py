@@ -10,10 +10,9 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.air import moist_air
-from analysis.duct.design import FAN, DuctDesign, Hose, Join, Port, Run
+from analysis.duct.design import FAN, DuctDesign, Hose, Join, Material, Port, Run
 from analysis.duct.fan import FanCurve, FanPoint
 from analysis.duct.filter import FilterStage
-from analysis.duct.material import Material
 from analysis.duct.motor import Motor
 from analysis.plant.barn import HOSE_ROUGHNESS_M, PVC_ROUGHNESS_M, barn
 from analysis.plant.losses import bend_k

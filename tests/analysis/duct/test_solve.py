@@ -11,11 +11,11 @@ import pytest
 from analysis.air import moist_air, standard_air
 from analysis.duct import elbows, single
 from analysis.duct.design import AsBuilt, DuctDesign, Faults, FlowAtPressure, Join, Port, Run
-from analysis.duct.friction import loss_scalar
 from analysis.duct.network import DesignError
 from analysis.duct.points import OperatingPoint
 from analysis.duct.separator import Separator
 from analysis.duct.solve import every_gate_set, solve, solve_many
+from tests.analysis.duct.darcy import loss_scalar
 from tests.analysis.duct.momentum import Stream, losses
 from tests.analysis.duct.shops import chair_barn, random_shop, thirteen_ports
 

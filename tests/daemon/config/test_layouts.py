@@ -125,7 +125,7 @@ def test_duct_after_the_fan() -> None:
 def test_rectangular_duct_against_the_equivalent_diameter(a: float, b: float) -> None:
     """Friction at the same flow within 4 % of a round duct of De = 1.30 (ab)^0.625/(a+b)^0.25 (Huebscher 1948; the formula
     as several public sources give it)."""
-    from analysis.duct.friction import loss_scalar
+    from tests.analysis.duct.darcy import loss_scalar
 
     duct = pipe(f"rectangular {a} x {b} in")
     assert math.pi / 4 * duct.inside_diameter_m**2 == pytest.approx(a * b * 0.0254**2)
