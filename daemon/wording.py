@@ -22,7 +22,7 @@ _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 URGENCY_WORDS: Mapping[Urgency, str] = MappingProxyType({
-    Urgency.STOP: "Stop the fan", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits"})
+    Urgency.STOP: "Stop the fan", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits you"})
 
 LOCK_OUT = "Switch off and lock out the power before you open anything, and wait until the fan wheel stands still."
 DUST = ("Fine wood dust harms the lungs: wear a respirator made for fine dust when you handle bags or chips. A comfort "
@@ -43,7 +43,7 @@ CAUTIONS: Mapping[Condition, tuple[str, ...]] = MappingProxyType({
     Condition.LOW_VELOCITY: ("Chips that settle in a run can plug it and feed a fire: do not leave it so.",),
     Condition.LEFT_RUNNING: (),
     Condition.SHORT_CYCLING: ("Each start heats the motor; let it cool before the next.",),
-    Condition.SENSOR_FAULT: ("What rests on this channel is not watched until it is well again.", MAINS),
+    Condition.SENSOR_FAULT: ("What needs this sensor is not watched until it works again.", MAINS),
     Condition.SUCTION_LOST: (LOCK_OUT,),
 })
 """What to mind at each condition. Common practice; the local rules and the machine's manual stand above them."""
@@ -124,7 +124,7 @@ _LEADS = {"raised": "", "repeated": "Still: ", "escalated": "Nobody has answered
 def title(alarm: Alarm, event: str) -> str:
     """The subject line of a notice."""
     if event == "cleared" and alarm.state in (AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED):
-        return f"Back to normal, still to be looked at: {headline(alarm)}"
+        return f"Fine now, please have a look: {headline(alarm)}"
     if event in ("cleared", "acknowledged"):
         return _LEADS[event] + headline(alarm)
     return f"{_LEADS[event]}{URGENCY_WORDS[alarm.urgency]}: {headline(alarm)}"
@@ -143,13 +143,13 @@ def body(alarm: Alarm, event: str, t: float, shop: str, units: System, tz: tzinf
         lines.append(f"From {local_time(alarm.since_t, tz)} to {local_time(alarm.cleared_t or t, tz)} "
                      f"({duration(max((alarm.cleared_t or t) - alarm.since_t, 0.0))}).")
         if alarm.state in (AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED):
-            lines.append("The readings are back to normal, but the alarm stays until somebody has looked and reset it.")
+            lines.append("The readings are normal again. The alarm stays until somebody has looked and closed it.")
         elif alarm.state is AlarmState.RETURNED:
-            lines.append("It went by itself before anybody acknowledged it.")
+            lines.append("It went away by itself before anybody had seen it.")
         return "\n".join(lines)
     lines.append(f"Since: {local_time(alarm.since_t, tz)} ({duration(max(t - alarm.since_t, 0.0))}).")
     if event == "acknowledged":
-        lines.append(f"Acknowledged by {alarm.by}.")
+        lines.append(f"Seen by {'you' if alarm.by == 'owner' else alarm.by}.")
         return "\n".join(lines)
     lines.append(f"How sure: {sureness(finding.confidence)}.")
     if finding.evidence:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from urllib.parse import quote
 
 from markupsafe import Markup
 
@@ -127,6 +128,11 @@ def title(pieces: Sequence[PieceOut]) -> str:
     return f"Drawing of the ducts from the fan to {count} port{'' if count == 1 else 's'}"
 
 
+def piece_path(piece: PieceOut) -> str:
+    """Where a run or port has its own page; names are the owner's, so they are quoted."""
+    return f"/ducts/{quote(piece.name, safe='')}"
+
+
 def thickness(piece: PieceOut, widest: float) -> float:
     """How thick a pipe is drawn, px."""
     return max(4.0, 14.0 * piece.diameter_m / widest)
@@ -172,7 +178,7 @@ def _words(item: Placed, widest: float, width: float) -> Markup:
     x, anchor = (width - 4.0, "end") if at_end else (item.x0 + 4.0, "start")
     return Markup(
         '<g data-scope="pieces.{at}" data-tone="{tone}" data-tone-from="tone">'
-        '<text class="name" x="{x:.1f}" y="{name_y:.1f}" text-anchor="{anchor}">{name}</text>'
+        '<a href="{href}"><text class="name" x="{x:.1f}" y="{name_y:.1f}" text-anchor="{anchor}">{name}</text></a>'
         '<text class="line" x="{x:.1f}" y="{line_y:.1f}" text-anchor="{anchor}">'
         '<tspan class="words" data-text="words">{words}</tspan>'
         '<tspan x="{x:.1f}" dy="19" data-text="air">{air}</tspan></text></g>'
@@ -183,6 +189,7 @@ def _words(item: Placed, widest: float, width: float) -> Markup:
         name_y=item.y - half - 7,
         line_y=item.y + half + 18,
         anchor=anchor,
+        href=piece_path(piece),
         name=shortened(piece.name),
         air=piece.air,
         words=piece.words,

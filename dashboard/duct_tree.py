@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from dashboard.duct_map import FAN, Placed, pipe, shortened, thickness, title
+from dashboard.duct_map import FAN, Placed, piece_path, pipe, shortened, thickness, title
 from dashboard.duct_view import PieceOut
 
 NARROW = 340
@@ -94,7 +94,7 @@ def _words(item: Placed, width: float) -> Markup:
     piece = item.piece
     return Markup(
         '<g data-scope="pieces.{at}" data-tone="{tone}" data-tone-from="tone">'
-        '<text class="name" x="{x:.1f}" y="{name_y:.1f}">{name}</text>'
+        '<a href="{href}"><text class="name" x="{x:.1f}" y="{name_y:.1f}">{name}</text></a>'
         '<text class="line" x="{x:.1f}" y="{line_y:.1f}"><tspan class="words" data-text="words">{words}</tspan>'
         '<tspan dx="8" data-text="air">{air}</tspan></text></g>'
     ).format(
@@ -103,6 +103,7 @@ def _words(item: Placed, width: float) -> Markup:
         x=item.x0,
         name_y=item.y - 34,
         line_y=item.y - 15,
+        href=piece_path(piece),
         name=shortened(piece.name, int((width - item.x0) / LETTER)),
         words=piece.words,
         air=piece.air,

@@ -129,6 +129,8 @@ def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_p
 def _told(snapshot: Snapshot) -> list[FactOut]:
     """What cannot be judged, by the daemon's own list where it gives one, else by what the detectors say."""
     listed = texts(snapshot.daemon, "cannot_judge")
+    if not listed and not snapshot.detectors:
+        listed = ["The daemon has not said yet what it can judge"]
     if listed:
         return [FactOut(words="", shown=sentence(words)) for words in listed]
     names = {condition.value: TEXTS[condition].title for condition in Condition}

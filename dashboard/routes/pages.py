@@ -27,7 +27,7 @@ from dashboard.record_view import RecordOut
 from dashboard.routes import alarms, health, journal, machine
 from dashboard.shapes import SERIES, SYSTEMS, rows, text
 from dashboard.snapshot import Snapshot
-from dashboard.trend_view import EVENT_WORDS
+from dashboard.trend_view import EVENT_WORDS, event_words
 from dashboard.words import DASH, day_and_time
 
 router = APIRouter()
@@ -94,6 +94,33 @@ def _window(request: Request) -> dict[str, Any]:
 def ducts_page(request: Request) -> Response:
     """The drawing with its air."""
     return html(request, "ducts", "ducts.html", **_ducts(request))
+
+
+MONTH_S = 30 * 86400.0
+
+
+@router.get("/ducts/{name:path}")
+def run_page(request: Request, name: str) -> Response:
+    """One run or port: its air now, what it needs, and what its last month brought."""
+    store = box_of(request).store
+    snapshot = store.snapshot()
+    screen = screen_of(request, snapshot)
+    ducts = ducts_out(snapshot, screen)
+    at = next((at for at, piece in enumerate(ducts.pieces) if piece.name == name), None)
+    if at is None:
+        raise Refused(404, f"The drawing has no run or port called {name[:60]!r}.")
+    now = snapshot.clock or snapshot.wall
+    happened = [
+        (alarm.since_t, day_and_time(alarm.since_t), alarm_out(alarm, screen, now).title, f"/alarms/{alarm.id}")
+        for alarm in store.alarms_between(now - MONTH_S, now)
+        if alarm.where == name
+    ] + [
+        (entry.t, day_and_time(entry.t), f"{event_words(entry.kind)}{f': {entry.text}' if entry.text else ''}", "")
+        for entry in store.journal_between(now - MONTH_S, now)
+        if entry.where == name and not entry.removed
+    ]
+    happened.sort(reverse=True)
+    return html(request, "ducts", "run.html", p=ducts.pieces[at], at=at, shape_mark=ducts.shape, happened=happened)
 
 
 def _ducts(request: Request) -> dict[str, Any]:

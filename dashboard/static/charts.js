@@ -189,7 +189,7 @@ export class Charts {
   constructor(holder, options) {
     Object.assign(this, { holder, words: {}, zone: "", interactive: false, compareBy: "", compare: 0, onState: () => {}, onTime: () => {} }, options);
     this.key = `charts-${++groups}`; this.live = true; this.trend = null; this.busy = null; this.lastT = null;
-    this.height = innerWidth < 700 ? 160 : 180;
+    this.height = innerHeight < 480 ? 130 : innerWidth < 700 ? 160 : 180;
     this.window = { min: 0, max: 1 };
     this.setPanels(options.panels);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw());

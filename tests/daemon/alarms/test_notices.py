@@ -145,7 +145,7 @@ def test_a_latched_alarm_says_that_it_waits() -> None:
     shop.do(shop.desk.acknowledge(1, shop.t))
     (back,) = shop.live(605, absent(BREACH))
     assert back.event == "cleared"
-    assert back.title.startswith("Back to normal, still to be looked at: A filter bag is loose or torn")
+    assert back.title.startswith("Fine now, please have a look: A filter bag is loose or torn")
     assert "until somebody has looked and reset it" in back.body
 
 
