@@ -26,7 +26,8 @@ class DigestFacts:
     """What the digest is made of; whatever is None is not known and is said so or left out.
 
     ``start_t`` and ``end_t`` the week [s]; ``run_s`` running time [s]; ``starts`` motor starts; ``alarms`` told in the
-    week; ``open`` not normal now; ``events`` of the journal; ``drag_ratio`` filter drag over clean,
+    week; ``open`` not normal now; ``events`` of the journal; ``drag_days`` filter drag over clean in equal
+    parts of the week, ``drag_ratio`` the last,
     ``drag_ratio_before`` the same when the week began; ``flow_lost`` share of the flow that it costs [0..1];
     ``forecast_s`` running time until a cleaning pays, ``days_left_s`` the same in days at the present use [s].
     """
@@ -38,6 +39,7 @@ class DigestFacts:
     alarms: Sequence[Alarm] = field(default_factory=tuple)
     open: Sequence[Alarm] = field(default_factory=tuple)
     events: Sequence[ShopEvent] = field(default_factory=tuple)
+    drag_days: Sequence[float | None] = ()
     drag_ratio: float | None = None
     drag_ratio_before: float | None = None
     flow_lost: float | None = None
@@ -51,12 +53,32 @@ def weekly_digest(facts: DigestFacts, settings: NoticeSettings, tz: tzinfo) -> N
     middle = datetime.fromtimestamp(facts.end_t, tz) - timedelta(days=3.5)
     year, week, _ = middle.isocalendar()
     lines = [f"{settings.shop}, {local_time(facts.start_t, tz)} to {local_time(facts.end_t, tz)}.", _ran(facts),
-             _filter(facts)]
+             _filter(facts), drag_picture(facts.drag_days)]
     lines += _section("Open now", [f"{headline(a)} ({_standing(a, tz)})" for a in facts.open])
     lines += _section("Told in this time", [f"{headline(a)}, {local_time(a.raised_t, tz)}" for a in facts.alarms])
     lines += _section("Journal", [_entry(e, tz) for e in facts.events])
     return Notice(f"digest-{year}-W{week:02d}", facts.end_t, 0, "", "", "digest", Urgency.PLAN,
                   f"Week {week}: {_summary(facts)}", "\n".join(line for line in lines if line))
+
+
+BARS = "▁▂▃▄▅▆▇█"
+
+
+def drag_picture(days: Sequence[float | None]) -> str:
+    """The drag of the week as a line of bars that every mail program and telephone shows; "" where little is known.
+
+    >>> drag_picture([1.0, 1.2, None, 1.4])
+    'Drag through the week: ▁▄·█ (1.00 to 1.40 times clean; a dot: the fan stood still)'
+    """
+    known = [value for value in days if value is not None]
+    if len(known) < 2:
+        return ""
+    low, high = min(known), max(known)
+    # A tenth of the clean drag fills the height at least: noise is not drawn as a mountain.
+    reach = max(high - low, 0.1)
+    bars = "".join("·" if value is None else BARS[min(7, int(7.99 * (value - low) / reach))] for value in days)
+    still = "; a dot: the fan stood still" if "·" in bars else ""
+    return f"Drag through the week: {bars} ({low:.2f} to {high:.2f} times clean{still})"
 
 
 def _summary(facts: DigestFacts) -> str:

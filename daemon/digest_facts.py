@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from analysis.conditions import Condition
 from analysis.events import EventKind, ShopEvent
@@ -12,6 +12,8 @@ from daemon.store.reader import JournalEntry, Reader
 
 POINTS = 500
 MOST_ROWS = 10_000
+PARTS = 28
+"""Bars of the week's picture: four a day."""
 _KINDS = {kind.value for kind in EventKind}
 
 
@@ -33,6 +35,7 @@ def week_facts(reader: Reader, start: float, end: float) -> DigestFacts:
         alarms=sorted(alarms, key=lambda alarm: alarm.raised_t),
         open=reader.open_alarms(),
         events=sorted(_events(reader.journal(start, last, MOST_ROWS)), key=lambda event: event.t),
+        drag_days=_parts(trend.t, trend.series["drag_ratio"].mean, start, end),
         drag_ratio=drag[-1] if drag else None,
         drag_ratio_before=drag[0] if drag else None,
         flow_lost=lost[-1] if lost else None,
@@ -55,3 +58,12 @@ def _forecast(reader: Reader) -> tuple[float | None, float | None]:
             days = (document.get("evidence") or {}).get("days_left") or {}
             return float(document["forecast_s"]), None if days.get("value") is None else float(days["value"])
     return None, None
+
+
+def _parts(times: Sequence[float], drag: Sequence[float | None], start: float, end: float) -> list[float | None]:
+    """The mean drag in each part of the week, None where there was none."""
+    parts: list[list[float]] = [[] for _ in range(PARTS)]
+    for t, value in zip(times, drag, strict=True):
+        if value is not None and start <= t < end:
+            parts[int(PARTS * (t - start) / (end - start))].append(value)
+    return [sum(part) / len(part) if part else None for part in parts]

@@ -77,6 +77,7 @@ class NowOut(BaseModel):
     alarms: list[AlarmOut]
     rest: list[AlarmOut] = Field(description="the alarms that the verdict does not already tell")
     alarm_count: int
+    demo: str = Field(default="", examples=["the chip bag overfills"], description="what an invented shop shows just now")
 
 
 def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut:
@@ -115,6 +116,7 @@ def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut
         bag=bag_out(snapshot, screen),
         alarms=alarms,
         rest=[alarm for alarm in alarms if alarm.id != first],
+        demo=next((text(source, "state") for source in snapshot.sources if text(source, "kind") == "simulator"), ""),
         alarm_count=sum(alarm.tone != "quiet" for alarm in alarms),
     )
 

@@ -85,6 +85,32 @@ CHORES: dict[str, tuple[Chore, ...]] = {
 }
 """What the maker does on the first day when he switches off at that time."""
 
+STORY: tuple[tuple[str, str], ...] = (
+    ("00:00", "the chair maker planes dusty boards, and his bags are loaded already: watch the filter gauge"),
+    ("09:25", "drag nears the line at which cleaning pays; coarse planing fills the chip bag meanwhile"),
+    ("10:23", "the chip bag overfills and chips are carried up into the filter"),
+    ("11:25", "he switched off, cleaned the filter and emptied the chip bag: both gauges start anew"),
+    ("12:40", "he planes coarse boards again; look at the charts of the morning"),
+    ("14:20", "shavings plug the run of the third port, and the air in it falls"),
+    ("15:05", "he cleared the run while the fan was off"),
+    ("17:25", "the day's work is done; from tomorrow on something else goes wrong each day"),
+)
+"""What happens on the first day, for those who watch: from which time on, and the words."""
+LATER_STORY = "a day with one or two faults of its own: the journal says which were found"
+
+
+def story(since_opening_s: float) -> str:
+    """What the demonstration shows at this time.
+
+    >>> story(0.0)[:16], story(20 * 3600.0) == LATER_STORY
+    ('the chair maker ', True)
+    """
+    clock = OPENS_S + since_opening_s
+    if clock >= DAY_S:
+        return LATER_STORY
+    return next(words for begins, words in reversed(STORY) if clock >= _at(begins))
+
+
 PLUGGED = ("14:20", "15:05")
 """When shavings plug the third port's run on the first day; he clears it while the fan is off."""
 

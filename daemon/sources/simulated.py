@@ -78,6 +78,7 @@ class SimulatedSource:
             if stop.is_set():
                 break
             batch.append(sample)
+            health.state = demo.story(sample.t - opened_at(self.settings, start))
             if len(batch) >= LARGEST_BATCH:
                 self._put(out, stop, batch)
                 batch = []
@@ -104,11 +105,17 @@ class SimulatedSource:
                     yield Sample(name, t, values)
 
 
-def demo_blocks(settings: SimulatorSettings, start: float) -> Iterator[Block]:
-    """The blocks of the demonstration's script from its opening on (the one that belongs to ``start``), without end."""
+def opened_at(settings: SimulatorSettings, start: float) -> float:
+    """When the first day of the demonstration that belongs to ``start`` opened [s]."""
     opens = settings.opens_t
     if opens is None or not opens <= start <= opens + LONGEST_CATCH_UP_S:
         opens = demo.opening(start, settings.utc_offset_s)
+    return opens
+
+
+def demo_blocks(settings: SimulatorSettings, start: float) -> Iterator[Block]:
+    """The blocks of the demonstration's script from its opening on (the one that belongs to ``start``), without end."""
+    opens = opened_at(settings, start)
     drawn = settings.shop
     shop = as_built(drawn, settings.seed)
     return simulate(

@@ -31,7 +31,7 @@ function place(element, data) {
   if (marks.knownFrom !== undefined) marks.known = get(data, marks.knownFrom) == null ? "no" : "yes";
   if (marks.attr !== undefined) for (const pair of marks.attr.split(";")) {
     const [name, path] = pair.split(":");
-    element.setAttribute(name, get(data, path) ?? "");
+    element.setAttribute(name, get(data, path) ?? (name === "width" ? 0 : ""));
   }
   if (marks.noneFrom !== undefined) marks.none = get(data, marks.noneFrom) == null ? "yes" : "no";
 }

@@ -146,7 +146,7 @@ def test_a_latched_alarm_says_that_it_waits() -> None:
     (back,) = shop.live(605, absent(BREACH))
     assert back.event == "cleared"
     assert back.title.startswith("Fine now, please have a look: A filter bag is loose or torn")
-    assert "until somebody has looked and reset it" in back.body
+    assert "until somebody has looked and closed it" in back.body
 
 
 # -- quiet hours ---------------------------------------------------------------------------------------------------
