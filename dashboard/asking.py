@@ -10,7 +10,7 @@
 | ``journal_remove`` | ``entry_id``, ``reason`` |
 | ``tour`` | ``action``: start (``name``, ``clean``), ready, skip, repeat, back (``step``), finish, cancel |
 | ``added_run`` | ``action``: start (``name``), cancel, compare (``way``: entry, spans, baselines, checks; ``entry``,
-  ``before``, ``after``), find, check (``side``), ready, skip, back, keep, leave |
+  ``before``, ``after``), check (``side``), ready, skip, back, keep, leave |
 """
 
 from __future__ import annotations

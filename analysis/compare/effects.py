@@ -43,7 +43,7 @@ class Effects:
 def possible_shops(design: DuctDesign, baseline: Baseline | None, seed: int = 1) -> list[tuple[DuctDesign, AsBuilt, float]]:
     """The most probable shop first, then random ones: design with its fan's curve, factors, and the motor's tilt."""
     parts = uncertain_parts(design, baseline, zero_inlet_pa=1.0, zero_filter_pa=1.0, density_sd=0.01)
-    middle = {name: 0.0 for name in parts.names}
+    middle = dict.fromkeys(parts.names, 0.0)
     if baseline is not None:
         built = baseline.as_built
         middle |= {

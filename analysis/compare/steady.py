@@ -125,7 +125,8 @@ def reduce(design: DuctDesign, frames: Iterable[Frame], start: float = -math.inf
             break
         gap, last_t = t - last_t, t
         if frame.state is not RunState.RUNNING or gap > GAP_S or gap <= 0.0:
-            now = _ended(now, done)
+            _end(now, done)
+            now = None
             if gap > GAP_S and frame.state is RunState.RUNNING:
                 run = None
         if frame.state in (RunState.OFF, RunState.STOPPING):
@@ -148,24 +149,26 @@ def reduce(design: DuctDesign, frames: Iterable[Frame], start: float = -math.inf
         running_s += min(max(gap, 0.0), 5.0)
         if frame.gates is None:
             unknown_s += min(max(gap, 0.0), 5.0)
-            now, gates = _ended(now, done), None
+            _end(now, done)
+            now, gates = None, None
             continue
         opened = {name for name, is_open in frame.gates.items() if is_open}
         found = tuple(name for name in gated if name in opened)
         odd = opened - known
         strange |= odd
         if found != gates or odd:
-            now, gates, gates_t = _ended(now, done), None if odd else found, t
+            _end(now, done)
+            now, gates, gates_t = None, None if odd else found, t
         if t - gates_t < MOVED_S or frame.run_s < SETTLED_S:
             continue
         if now is None:
             now = _Open(run, found, dict(zero), {}, {}, t)
         now.add(t, frame.values)
-    _ended(now, done)
+    _end(now, done)
     return Side(_finished(design, done), first, last, running_s, unknown_s, runs, tuple(sorted(strange)))
 
 
-def _ended(now: _Open | None, done: list[_Open]) -> None:
+def _end(now: _Open | None, done: list[_Open]) -> None:
     if now is not None:
         now.close_block()
         if now.blocks:
@@ -178,12 +181,12 @@ def _finished(design: DuctDesign, done: list[_Open]) -> tuple[Stretch, ...]:
     for name in READINGS:
         squares = products = count = 0.0
         for one in done:
-            rows = np.asarray(one.blocks.get(name, ()), dtype=np.float64)
-            if rows.size >= 3 and abs(rows.mean()) > 0.0:
-                off = rows / rows.mean() - 1.0
-                squares += float(off @ off) * rows.size / (rows.size - 1)
-                products += float(off[1:] @ off[:-1]) + float(off @ off) / rows.size
-                count += rows.size
+            means = np.asarray(one.blocks.get(name, ()), dtype=np.float64)
+            if means.size >= 3 and abs(means.mean()) > 0.0:
+                off = means / means.mean() - 1.0
+                squares += float(off @ off) * means.size / (means.size - 1)
+                products += float(off[1:] @ off[:-1]) + float(off @ off) / means.size
+                count += means.size
         memory = min(max(products / squares, 0.0), 0.8) if squares > 0.0 else 0.3
         spread[name] = math.sqrt(squares / count * (1.0 + memory) / (1.0 - memory)) if count else 0.01
     ambient, made = Ambient(design.air), []

@@ -12,7 +12,7 @@ from daemon.cli.baseline import baseline
 from daemon.cli.calibrate import calibrate
 from daemon.cli.check import check
 from daemon.cli.common import PlainCommand, PlainGroup
-from daemon.cli.compare import changes, compare, tour
+from daemon.cli.compare import compare, tour
 from daemon.cli.expect import expect
 from daemon.cli.export import backup, export
 from daemon.cli.init import init
@@ -28,7 +28,7 @@ from daemon.cli.traverse import traverse
 GROUPS: dict[str, tuple[Callable[..., Any], ...]] = {
     "Every day": (run, journal, alarms, record, demo),
     "Setting up": (init, check, listen, calibrate, traverse, baseline, service),
-    "Planning and comparing": (expect, plan, compare, tour, changes),
+    "Planning and comparing": (expect, plan, compare, tour),
     "Files": (replay, export, backup),
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -29,10 +30,10 @@ def compare(
     change: Annotated[
         Path | None, typer.Option(help="What was drawn: the file of ductwarden plan.", exists=True, dir_okay=False)] = None,
     joined: Annotated[str | None, typer.Option(help="The run that was cut into.")] = None,
+    baseline: Annotated[Path | None, typer.Option(
+        help="The shop as built (JSON of baseline --out, or a store); else the store's own.", exists=True)] = None,
     name: Annotated[str, typer.Option(help="What to call the change in the sentences.")] = "",
     html: Annotated[Path | None, typer.Option(help="Write the report as one HTML file.", dir_okay=False)] = None,
-    png: Annotated[Path | None, typer.Option(
-        help="Write the charts as PNG into this folder (needs matplotlib).", file_okay=False)] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the measures as CSV (SI).", dir_okay=False)] = None,
     units: Annotated[str | None, UNITS] = None,
     as_json: Annotated[bool, JSON] = False,
@@ -50,9 +51,9 @@ def compare(
     chosen = [way for way, wanted in ways.items() if wanted]
     if len(chosen) > 1:
         raise typer.BadParameter(f"one comparison at a time: {' or '.join(chosen)}")
-    told = Told(change, joined, name)
+    told = Told(change, joined, name, baseline, Progressing())
     report = _report(config, told, before, after, entry, baselines, before_recording, after_recording)
-    _tell(config, report, html, png, csv, units, as_json)
+    _tell(config, report, html, csv, units, as_json)
 
 
 def tour(
@@ -78,23 +79,24 @@ def tour(
     finally:
         reader.close()
     if report is not None:
-        _tell(config, report, html, None, None, units, as_json)
+        _tell(config, report, html, None, units, as_json)
 
 
-def changes(
-    shop: Annotated[Path, SHOP],
-    recording: Annotated[Path | None, typer.Option(help="Look in this recording.", exists=True, dir_okay=False)] = None,
-    within: Annotated[str | None, typer.Option(help="Where to look, as 2026-03-01..2026-05-31; else everywhere.")] = None,
-    keep: Annotated[bool, typer.Option("--keep", help="Write the found changes into the journal.")] = False,
-    html: Annotated[Path | None, typer.Option(help="Write the report as one HTML file.", dir_okay=False)] = None,
-    png: Annotated[Path | None, typer.Option(
-        help="Write the chart as PNG into this folder (needs matplotlib).", file_okay=False)] = None,
-    as_json: Annotated[bool, JSON] = False,
-) -> None:
-    """Look for changes of the ducts that nobody wrote down."""
-    from daemon.config.load import load
+class Progressing:
+    """One line on a terminal that is written over; on a pipe each new step once."""
 
-    _find(load(shop), recording, within, keep, html, png, as_json)
+    def __init__(self) -> None:
+        self._last = ""
+        self._terminal = sys.stderr.isatty()
+
+    def __call__(self, words: str) -> None:
+        step = words.partition(":")[0]
+        if self._terminal:
+            sys.stderr.write(f"\r\033[K{words} ... ")
+            sys.stderr.flush()
+        elif step != self._last:
+            typer.echo(step, err=True)
+        self._last = step
 
 
 def _report(
@@ -153,7 +155,7 @@ def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | N
 
 
 def _tell(
-    config: Config, report: Report, html: Path | None, png: Path | None, csv: Path | None, units: str | None, as_json: bool
+    config: Config, report: Report, html: Path | None, csv: Path | None, units: str | None, as_json: bool
 ) -> None:
     from daemon.cli.common import chosen_system, terminal
 
@@ -161,79 +163,19 @@ def _tell(
     if as_json:
         import json
 
-        from daemon.comparing.document import as_json as plain
+        from daemon.comparing.reports import as_json as plain
 
         typer.echo(json.dumps(plain(report), indent=2, ensure_ascii=False))
     else:
-        from daemon.comparing.words import print_report
+        from daemon.comparing.reports import print_report
 
         print_report(terminal(), report, system)
     if html is not None:
-        from daemon.comparing.page import write_page
+        from daemon.comparing.reports import write_page
 
         write_page(report, html, system)
         typer.echo(f"the report is in {html}", err=True)
-    if png is not None:
-        from daemon.comparing.plots import charts
-        from daemon.comparing.png import write_pictures
-
-        written = write_pictures(charts(report.comparison, system, report.designs.drawn is not None), png)
-        typer.echo(f"{len(written)} pictures written to {png}", err=True)
     if csv is not None:
-        from daemon.comparing.tables import write_csv
+        from daemon.comparing.reports import write_csv
 
         typer.echo(f"{write_csv(report, csv)} rows written to {csv}", err=True)
-
-
-def _find(
-    config: Config, recording: Path | None, within: str | None, keep: bool, html: Path | None, png: Path | None,
-    as_json: bool,
-) -> None:
-    from daemon.comparing import finding
-    from daemon.comparing.periods import read_span
-    from daemon.comparing.reading import Span
-    from daemon.store import requests
-    from daemon.store.reader import EVER, Reader
-
-    store = config.at(config.file.store.file)
-    if recording is not None:
-        if keep or within is not None:
-            raise typer.BadParameter("--keep and --within belong to the store, not to a recording")
-        found = finding.in_recording(config, recording)
-    else:
-        reader = Reader(store)
-        try:
-            found = finding.in_store(config, reader, Span(-EVER, EVER) if within is None else read_span(within, "--within"))
-        finally:
-            reader.close()
-    if as_json:
-        import json
-
-        typer.echo(json.dumps([
-            {
-                "began_t": c.began_t, "ended_t": c.ended_t, "earliest_t": c.earliest_t, "latest_t": c.latest_t,
-                "resistance": c.resistance.value, "low": c.resistance.low, "high": c.resistance.high, "words": c.words(),
-                "entry": None if e is None else e.id} for c, e in zip(found.changes, found.known, strict=True)], indent=2))
-    else:
-        for line in found.lines():
-            typer.echo(line)
-    if html is not None:
-        from daemon.comparing.page import changes_page
-
-        html.write_text(
-            changes_page(config.file.shop.name, found.departures, found.changes, found.lines()), encoding="utf-8")
-        typer.echo(f"the report is in {html}", err=True)
-    if png is not None and found.departures:
-        from daemon.comparing.plots import changes_chart
-        from daemon.comparing.png import write_pictures
-
-        write_pictures([changes_chart(found.departures, found.changes)], png)
-        typer.echo(f"the picture is in {png}", err=True)
-    new = [c for c, known in zip(found.changes, found.known, strict=True) if known is None]
-    if keep:
-        for one in new:
-            event = one.event()
-            requests.append(store, "journal_add", {"kind": event.kind.value, "text": event.text, "t": event.t}, event.by)
-        typer.echo(f"{len(new)} entries asked for; the running daemon writes them", err=True)
-    elif new and recording is None and not as_json:
-        typer.echo("with --keep they are written into the journal")

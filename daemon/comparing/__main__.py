@@ -1,8 +1,7 @@
 """``python -m daemon.comparing SHOP.toml --entry N``: one comparison in a process of its own, for the running daemon.
 
 Prints the status document "added_run" as one JSON object. The comparison needs packages and memory that the daemon must
-not hold; so it starts this and reads what it prints. The charts and the report go beside the store
-(:mod:`daemon.comparing.files`).
+not hold; so it starts this and reads what it prints. The report goes beside the store.
 """
 
 from __future__ import annotations
@@ -13,17 +12,15 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from daemon.comparing import comparing, finding
+from daemon.comparing import comparing
 from daemon.comparing.comparing import Report, Told
-from daemon.comparing.document import dashboard_document, found_document
-from daemon.comparing.files import folder_of, write_report_files
 from daemon.comparing.guided import compare_checks
 from daemon.comparing.periods import entry_of, read_span
-from daemon.comparing.reading import Span
+from daemon.comparing.reports import REPORT, dashboard_document, folder_of, write_page
 from daemon.config.config import Config
 from daemon.config.load import load
 from daemon.errors import NO_FILE, DuctwardenError
-from daemon.store.reader import EVER, Reader
+from daemon.store.reader import Reader
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -35,8 +32,6 @@ def main(arguments: list[str] | None = None) -> int:
     way.add_argument("--spans", nargs=2, metavar=("BEFORE", "AFTER"))
     way.add_argument("--baselines", nargs=2, metavar=("BEFORE", "AFTER"))
     way.add_argument("--checks", action="store_true")
-    way.add_argument("--find", action="store_true")
-    options.add_argument("--days", type=float, help="how far back --find looks from the latest frame; else all there is")
     options.add_argument("--name", default="")
     given = options.parse_args(arguments)
     try:
@@ -58,14 +53,9 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _document(config: Config, reader: Reader, store: Path, given: argparse.Namespace) -> dict[str, Any]:
-    if given.find:
-        last = reader.last_t()
-        start = -EVER if given.days is None or last is None else last - given.days * 86400.0
-        found = finding.in_store(config, reader, Span(start, EVER))
-        return {"found": found_document(found), "lines": found.lines()}
     report = _report(config, reader, given, Told(name=given.name or "new run"))
-    charts = write_report_files(report, folder_of(store), config.file.shop.units)
-    return {**dashboard_document(report, given.name), "charts": charts}
+    write_page(report, folder_of(store) / REPORT, config.file.shop.units)
+    return dashboard_document(report, given.name)
 
 
 def _report(config: Config, reader: Reader, given: argparse.Namespace, told: Told) -> Report:

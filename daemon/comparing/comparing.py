@@ -2,64 +2,67 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analysis.baseline.model import Baseline, BaselineError
-from analysis.compare.comparison import Comparison, compare_periods
-from analysis.compare.problem import NotEnough
-from analysis.compare.steps import of_baseline
-from analysis.compare.stretch import Gathered
-from analysis.compare.unknowns import Assumed
-from daemon.comparing.designs import Designs, assumed_of, baseline_of, designs_of
+from analysis.compare.answer import Answer, answer
+from analysis.compare.steady import Side, of_baseline
+from analysis.duct.planning import compare
+from daemon.comparing.designs import Designs, baseline_of, cut_of, designs_of
 from daemon.comparing.errors import CompareError
 from daemon.comparing.periods import around, span_words
-from daemon.comparing.reading import Span, from_recording, from_store
+from daemon.comparing.reading import Progress, Span, from_recording, from_store
 from daemon.config.config import Config
-from daemon.store.codec import JournalEntry
+from daemon.replaying import read_baseline
+from daemon.store.entries import JournalEntry
 from daemon.store.reader import Reader
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the owner said beside the periods: the change as drawn, the run that was cut, a name for it."""
+    """What the owner said beside the periods: the change as drawn, the run that was cut, a name for it, a baseline's file;
+    ``progress`` hears how far the reading is."""
 
     change: Path | None = None
     joined: str | None = None
     name: str = ""
+    baseline: Path | None = None
+    progress: Progress | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """A comparison with what a reader must know of it."""
+    """A comparison with what a reader must know of it. ``drawn`` is what the drawing said of the air at each port."""
 
     shop: str
     name: str
     before_words: str
     after_words: str
-    comparison: Comparison
-    designs: Designs
-    assumed: Assumed
+    answer: Answer
+    drawn: Mapping[str, float]
 
 
 def between_spans(
     config: Config, reader: Reader, before: Span, after: Span, told: Told, entry: JournalEntry | None = None
 ) -> Report:
     """Two periods of the store."""
+    if before.start < after.end and after.start < before.end:
+        raise CompareError("the two periods overlap; give one that ends before the other begins")
     # The drawing in the middle of a period: at its edges the old or the new file may still have been in force.
     middle = [0.5 * (span.start + span.end) for span in (before, after)]
     last = reader.last_t()
     if last is not None:
         middle[1] = max(after.start, min(middle[1], last))
     designs = designs_of(config, reader, middle[0], middle[1], told.change)
-    baseline = baseline_of(reader, designs.before, before.end)
+    baseline = _baseline(config, reader, designs, told, before.end)
     sides = [
-        from_store(reader, config, span, designs.before, shop, baseline)
-        for span, shop in ((before, designs.before), (after, designs.after))]
+        from_store(reader, span, designs.before, words, told.progress)
+        for span, words in ((before, "the period before"), (after, "the period after"))]
     name = told.name or _entry_name(entry)
-    return _report(
-        config, sides, designs, baseline, told, name, "" if entry is None else entry.where, span_words(before),
-        span_words(after))
+    where = "" if entry is None else entry.where
+    return report_of(config, sides, designs, replace(told, name=name), (span_words(before), span_words(after)), baseline, where)
 
 
 def around_entry(config: Config, reader: Reader, entry: JournalEntry, told: Told) -> Report:
@@ -69,18 +72,17 @@ def around_entry(config: Config, reader: Reader, entry: JournalEntry, told: Told
 
 
 def between_recordings(config: Config, before: Path, after: Path, told: Told, reader: Reader | None = None) -> Report:
-    """Two recordings. Gate marks are used where they are, else the estimator infers the gates."""
+    """Two recordings."""
     designs = designs_of(config, None, None, None, told.change)
-    baseline = baseline_of(reader, designs.before, None)
-    sides, words, notes = [], [], []
-    for path, shop in ((before, designs.before), (after, designs.after)):
-        found, report = from_recording(config, path, designs.before, shop, baseline)
+    baseline = _baseline(config, reader, designs, told, None)
+    sides, notes = [], []
+    for path in (before, after):
+        found, report = from_recording(config, path, designs.before, path.name, told.progress)
         sides.append(found)
-        words.append(f"recording {path.name}")
         if report.damaged or report.refused:
             notes.append(f"{path.name}: {report.words()}")
     designs = replace(designs, notes=(*designs.notes, *notes))
-    return _report(config, sides, designs, baseline, told, told.name, "", words[0], words[1])
+    return report_of(config, sides, designs, told, (f"recording {before.name}", f"recording {after.name}"), baseline)
 
 
 def between_baselines(config: Config, reader: Reader, before: str, after: str, told: Told) -> Report:
@@ -90,40 +92,46 @@ def between_baselines(config: Config, reader: Reader, before: str, after: str, t
     why = found[0].fits(designs.before)
     if why is not None:
         raise CompareError(f"the baseline {before!r} belongs to another drawing: {why}")
-    return _report(
-        config, [of_baseline(one) for one in found], designs, found[0], told, told.name, "", f"baseline {before}",
-        f"baseline {after}")
+    sides = [of_baseline(one) for one in found]
+    return report_of(config, sides, designs, told, (f"baseline {before}", f"baseline {after}"), found[0])
 
 
-def between_gathered(
-    config: Config, before: Gathered, after: Gathered, designs: Designs, told: Told, words: tuple[str, str],
-    baseline: Baseline | None = None,
+def report_of(
+    config: Config, sides: list[Side], designs: Designs, told: Told, words: tuple[str, str],
+    baseline: Baseline | None = None, where: str = "",
 ) -> Report:
-    """Two periods that were gathered already (a guided check)."""
-    return _report(config, [before, after], designs, baseline, told, told.name, "", words[0], words[1])
-
-
-def _report(
-    config: Config, sides: list[Gathered], designs: Designs, baseline: Baseline | None, told: Told, name: str,
-    where: str, before_words: str, after_words: str,
-) -> Report:
-    assumed = assumed_of(designs, told.joined, where)
-    try:
-        found = compare_periods(
-            designs.before, sides[0], sides[1], baseline=baseline, assumed=assumed, drawn=designs.drawn)
-    except NotEnough as error:
-        raise CompareError(f"{error}. {_left_out(sides)}") from error
+    """The answer on two sides that were measured."""
+    cut, altered = cut_of(designs, told.joined, where)
+    if told.progress is not None:
+        told.progress("comparing")
+    found = answer(
+        designs.before, sides[0], sides[1], baseline=baseline, joined=cut, altered=altered, name=told.name)
     found = replace(found, notes=(*found.notes, *designs.notes))
-    return Report(config.file.shop.name, name, before_words, after_words, found, designs, assumed)
+    return Report(config.file.shop.name, told.name, words[0], words[1], found, _drawn(designs, found))
 
 
-def _left_out(sides: list[Gathered]) -> str:
-    parts = []
-    for word, side in zip(("before", "after"), sides, strict=True):
-        reasons = ", ".join(
-            f"{seconds / 60.0:.0f} min: {why}" for why, seconds in sorted(side.left_out_s.items(), key=lambda row: -row[1]))
-        parts.append(f"{word}: {side.running_s / 60.0:.0f} min of running" + (f", left out {reasons}" if reasons else ""))
-    return "; ".join(parts).capitalize()
+def _drawn(designs: Designs, found: Answer) -> dict[str, float]:
+    """What the drawings say of the air at each port, with the gates that it was measured with."""
+    if designs.drawn is None:
+        return {}
+    old, new = designs.drawn
+    told = {}
+    for change in found.ports:
+        if set(change.open_ports) <= set(new.port_names):
+            plan = compare(old, new, [change.open_ports])
+            for one in plan.sets[0].changes:
+                kind, _, name = one.where.partition(" ")
+                if (one.measure, kind, name.strip("'\"")) == ("flow", "port", change.where) and one.before and one.difference:
+                    told[change.where] = one.difference.value / one.before.value
+    return told
+
+
+def _baseline(
+    config: Config, reader: Reader | None, designs: Designs, told: Told, before_t: float | None
+) -> Baseline | None:
+    if told.baseline is not None:
+        return read_baseline(told.baseline, designs.before)
+    return baseline_of(reader, designs.before, before_t)
 
 
 def _entry_name(entry: JournalEntry | None) -> str:

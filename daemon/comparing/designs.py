@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.baseline.model import Baseline, BaselineError
-from analysis.compare.unknowns import Assumed
 from analysis.duct.design import FAN, DuctDesign, Port, Run
 from daemon.config.changes import load_change
 from daemon.config.config import Config
@@ -60,9 +59,9 @@ def _since(first_t: object) -> float:
     return float(first_t) if isinstance(first_t, int | float) else float("-inf")
 
 
-def assumed_of(designs: Designs, joined: str | None, where: str) -> Assumed:
-    """Which run was cut into: as said, else where the new pieces of the drawing begin, else the place of the journal's
-    entry. Raises :class:`ConfigError` for a name that is no run."""
+def cut_of(designs: Designs, joined: str | None, where: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Which runs were cut into (as said, else where the new pieces of the drawing begin, else the place of the journal's
+    entry), and the ports that were altered. Raises :class:`ConfigError` for a name that is no run."""
     before = designs.before
     if joined is not None:
         names = tuple(part.strip() for part in joined.split(",") if part.strip())
@@ -70,7 +69,7 @@ def assumed_of(designs: Designs, joined: str | None, where: str) -> Assumed:
         if unknown or not names:
             raise ConfigError([f"--joined: there is no run {', '.join(map(repr, unknown)) or joined!r}"
                                f" (runs: {', '.join(before.run_names)})"])
-        return Assumed(names)
+        return names, ()
     found = dict.fromkeys(
         run for piece in _pieces(designs.after)
         if piece.name not in before.run_names and piece.name not in before.port_names
@@ -85,7 +84,7 @@ def assumed_of(designs: Designs, joined: str | None, where: str) -> Assumed:
             piece = next((p for p in _pieces(designs.after) if p.name == where), None)
             run = None if piece is None or piece.into == FAN else _old_run(designs, piece.into)
             found = {} if run is None else {run: None}
-    return Assumed(tuple(found), changed)
+    return tuple(found), changed
 
 
 def _pieces(design: DuctDesign) -> list[Run | Port]:

@@ -5,7 +5,6 @@
 | ``start`` | the run ``name`` is built: write it into the journal, and compare again and again from now on |
 | ``cancel`` | end that, and forget the last answer |
 | ``compare`` | once: ``way`` is ``entry`` (``entry``), ``spans`` or ``baselines`` (``before``, ``after``), or ``checks`` |
-| ``find`` | look for changes of the ducts that nobody wrote down (it does so by itself every ten running hours) |
 | ``check`` | begin a guided check, ``side`` before or after the work |
 | ``ready``, ``skip``, ``back``, ``keep``, ``leave`` | said to that check; ``keep`` stores it, and after the work compares |
 
@@ -32,10 +31,6 @@ EVERY_S = 1800.0
 """Running seconds between two comparisons."""
 FIRST_S = 600.0
 """Running seconds after the entry before the first one."""
-FIND_EVERY_S = 10.0 * 3600.0
-"""Running seconds after which the last weeks are searched for changes that nobody wrote down, when the fan is off."""
-FIND_DAYS = 90
-_LOOKING = "Looking for changes of the ducts."
 
 
 class AddedRunDesk:
@@ -48,10 +43,8 @@ class AddedRunDesk:
         self._entry: int | None = None
         self._ran_s = 0.0
         self._due_s = FIRST_S
-        self._unsearched_s = 0.0
         self._last_t: float | None = None
         self._answer: Document = {}
-        self._found: Document = {}
         self._trouble = ""
         self._job: Job | None = None
         self._check = GuidedCheck(config)
@@ -67,10 +60,6 @@ class AddedRunDesk:
             return self._start(payload, t, by)
         if action == "compare":
             return self._compare(payload)
-        if action == "find":
-            self._begin(["--find"], _LOOKING)
-            self._unsearched_s = 0.0
-            return "looking for changes; they will stand here in a moment"
         if action == "check":
             words = self._check.begin(payload.get("side"))
             self._follow()
@@ -80,21 +69,17 @@ class AddedRunDesk:
         raise AddedRunDeclined(f"{action!r} is nothing that this check knows")
 
     def turn(self, running: bool, t: float, wall_t: float) -> None:
-        """Count running time; start a comparison, or a search for changes, when it is due."""
+        """Count running time; start a comparison when it is due."""
         frame = self._pipeline.last_frame
         if frame is not None and frame.gates is not None:
             self._reported = True
         ran = t - self._last_t if self._last_t is not None and running and 0.0 < t - self._last_t < 60.0 else 0.0
         self._last_t = t
-        self._unsearched_s += ran
         if self._entry is not None:
             self._ran_s += ran
             if self._job is None and self._ran_s >= self._due_s:
                 self._due_s = self._ran_s + EVERY_S
                 self._begin(["--entry", str(self._entry)], "Comparing.")
-        if self._job is None and not running and self._unsearched_s >= FIND_EVERY_S:
-            self._unsearched_s = 0.0
-            self._begin(["--find", f"--days={FIND_DAYS}"], _LOOKING)
 
     def document(self) -> Document:
         """The status document "added_run". Whatever has been answered since the last look is taken first: there may be no
@@ -119,8 +104,6 @@ class AddedRunDesk:
                 told["words"] = f"Not yet: {self._trouble}"
         if self._job is not None:
             told["busy"] = self._job.words
-        if self._found:
-            told["found"], told["found_words"] = self._found.get("found"), self._found.get("lines")
         told |= self._check.document()
         if self._reported:
             told["gates_reported"] = True
@@ -128,14 +111,11 @@ class AddedRunDesk:
 
     def snapshot(self) -> dict[str, object]:
         """What is to survive a restart. A guided check lies beside the store."""
-        # In whole tens of minutes: what says the same as before is not written again.
-        told: dict[str, object] = {"unsearched_s": self._unsearched_s // 600.0 * 600.0}
+        told: dict[str, object] = {}
         if self._entry is not None:
             told |= {"entry": self._entry, "name": self._name, "ran_s": self._ran_s}
         if self._answer:
             told["answer"] = self._answer
-        if self._found:
-            told["found"] = self._found
         told |= self._check.snapshot()
         if self._reported:
             told["gates_reported"] = True
@@ -143,14 +123,11 @@ class AddedRunDesk:
 
     def restore(self, data: Mapping[str, object]) -> None:
         """Go on with the check of a snapshot; anything else is left behind."""
-        entry, ran, answer, found = (data.get(key) for key in ("entry", "ran_s", "answer", "found"))
+        entry, ran, answer = (data.get(key) for key in ("entry", "ran_s", "answer"))
         if isinstance(entry, int) and isinstance(ran, int | float):
             self._entry, self._name, self._ran_s = entry, str(data.get("name") or ""), float(ran)
             self._due_s = max(FIRST_S, self._ran_s)
         self._answer = dict(answer) if isinstance(answer, Mapping) else {}
-        self._found = dict(found) if isinstance(found, Mapping) else {}
-        unsearched = data.get("unsearched_s")
-        self._unsearched_s = float(unsearched) if isinstance(unsearched, int | float) else 0.0
         self._reported = data.get("gates_reported") is True
         self._check.restore(data)
 
@@ -224,10 +201,7 @@ class AddedRunDesk:
         self._trouble = trouble
         if answer is None:
             return
-        if "found" in answer:
-            self._found = answer
-        else:
-            self._answer = answer
+        self._answer = answer
 
     # -- the guided check ---------------------------------------------------------------------------------------------
 

@@ -16,9 +16,9 @@ from typing import Any, Literal
 from analysis.baseline.plan import plan
 from analysis.baseline.steps import TourData
 from analysis.baseline.tour import Tour
-from analysis.compare.steps import of_tour
+from analysis.compare.steady import of_tour
 from analysis.duct.design import DuctDesign
-from daemon.comparing.comparing import Report, Told, between_gathered
+from daemon.comparing.comparing import Report, Told, report_of
 from daemon.comparing.designs import Designs, baseline_of
 from daemon.comparing.errors import CompareError
 from daemon.comparing.periods import local_words
@@ -33,8 +33,8 @@ from daemon.wiring import build_sensor_sds
 
 Side = Literal["before", "after"]
 FORMAT = 1
-SAME_DAY_S = 12.0 * 3600.0
-"""A check that was laid aside is gone on with for so long; after that bags and air are no longer those of its steps."""
+RESUMED_S = 48.0 * 3600.0
+"""A check that was laid aside is gone on with for so long; each day of its steps has its own bags and air in the comparison."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ class CheckTour:
     def _left(self) -> Tour | None:
         try:
             kept = json.loads(self._aside.read_text(encoding="utf-8"))
-            if self._last - float(kept["tour"]["t"]) > SAME_DAY_S:
+            if self._last - float(kept["tour"]["t"]) > RESUMED_S:
                 return None
             return Tour.restored(self._design, kept["tour"], build_sensor_sds(self._config))
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
@@ -165,5 +165,5 @@ def compare_checks(config: Config, reader: Reader | None, told: Told) -> Report:
         later = load_change(told.change, config).design
     words = tuple(f"guided check of {local_words(one.data.t)}" for one in (before, after))
     baseline = baseline_of(reader, before.design, before.data.t)
-    return between_gathered(
-        config, of_tour(before.data), of_tour(after.data), Designs(before.design, later), told, (words[0], words[1]), baseline)
+    return report_of(
+        config, [of_tour(before.data), of_tour(after.data)], Designs(before.design, later), told, (words[0], words[1]), baseline)

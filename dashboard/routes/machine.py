@@ -35,7 +35,6 @@ ADDED_WORDS = {
     "start": "From now on the ports are compared with the time before.",
     "cancel": "The check was ended.",
     "compare": "Comparing: the answer will stand here in a moment.",
-    "find": "Looking: what is found will stand here in a moment.",
     "check": "The check has begun.",
     "ready": "Measuring.",
     "skip": "Left out.",
@@ -62,7 +61,7 @@ class AddedRunAct(BaseModel):
     """What the owner says to the check of an added run. ``name`` goes with "start"; ``side`` with "check"; ``way`` with
     "compare", and with it ``entry`` (a journal entry), four days, or ``before`` and ``after`` (names of baselines)."""
 
-    action: Literal["start", "cancel", "compare", "find", "check", "ready", "skip", "back", "keep", "leave"]
+    action: Literal["start", "cancel", "compare", "check", "ready", "skip", "back", "keep", "leave"]
     name: str = Field(default="", max_length=60, examples=["sander"])
     side: Literal["before", "after"] | None = None
     way: Literal["entry", "spans", "baselines", "checks"] | None = None

@@ -222,14 +222,11 @@ def added_run_page(request: Request) -> Response:
 
 @router.get("/added-run/files/{name}")
 def added_run_file(request: Request, name: str) -> Response:
-    """A chart of the last comparison, or its report as one file."""
+    """The report of the last comparison as one file."""
     path = report_file(box_of(request).settings.store, name)
     if path is None:
         raise Refused(404, "There is no such file of a comparison.")
-    kind = {".svg": "image/svg+xml", ".png": "image/png"}.get(path.suffix)
-    if kind is None:
-        return FileResponse(path, media_type="text/html", filename="added-run.html")
-    return FileResponse(path, media_type=kind, headers={"cache-control": "no-cache"})
+    return FileResponse(path, media_type="text/html", filename="added-run.html")
 
 
 @router.get("/record")
