@@ -5,10 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
-
-import numpy as np
-import numpy.typing as npt
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +66,6 @@ class Mixture:
         return Interval(
             mean, self.quantile(tail), self.quantile(1.0 - tail), math.sqrt(variance), 2.0 * min(below, 1.0 - below))
 
-    def mapped(self) -> Mixture:
-        """Logarithms turned into relative changes, ``exp(x) - 1``."""
-        means = tuple(math.expm1(m) for m in self.mean)
-        return Mixture(self.weight, means, tuple(s * (1.0 + m) for s, m in zip(self.sd, means, strict=True)))
-
 
 def holm(p: Sequence[float]) -> list[float]:
     """Holm's step-down adjustment: with these, every claim at 0.05 together errs at most once in twenty times.
@@ -91,33 +82,3 @@ def holm(p: Sequence[float]) -> list[float]:
         most = max(most, min(1.0, (len(p) - rank) * p[i]))
         adjusted[i] = most
     return adjusted
-
-
-DRAWS = 20_000
-
-
-def together(p: Sequence[float], covariance: npt.NDArray[np.float64]) -> list[float]:
-    """Adjusted probabilities of many claims at once that know how the claims hang together: the chance that the largest of
-    all standardised estimates is as large as this one where nothing has changed. Never more than :func:`holm` says.
-
-    ``covariance`` is that of the estimates behind ``p``. Single-step maximum of P. H. Westfall and S. S. Young,
-    Resampling-Based Multiple Testing (Wiley 1993), with normal draws (seeded) for the joint distribution. Independent
-    claims give Sidak's ``1 - (1 - p)^k``; claims that are one and the same give ``p``.
-    """
-    plain = holm(p)
-    if len(p) < 2:
-        return plain
-    sd = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
-    value, vector = np.linalg.eigh(covariance / np.outer(sd, sd))
-    root = vector * np.sqrt(np.maximum(value, 0.0))
-    draws = np.random.default_rng(7919).standard_normal((DRAWS, len(p))) @ root.T
-    largest = np.sort(np.abs(draws).max(axis=1))
-    told = []
-    for one, bound in zip(p, plain, strict=True):
-        if one <= 0.0:
-            told.append(bound)
-            continue
-        beyond = DRAWS - int(np.searchsorted(largest, -NormalDist().inv_cdf(0.5 * min(one, 1.0))))
-        # The rarest are beyond what draws can tell: there Holm's bound stands.
-        told.append(bound if beyond < 20 else min(bound, max(one, beyond / DRAWS)))
-    return told

@@ -38,8 +38,8 @@ KEYS = {
     "ducts": ["pieces", "drawn", "t"],
     "tour": ["active", "phase", "step", "steps", "open_ports", "words", "progress", "measured", "skipped", "report", "notes"],
     "added_run": [
-        *("name", "verdict", "words", "ports", "phase", "what", "sentences", "notes", "charts", "check"),
-        *("kept", "found", "found_words", "busy", "trouble", "entry"),
+        *("name", "verdict", "words", "ports", "phase", "what", "lines", "notes", "others", "check"),
+        *("kept", "truth", "offer_check", "busy", "trouble", "entry"),
     ],
     "source": ["name", "kind", "state", "connected", "samples", "refused", "unknown_channels", "last_t", "last_error"],
     "claim": ["condition", "claim", "reason", "action", "forecast_s", "forecast_low_s", "forecast_high_s"],

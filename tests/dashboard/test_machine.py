@@ -223,16 +223,17 @@ def test_the_added_run_speaks_of_air_at_the_ports(client: Visitor, shop: Shop) -
         {
             "name": "sander",
             "verdict": "lost",
-            "words": "The planer lost air.",
+            "lines": ["Yes: the sander takes air from the ports."],
             "ports": [
-                {"name": "planer", "before_m3s": 0.2, "after_m3s": 0.192, "expected_m3s": 0.196, "words": "more than drawn"}
+                {"name": "planer", "before_m3s": 0.2, "after_m3s": 0.192, "duct": "−4.0 %", "filter": "0.0 %", "drawn": "−2.0 %"}
             ],
         },
     )
     shop.tell()
     found = client.fresh("/api/v1/added-run")
-    assert (found["title"], found["ports"][0]["change"], found["ports"][0]["drawn"]) == ("Ports have lost air", "−4 %", "−2 %")
-    assert "more than drawn" in client.get("/added-run").text
+    port = found["ports"][0]
+    assert (found["title"], port["duct"], port["drawn"]) == ("Yes: ports have lost air", "−4.0 %", "−2.0 %")
+    assert "Yes: the sander takes air" in client.get("/added-run").text
 
 
 # -- record, health, numbers --------------------------------------------------------------------------------------------------

@@ -64,14 +64,12 @@ def test_less_suction_and_more_air_is_a_loss_at_the_ports(shop: Path) -> None:
         "compare", str(shop), "--baselines", FIRST["name"], "after the work", "--joined", "main", "--name", "new run", "--json"])
     assert result.exit_code == 0, result.output
     told = json.loads(result.stdout)
-    assert told["outcome"] == "lost"
-    flows = [change for one in told["sets"] for change in one["changes"] if change["measure"] == "flow" and len(one["open"]) == 1]
+    assert told["verdict"] == "lost"
+    flows = [c for c in told["changes"] if c["measure"] == "flow" and len(c["open"]) == 1]
     assert len(flows) == 4
     for change in flows:
         assert change["duct"]["value"] < -0.015
         assert change["duct"]["low"] < change["duct"]["value"] < change["duct"]["high"]
-    assert told["leak_cm2"]["value"] == pytest.approx(1e4 * LEAK_M2, rel=0.2)
-    assert told["leak_cm2"]["low"] > 0.0
 
 
 def test_a_baseline_that_is_not_there_is_told_with_those_that_are(shop: Path) -> None:

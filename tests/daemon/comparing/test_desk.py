@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import ClassVar
 
 import pytest
 
@@ -14,50 +13,8 @@ from analysis.readings import RunState
 from daemon.comparing.desk import AddedRunDesk
 from daemon.comparing.errors import AddedRunDeclined
 from daemon.sources.contract import Sample
-from daemon.wiring import build_pipeline
 from tests.daemon.comparing.test_added_run import LEAK_M2, MONDAY, simulated
 from tests.support.shop_store import shop_store
-
-
-class Idle:
-    """A process that never ends."""
-
-    begun: ClassVar[list[list[str]]] = []
-
-    def __init__(self, shop: Path, arguments: list[str], words: str) -> None:
-        self.words = words
-        self.begun.append(arguments)
-
-    def look(self) -> tuple[None, str]:
-        return None, ""
-
-    def close(self) -> None:
-        pass
-
-
-def test_every_ten_running_hours_it_looks_for_changes_by_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("daemon.comparing.desk.Job", Idle)
-    Idle.begun.clear()
-    shop = shop_store(tmp_path, MONDAY)
-    config, writer = shop.config, shop.writer
-    desk = AddedRunDesk(config, writer, build_pipeline(config))
-    t = MONDAY
-    for _ in range(1200):
-        t += 30.0
-        desk.turn(True, t, 0.0)
-    desk.turn(False, t + 30.0, 0.0)
-    assert Idle.begun == []
-    again = AddedRunDesk(config, writer, build_pipeline(config))
-    again.restore(desk.snapshot())
-    for step in range(25):
-        again.turn(True, t + 60.0 + 30.0 * step, 0.0)
-    assert Idle.begun == [], "not while the fan runs"
-    again.turn(False, t + 900.0, 0.0)
-    assert Idle.begun == [["--find", "--days=90", "--name="]]
-    assert again.document()["busy"] == "Looking for changes of the ducts."
-    with pytest.raises(AddedRunDeclined, match="is being made"):
-        again.ask({"action": "find"}, t, "owner")
-    writer.close()
 
 
 @pytest.mark.slow

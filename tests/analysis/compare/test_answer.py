@@ -1,0 +1,114 @@
+"""The answer on two sides whose truth is known from EPANET-checked physics: the engine moved by a leak (``tests/analysis/duct``
+holds the engine against EPANET and handbooks; shops of another plant are in ``tests/bench/compare.py``)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.compare.answer import CANNOT, Answer, answer
+from analysis.compare.steady import READINGS, Side, Stretch, reduce
+from analysis.duct.design import Faults
+from analysis.duct.solve import solve_many
+from analysis.readings import Frame, RunState
+from daemon.config.load import load
+
+DESIGN = load(Path("daemon/demo/chair-barn.toml")).design
+SETS = [(), *((name,) for name in DESIGN.port_names)]
+CLEAN = DESIGN.filter.clean_drag_pasm3
+LEAK_M2 = 8e-4
+DAY = 86400.0
+
+
+def side(day: float, leak_m2: float = 0.0, drag_x: float = 1.2, seed: int = 1, without: str = "") -> Side:
+    """A check of all gates shut and each alone, one minute each, with noise of 0.2 %."""
+    gates = np.array([[p in opened for p in DESIGN.port_names] for opened in SETS])
+    points = solve_many(
+        DESIGN, gates, filter_drag_pasm3=drag_x * CLEAN, faults=Faults(leak_m2={"main": leak_m2} if leak_m2 else {}))
+    assert points.motor_a is not None
+    rng, rows = np.random.default_rng(seed), []
+    for i, opened in enumerate(SETS):
+        true = dict(zip(READINGS, (-points.inlet_pa[i], points.filter_pa[i], points.motor_a[i]), strict=True))
+        mean = {n: float(v * (1 + 0.002 * rng.standard_normal())) for n, v in true.items() if n != without}
+        t = day * DAY + 30000.0 + 90.0 * i
+        rows.append(Stretch(day, t, 60.0, opened, mean, dict.fromkeys(mean, 0.002)))
+    return Side(tuple(rows), rows[0].t, rows[-1].t, 60.0 * len(rows), runs=1)
+
+
+def truth(drag_x: float = 1.2) -> dict[str, float]:
+    """What the leak does to the air at each port."""
+    gates = np.eye(len(DESIGN.ports), dtype=bool)
+    old, new = (
+        solve_many(DESIGN, gates, filter_drag_pasm3=drag_x * CLEAN, faults=Faults(leak_m2={"main": m} if m else {}))
+        for m in (0.0, LEAK_M2))
+    return {p: float(new.port_flow_m3s[i, i] / old.port_flow_m3s[i, i] - 1) for i, p in enumerate(DESIGN.port_names)}
+
+
+@pytest.fixture(scope="module")
+def loaded() -> Answer:
+    """A leak of eight square centimetres while the bags loaded by a half."""
+    return answer(DESIGN, side(1.0), side(4.0, LEAK_M2, 1.8, seed=2), joined=("main",), name="new run")
+
+
+def test_each_port_is_told_and_the_filter_apart(loaded: Answer) -> None:
+    assert loaded.verdict == "lost"
+    for port in loaded.ports:
+        assert port.duct.low <= truth()[port.where] <= port.duct.high
+        assert port.filter.high < 0.0
+    assert len(loaded.lines) <= 3
+    assert loaded.lines[0].startswith("Yes: the new run takes air from the ports, most at the ")
+    assert "comes back with cleaning" in loaded.lines[1]
+
+
+def test_nothing_is_claimed_where_only_the_bags_loaded() -> None:
+    found = answer(DESIGN, side(1.0), side(4.0, 0.0, 1.8, seed=3))
+    assert found.verdict != "lost"
+    assert not found.claimed
+    assert found.lines[0].startswith(("No:", "Cannot tell"))
+
+
+@pytest.mark.parametrize("missing", READINGS)
+def test_with_a_channel_missing_the_truth_stays_inside(missing: str) -> None:
+    found = answer(DESIGN, side(1.0, without=missing), side(4.0, LEAK_M2, seed=4, without=missing), joined=("main",))
+    for port in found.ports:
+        assert port.duct.low <= truth()[port.where] <= port.duct.high
+
+
+def frames(t0: float, gates: dict[str, bool] | None, seconds: int = 600) -> list[Frame]:
+    rows = [Frame(t0 + s, {"inlet_pa": 1.0, "filter_pa": 0.5, "motor_a": 0.0}, {}, None, RunState.OFF) for s in range(120)]
+    for s in range(seconds):
+        values = {"inlet_pa": -1500.0 + s % 3, "filter_pa": 200.0 + s % 2, "motor_a": 7.0}
+        rows.append(Frame(t0 + 120 + s, values, {}, gates, RunState.RUNNING, float(s)))
+    return rows
+
+
+def test_with_unknown_gates_it_cannot_be_told_and_the_check_is_offered() -> None:
+    sides = [reduce(DESIGN, frames(day * DAY, None)) for day in (1, 3)]
+    assert sides[0].unknown_s == pytest.approx(600, abs=5)
+    found = answer(DESIGN, *sides)
+    assert (found.verdict, found.lines, found.known) == ("unclear", (CANNOT,), False)
+
+
+def test_zeros_are_taken_off_and_a_gate_of_another_drawing_is_left_out() -> None:
+    port = DESIGN.port_names[0]
+    (stretch,) = reduce(DESIGN, frames(DAY, {port: True})).stretches
+    assert stretch.open_ports == (port,)
+    assert stretch.mean["inlet_pa"] == pytest.approx(1500.0, abs=0.5)
+    assert stretch.seconds == pytest.approx(570, abs=5)
+    strange = reduce(DESIGN, frames(DAY, {port: True, "new machine": True}))
+    assert (strange.stretches, strange.strange) == ((), ("new machine",))
+
+
+def test_whatever_was_measured_there_is_an_answer_in_words() -> None:
+    whole, empty = side(1.0), Side(())
+    odd = replace(whole, stretches=tuple(
+        replace(s, mean={n: 30.0 * v for n, v in s.mean.items()}) for s in whole.stretches))
+    shut = replace(whole, stretches=whole.stretches[:1])
+    none = replace(whole, stretches=tuple(replace(s, mean={"motor_a": 5.0}, error={"motor_a": 0.01}) for s in whole.stretches))
+    for before, after in ((empty, whole), (whole, empty), (whole, odd), (odd, whole), (shut, shut), (none, none), (shut, whole)):
+        found = answer(DESIGN, before, after)
+        assert 1 <= len(found.lines) <= 3
+        assert all(line and "nan" not in line for line in found.lines)
