@@ -16,7 +16,7 @@ from daemon.comparing.periods import around, span_words
 from daemon.comparing.reading import Progress, Span, from_recording, from_store
 from daemon.config.config import Config
 from daemon.replaying import read_baseline
-from daemon.store.entries import JournalEntry
+from daemon.store.codec import JournalEntry
 from daemon.store.reader import Reader
 
 
