@@ -56,7 +56,7 @@ def test_the_password_opens_the_page_and_its_buttons(browser: Browser, pump: Pum
     expect(page.locator(".said")).to_contain_text("Written into the journal")
     page.goto("/shop")
     page.get_by_role("button", name="Log out").click()
-    expect(page.locator("h1")).to_have_text("Shop" if viewing_open else "Log in")
+    expect(page.locator("h1")).to_have_text("The chip bag is full" if viewing_open else "Log in")
     context.close()
 
 
