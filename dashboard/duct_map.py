@@ -108,7 +108,7 @@ def drawing(pieces: Sequence[PieceOut], width: int, css_class: str) -> Markup:
     height = max((item.y for item in placed), default=TOP) + 52
     widest = max((piece.diameter_m for piece in pieces), default=0.1) or 0.1
     out = [
-        Markup('<svg class="ducts {}" viewBox="0 0 {} {:.0f}" role="img" aria-label="{}">').format(
+        Markup('<svg class="ducts {}" viewBox="0 0 {} {:.0f}" role="group" aria-label="{}">').format(
             css_class, width, height, title(pieces)
         ),
         Markup('<g class="fan" transform="translate(26 {})">{}</g><text x="6" y="{}" class="name">fan</text>').format(

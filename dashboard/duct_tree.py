@@ -59,7 +59,7 @@ def tree_drawing(pieces: Sequence[PieceOut], width: int, css_class: str) -> Mark
     height = max((item.y for item in placed), default=TOP) + 18
     widest = max((piece.diameter_m for piece in pieces), default=0.1) or 0.1
     out = [
-        Markup('<svg class="ducts {}" viewBox="0 0 {} {:.0f}" role="img" aria-label="{}">').format(
+        Markup('<svg class="ducts {}" viewBox="0 0 {} {:.0f}" role="group" aria-label="{}">').format(
             css_class, width, height, title(pieces)
         ),
         Markup('<g class="fan" transform="translate({} 24)">{}</g><text x="{}" y="29" class="name">fan</text>').format(
