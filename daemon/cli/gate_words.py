@@ -18,7 +18,12 @@ def read_gates(text: str, design: DuctDesign, where: str = "--open") -> tuple[st
         return ()
     if written.lower() == "all":
         return design.port_names
-    return known_ports([name.strip() for name in written.split(",") if name.strip()], design.port_names, where)
+    whole = [name for name in design.port_names if "," in name and name.lower() in written.lower()]
+    for name in whole:
+        at = written.lower().index(name.lower())
+        written = written[:at] + written[at + len(name):]
+    names = [name.strip() for name in written.split(",") if name.strip()]
+    return known_ports([*whole, *names], design.port_names, where)
 
 
 def known_ports(names: list[str], known: tuple[str, ...], where: str) -> tuple[str, ...]:

@@ -287,7 +287,7 @@ def _sentence(problem: Problem, file: ShopFile, system: System) -> str:
         key = f"{kind}[{place}]"
         part = next((part for begin, part in _KEYS if words.startswith(begin)), None)
         key += ".hose" if match.group(4) else f".{part}" if part else ""
-        glue = ": " if words.startswith(("the ", "run ", "port ")) else " "
+        glue = ": " if words.startswith(("the ", "run ", "port ", "no ")) else " "
         words = f"{problem.where}{glue}{words}"
         if part == "into":
             words += _meant(file, kind, place, names["run"])

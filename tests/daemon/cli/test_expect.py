@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -141,6 +142,8 @@ def test_a_wrong_option_is_refused(arguments: tuple[str, ...]) -> None:
 def test_gate_sets_in_words() -> None:
     assert read_gates("Lathe, planer", DESIGN) == ("planer", "lathe")
     assert read_gates("none", DESIGN) == ()
+    comma = replace(DESIGN, ports=(replace(DESIGN.ports[0], name="saw, table"), *DESIGN.ports[1:]))
+    assert read_gates("Lathe, saw, table", comma) == ("saw, table", "lathe")
     assert gates_in_words((), DESIGN) == "all gates shut"
     assert gates_in_words(("planer",), DESIGN) == "planer open"
     assert gates_in_words(("planer", "bandsaw", "lathe"), DESIGN) == "planer, bandsaw and lathe open"
