@@ -205,8 +205,7 @@ class Pipeline:
         present: dict[tuple[Condition, str], Finding] = {}
         for finding in findings:
             key = (finding.condition, finding.where)
-            # What was told stays told while it lasts, though a cause of it was found since: one episode, one telling.
-            if finding.claim is Claim.PRESENT and (finding.explained_by is None or key in self._present):
+            if finding.claim is Claim.PRESENT and finding.explained_by is None:
                 present[key] = finding
             elif finding.claim is Claim.NOT_YET_KNOWN and key in self._present:
                 present[key] = self._present[key]

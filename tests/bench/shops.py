@@ -14,9 +14,9 @@ from analysis.duct.design import FAN, DuctDesign, Hose, Join, Material, Port, Ru
 from analysis.duct.fan import FanCurve, FanPoint
 from analysis.duct.filter import FilterStage
 from analysis.duct.motor import Motor
-from analysis.plant.barn import HOSE_ROUGHNESS_M, PVC_ROUGHNESS_M, barn
 from analysis.plant.losses import bend_k
 from analysis.plant.shop import Pipe, PlantPort, PlantShop
+from tests.support.barn import HOSE_ROUGHNESS_M, PVC_ROUGHNESS_M, barn
 
 
 def drawing(shop: PlantShop) -> DuctDesign:

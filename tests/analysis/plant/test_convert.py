@@ -14,13 +14,13 @@ import analysis.plant
 from analysis.duct.design import DuctDesign, FlowAtPressure, Join
 from analysis.duct.separator import Separator
 from analysis.duct.solve import every_gate_set, solve_many
-from analysis.plant.barn import barn
 from analysis.plant.convert import from_design
 from analysis.plant.day import steady
 from analysis.plant.network import Network
 from analysis.plant.shop import REFERENCE_DENSITY
 from analysis.plant.simulate import simulate
 from daemon.config.load import load
+from tests.support.barn import barn
 
 DEMO = Path(__file__).parents[3] / "daemon" / "demo" / "chair-barn.toml"
 

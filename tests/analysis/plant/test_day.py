@@ -7,10 +7,10 @@ import itertools
 import numpy as np
 import pytest
 
-from analysis.plant.barn import barn
 from analysis.plant.day import DAY_S, Habits, Span, steady, tour, work
 from analysis.plant.faults import Fault, FaultKind, FaultList
 from analysis.plant.simulate import reworked
+from tests.support.barn import barn
 
 MONDAY = 1_772_409_600.0
 """2 March 2026, a Monday, midnight UTC."""

@@ -10,11 +10,11 @@ import pytest
 
 from analysis.plant import demo
 from analysis.plant.asbuilt import as_built
-from analysis.plant.barn import barn
 from analysis.plant.blocks import Block
 from analysis.plant.day import DAY_S
 from analysis.plant.faults import FaultKind, check
 from analysis.plant.simulate import simulate
+from tests.support.barn import barn
 
 OPENS = 1_772_409_600.0 + demo.OPENS_S
 PACE = 120.0

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from analysis.plant.asbuilt import as_built
-from analysis.plant.barn import barn
 from analysis.plant.blocks import Event
 from analysis.plant.day import Chore, work
 from analysis.plant.dust import DustState, carry, tend
@@ -14,6 +13,7 @@ from analysis.plant.plant import Plant
 from analysis.plant.shop import Bags
 from analysis.plant.simulate import reworked
 from analysis.units import INWG_PA, POUND_KG, parse
+from tests.support.barn import barn
 
 START = 1_772_409_600.0
 

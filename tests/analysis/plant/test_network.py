@@ -9,11 +9,11 @@ import pytest
 from fluids.friction import friction_factor
 from scipy.optimize import brentq
 
-from analysis.plant.barn import barn
 from analysis.plant.fan import FanCurve
 from analysis.plant.network import Network
 from analysis.plant.shop import FAN, REFERENCE_DENSITY, REFERENCE_VISCOSITY, Pipe, PlantPort, PlantShop
 from analysis.plant.table import GateTable
+from tests.support.barn import barn
 
 GATES = np.array([[float(mask >> i & 1) for i in range(4)] for mask in range(16)])
 

@@ -8,13 +8,13 @@ from datetime import datetime
 import pytest
 
 from analysis.plant.asbuilt import as_built
-from analysis.plant.barn import barn
 from analysis.plant.blocks import Block
 from analysis.plant.day import steady
 from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.record import recording_lines, truth_lines
 from analysis.plant.simulate import simulate
 from analysis.readings import CHANNELS
+from tests.support.barn import barn
 
 NOON = 1_772_452_800.0
 

@@ -7,13 +7,13 @@ import pytest
 from scipy.signal import lfilter
 
 from analysis.plant.asbuilt import NO_SPREAD, as_built
-from analysis.plant.barn import barn
 from analysis.plant.blocks import Block
 from analysis.plant.day import steady
 from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.sensors import FAST_S, LOCAL_S, Pulsation
 from analysis.plant.series import coloured, lag, recursion
 from analysis.plant.simulate import simulate
+from tests.support.barn import barn
 
 NOON = 1_772_452_800.0
 

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from analysis.plant.asbuilt import as_built
-from analysis.plant.barn import barn
 from analysis.plant.blocks import Block
 from analysis.plant.day import steady
 from analysis.plant.dust import DustState
@@ -18,6 +17,7 @@ from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.shop import PlantShop
 from analysis.plant.simulate import simulate
 from analysis.plant.weather import Weather
+from tests.support.barn import barn
 
 NOON = 1_772_452_800.0
 CHANNELS = ("inlet_pa", "filter_pa", "motor_a")

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from analysis.plant.asbuilt import NO_SPREAD, as_built
-from analysis.plant.barn import barn
 from analysis.plant.blocks import ALL_CHANNELS, Block
 from analysis.plant.day import Span, cut_at, steady, tour, work
 from analysis.plant.dust import DustState
 from analysis.plant.faults import Fault, FaultKind
 from analysis.plant.simulate import simulate
 from analysis.readings import CHANNELS
+from tests.support.barn import barn
 
 MONDAY = 1_772_409_600.0
 NOON = MONDAY + 43_200.0

@@ -15,12 +15,12 @@ import pytest
 
 from analysis.plant import demo
 from analysis.plant.asbuilt import as_built
-from analysis.plant.barn import barn
 from analysis.plant.day import steady
 from analysis.plant.simulate import simulate
 from daemon.clock import Clock, PacedClock
 from daemon.sources.contract import Sample, SampleQueue
 from daemon.sources.simulated import SimulatedSource, SimulatorSettings, demo_blocks, write_recording
+from tests.support.barn import barn
 
 MONDAY_OPENS = 1_772_409_600.0 + demo.OPENS_S
 SETTINGS = SimulatorSettings(barn(), name="shop", seed=2)
