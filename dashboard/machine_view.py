@@ -17,6 +17,8 @@ SOON_FULL_S = 45 * 60.0
 """Running time left from which the chip bag is worth a look before the next job (ours)."""
 
 
+NEARLY = 90
+"""Percent of the way to a cleaning from which one is said to be due soon (ours)."""
 GUESS = 0.6
 """A gate setting less likely than this is a guess: the pages say that the gates are not known (ours)."""
 
@@ -107,7 +109,8 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
     lost_limit = number(snapshot.shop, "filter", "clean_at_flow_lost")
     claim = claim_of(snapshot.detectors, "filter_loading")
     blinded, torn = claim_of(snapshot.detectors, "filter_blinded"), claim_of(snapshot.detectors, "filter_breach")
-    words, detail, tone = _filter_words(claim, ratio)
+    way = _way_to_cleaning(ratio, ratio_limit, lost, lost_limit)
+    words, detail, tone = _filter_words(claim, ratio, way)
     if text(torn, "claim") == "present":
         words, detail, tone = "A bag is loose or torn", "", "stop"
     elif text(blinded, "claim") == "present":
@@ -123,7 +126,7 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
         detail=detail,
         ratio=screen.quantity(ratio, "ratio"),
         ratio_limit=screen.quantity(ratio_limit, "ratio"),
-        fill=_way_to_cleaning(ratio, ratio_limit, lost, lost_limit),
+        fill=way,
         lost=screen.quantity(lost, "fraction"),
         lost_limit=screen.quantity(lost_limit, "fraction"),
         gain=gain,
@@ -169,14 +172,15 @@ def _hours(seconds: float | None) -> str:
     return re.sub(r" running (h|min)\w+", r" \1", words)
 
 
-def _filter_words(claim: Document, ratio: float | None) -> tuple[str, str, str]:
+def _filter_words(claim: Document, ratio: float | None, way: int | None) -> tuple[str, str, str]:
     said, left = text(claim, "claim"), left_words(claim)
     if said == "present":
         return "Clean the bags", "", "plan"
     if left:
         return left, _days_of_use(claim), "ok"
     if said == "absent":
-        return "No cleaning due", "", "ok"
+        near = way is not None and way >= NEARLY
+        return ("Cleaning is due soon" if near else "No cleaning due"), "", "ok"
     if said == "not_yet_known":
         return "Not yet known", sentence(text(claim, "reason")), "wait"
     return ("No forecast yet", "", "wait") if ratio is not None else ("Not yet known", "", "wait")

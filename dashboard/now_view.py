@@ -94,6 +94,18 @@ def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut
         old = {"verdict": "unknown", "verdict_words": "as it was then"}
         signals = {name: signal.model_copy(update=old) for name, signal in signals.items()}
     verdict, first = _verdict(snapshot, alarms, state, silent)
+    bags, bag = filter_out(snapshot, screen), bag_out(snapshot, screen)
+    stands = {alarm.condition for alarm in alarms if alarm.tone not in ("quiet", "over")}
+    if "bag_full" in stands:  # an alarm lasts a little longer than its cause: the gauge says the same as the alarm
+        bag = bag.model_copy(update={"tone": "stop", "words": "Full", "detail": "", "fill": 100})
+    if "filter_loading" in stands and bags.tone == "ok":
+        bags = bags.model_copy(update={"tone": "plan", "words": "Clean the bags", "detail": ""})
+    for name, gauge, channel in (("Filter", bags, "filter"), ("Chip bag", bag, "bag_full")):
+        # What a gauge says is said on top as well, also before it has lasted long enough for an alarm.
+        if any(alarm.condition.startswith(channel) for alarm in alarms):
+            continue
+        if verdict.tone in ("ok", "plan") and not verdict.more and gauge.tone in ("stop", "plan"):
+            verdict = Verdict(tone=gauge.tone, title=f"{name}: {gauge.words[:1].lower()}{gauge.words[1:]}")
     waiting = snapshot.t is None or snapshot.never_measured
     others = [name for name in CHANNELS if name not in MAIN_CHANNELS and is_fitted(snapshot, name)]
     return NowOut(
@@ -112,8 +124,8 @@ def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut
         signals=signals,
         others=[_signal(snapshot, name, screen, state, name in told) for name in others],
         air=air_out(snapshot, screen),
-        filter=filter_out(snapshot, screen),
-        bag=bag_out(snapshot, screen),
+        filter=bags,
+        bag=bag,
         alarms=alarms,
         rest=[alarm for alarm in alarms if alarm.id != first],
         demo=next((text(source, "state") for source in snapshot.sources if text(source, "kind") == "simulator"), ""),

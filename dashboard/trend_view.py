@@ -95,6 +95,7 @@ class TrendOut(BaseModel):
     limits: dict[str, LimitOut]
 
 
+LONG_STEP_S = 600.0
 SPIN_DOWN_S, SPIN_UP_S = 30.0, 8.0
 """The last and first seconds of a run: what is measured while the fan coasts or gathers speed is no reading of the shop."""
 
@@ -116,7 +117,7 @@ def limits_of(snapshot: Snapshot, span: float) -> dict[str, Any]:
 def steady(times: Sequence[float], step_s: float, runs: Sequence[Run]) -> list[bool]:
     """Whether the fan neither coasted nor gathered speed at each step. Long steps hold so much else that it does not show."""
     found = [True] * len(times)
-    if step_s > 2 * SPIN_DOWN_S:
+    if step_s > LONG_STEP_S:
         return found
     for run in runs:
         ends = [(run.start_t, run.start_t + SPIN_UP_S)]

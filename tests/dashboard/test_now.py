@@ -232,3 +232,11 @@ def test_a_guess_is_not_a_fact(client: Visitor, shop: Shop) -> None:
     assert {piece["gate"] for piece in ducts["pieces"] if piece["kind"] == "port"} == {"unknown"}
     assert not {"shut", "carries chips"} & {piece["words"] for piece in ducts["pieces"]}
     assert "Open one more gate" not in ducts["remark"]
+
+
+def test_the_line_on_top_never_says_all_good_above_a_gauge_that_asks_for_something(client: Visitor, shop: Shop) -> None:
+    shop.claim(Condition.FILTER_LOADING)
+    shop.step(1)
+    now = client.fresh()
+    assert now["alarms"] == [], "it has not lasted long enough for an alarm yet"
+    assert (now["verdict"]["tone"], now["verdict"]["title"]) == ("plan", "Filter: clean the bags")
