@@ -108,7 +108,7 @@ class Core(Keeping):
     @property
     def settled(self) -> bool:
         """Whether the drag's own habits are known."""
-        return self._looks >= GRACE_LOOKS and self.running_s >= GRACE_S
+        return self.running_s >= GRACE_S and (self._looks >= GRACE_LOOKS or self.running_s >= 4.0 * GRACE_S)
 
     def looks_after(self, t: float) -> list[Memory]:
         """The looks kept since ``t``, oldest first."""

@@ -25,6 +25,8 @@ RATE_SD = 0.35
 RELEASE = 0.02
 """A standing claim is kept until it is this unlikely: the bags stay loaded until somebody cleans them."""
 TELL_EVERY_S = 120.0
+LOADED_S, SETTLE_S = 900.0, 180.0
+"""Running seen before anything is claimed of the load, and after each cleaning: loose dust settles first."""
 BELOW_CLEAN = 0.16
 """No cleaning brings bags to a drag lower than that of clean bags by more than this (logarithm), nor by three standard
 deviations of what clean is known to."""
@@ -83,7 +85,7 @@ class FilterLoading(Watch):
             drag = math.exp(self._core.track.mean[0])
             self._lost = self._book.lost(drag, drag / ratio)
         likely = self._likely(ratio, sd)
-        if self._since is None and likely >= 0.5 and self._core.settled:
+        if self._since is None and likely >= 0.5 and self._core.track.running_s >= SETTLE_S:
             self._set(block.t)
         elif self._since is not None and likely < RELEASE:
             self._set(None)
@@ -98,8 +100,8 @@ class FilterLoading(Watch):
     def _why_not(self) -> str:
         if not self._core.track.known or self._core.clean is None:
             return "the drag of the bags is not known: it needs the pressure over the bags and a flow"
-        if self._core.track.running_s < 180.0 and self._since is None:
-            return "a few more running minutes are needed"
+        if self._core.running_s < LOADED_S and self._since is None:
+            return "some more running minutes are needed"
         return ""
 
     def event(self, event: ShopEvent) -> None:
