@@ -79,11 +79,11 @@ class BagFull(Watch):
         evidence, since, grown_to = track.evidence("carried")
         if evidence < self._threshold:
             return
-        before = [one.drag for one in self._core.looks_before(since, 3)]
-        seconds = max(block.t - since, 60.0)
-        if not before or grown_to - sum(before) / len(before) < LEAST_GROWTH:
+        # Cake that fell off at a stop grows again at once: only what goes beyond the drag of before is more dust.
+        before = max((one.drag for one in self._core.looks_before(since, 8)), default=grown_to)
+        if grown_to - before < LEAST_GROWTH:
             return
-        self._rate = max((grown_to - sum(before) / len(before)) / seconds, track.ordinary_rates()[1])
+        self._rate = max((grown_to - before) / max(block.t - since, 60.0), track.ordinary_rates()[1])
         self._sure, self._stopped, self._mark = certainty(evidence, self._threshold), False, None
         self._set(since)
 

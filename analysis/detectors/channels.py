@@ -36,7 +36,9 @@ REST = {"inlet_pa": 60.0, "filter_pa": 40.0, "pitot_pa": 40.0}
 REST_A_SHARE, LEAST_REST_A = 0.04, 0.15
 """The same for the motor current, as a share of the full-load current, and at least [A]."""
 DEAD_PA = {"inlet_pa": 40.0, "filter_pa": 8.0}
-"""A pressure nearer to zero than this with the fan running carries no air of it [Pa]."""
+DEAD_OF_USUAL = 0.04
+"""A pressure nearer to zero than this with the fan running, and than this share of its usual reading, carries no air of it [Pa]:
+with every gate shut the leaks alone make a tenth of the usual one."""
 LIVE_FACTOR = 5.0
 DEAD_SHARE = 0.10
 """A running motor draws more than this share of its full-load current: an induction motor idles at 30 to 60 %."""
@@ -54,11 +56,13 @@ HANGS = 5
 class Channel(Keeping):
     """``bad``/``good`` blocks in a row, the standing claim ``since`` with its reason ``why``, the last good ``value``."""
 
-    KEPT = ("bad", "good", "flat", "hangs", "moved", "seen", "running", "since", "began", "why", "value", "last")
+    KEPT = ("bad", "good", "flat", "hangs", "moved", "seen", "running", "since", "began", "why", "value", "last",
+        "usual")
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.bad = self.good = self.flat = self.hangs = 0
+        self.usual = 0.0
         self.moved = self.seen = self.running = False
         self.since: float | None = None
         self.began: float | None = None
@@ -174,7 +178,9 @@ class SensorFault(Watch):
         if abs(mean) > self._most_pa:
             return "reads more than this fan can give: wrong unit, wrong span, or a wrong fan in the drawing"
         sign = -1.0 if name == "inlet_pa" else 1.0
-        if sign * mean >= DEAD_PA[name]:
+        channel = self._channels.by_name[name]
+        if sign * mean >= DEAD_PA[name] or (channel.usual and sign * mean >= DEAD_OF_USUAL * channel.usual):
+            channel.usual += 0.01 * (max(sign * mean, 0.0) - channel.usual) if channel.usual else sign * mean
             return ""
         motor = block.stats.get("motor_a")
         other = "filter_pa" if name == "inlet_pa" else "inlet_pa"

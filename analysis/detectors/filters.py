@@ -266,7 +266,7 @@ class FilterBreach(Watch):
         if tearing > threshold and self.core.settled and before is not None and not self.standing:
             earlier = self.core.looks_before(since, 6)
             level = _mean([one.drag for one in earlier]) if len(earlier) >= 3 else after
-            if level - after > LEAST_TEAR and self._borne_out(since, level, 1):
+            if level - after > LEAST_TEAR and self._borne_out(since, level, 2):
                 self._claim(since, level, after, certainty(tearing, threshold))
         if self.core.look is not None and self._fall and not self.standing:
             self._look_for_hole()
@@ -281,7 +281,7 @@ class FilterBreach(Watch):
             return "tube"
         clean, sd = self.core.clean, self.core.clean_sd
         below = clean is not None and fall.after < clean - max(BELOW_CLEAN, 3.0 * sd)
-        if not self._borne_out(fall.since, fall.before, 1):
+        if not self._borne_out(fall.since, fall.before, 2):
             # Gates that were guessed wrong look like a fall; the fan's own curve needs no gates.
             below, fall = False, replace(fall, at_stop=True)
         if not fall.at_stop or below:
@@ -306,7 +306,7 @@ class FilterBreach(Watch):
         if len(later) < least:
             return False
         fall = before - _mean([one.drag for one in self.core.looks_after(since)])
-        return before - _mean(later) > 0.5 * fall
+        return 0.5 * fall < before - _mean(later) < 1.5 * fall
 
     def over(self) -> None:
         """The fall was a cleaning."""

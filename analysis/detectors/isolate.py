@@ -35,6 +35,8 @@ APART = 3.0
 RETURN, RETURN_LOOKS = 0.4, 8
 """A size below this share of the claimed one, over so many looks, ends the claim."""
 LOOK_S = 300.0
+LEAST_STRETCHES = 3
+"""Settings of the gates that must bear a claim out: two in a row may share a guess that was wrong."""
 MISFIT, DRAG_SD = 6.0, 0.02
 """Square that the two gaps may keep where a drag explains them; what the drag by the curve is not better known than."""
 DRAG_TILT = 0.08
@@ -141,6 +143,7 @@ class Isolation(Keeping):
         for to in (gaps.to_suction, gaps.to_current, gaps.to_speed, gaps.to_filter):
             row += [look.weight * (to[0] * rest_p / var_p + to[1] * rest_c / var_c),
                     look.weight * (to[0] ** 2 / var_p + to[1] ** 2 / var_c)]
+        row.append(1.0 if look.weight == 1.0 else 0.0)
         self._rows = [*self._rows[-(WINDOWS[-1] - 1):], row]
         suspected = self._judge()
         if not suspected and not self._claim:
@@ -192,12 +195,13 @@ class Isolation(Keeping):
         return True
 
     def _windows(self, i: int, name: str, tau: float, usual: float) -> list[tuple[float, float, float, str]]:
-        """Per window: evidence, size, since when, name. A single look claims nothing."""
+        """Per window: evidence, size, since when, name. One or two stretches claim nothing."""
         found = [(0.0, 0.0, 0.0, name)]
-        a = b = 0.0
+        a = b = stretches = 0.0
         for count, row in enumerate(reversed(self._rows), start=1):
             a, b = a + row[1 + 2 * i], b + row[2 + 2 * i]
-            if count not in WINDOWS or count < 2 or b <= 0.0:
+            stretches += row[-1]
+            if count not in WINDOWS or stretches < LEAST_STRETCHES or b <= 0.0:
                 continue
             size = a / (b + tau**-2)
             if name == "fan" and size > 0.0:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
@@ -27,6 +28,10 @@ worth so many stretches."""
 STRETCHES = 500.0
 """Stretches in 30 days of running (about eight an hour)."""
 MOST_DWELLS = 200.0
+LONGER = 1.5
+"""Nobody is thought to be gone before so many times the longest setting that was work."""
+OVER = 1.05
+"""Heat over what is allowed that is told: two and a half per cent of the current, which no clamp is better than."""
 
 
 class MotorOverload(Watch):
@@ -63,7 +68,7 @@ class MotorOverload(Watch):
         load = block.heat_a2s / block.seconds / self._allowed_a**2 if on else 0.0
         self._heat += (load - self._heat) * -math.expm1(-block.seconds / (HEATING_S if on else COOLING_S))
         self._cool_s = self._cool_s + (block.seconds if on else 0.0) if self._heat < COOL else 0.0
-        if self._heat >= 1.0:
+        if self._heat >= OVER:
             self._set(block.t if self._since is None else self._since)
         elif self._cool_s >= COOL_S:
             self._set(None)
@@ -93,23 +98,24 @@ class LeftRunning(Watch):
     """
 
     condition = Condition.LEFT_RUNNING
-    KEPT = ("_idle_s", "_late_s", "_since", "_dwells")
+    KEPT = ("_idle_s", "_late_s", "_since", "_dwells", "_longest_s")
 
     def __init__(self, core: Core, limits: Limits) -> None:
         super().__init__()
         self._core, self._limits = core, limits
-        self._idle_s = self._late_s = 0.0
+        self._idle_s = self._late_s = self._longest_s = 0.0
         self._dwells = [DWELL_WEIGHT, DWELL, DWELL_WEIGHT * DWELL_SD**2]
         self._unable = ""
 
     def limit_s(self) -> float:
         """Running without a move of any gate from which on nobody is there [s]: what is agreed, or what the maker's own settings
-        leave to chance, whichever is longer (a Student's t prediction, to one stretch in the budget)."""
+        leave to chance, whichever is longer (a normal prediction of the logarithm, to one stretch in the
+        budget)."""
         count, mean, squares = self._dwells
         sd = math.sqrt(squares / count * (1.0 + 1.0 / count))
         tail = STRETCHES * STATISTICAL / FALSE_ALARMS
-        z = math.sqrt(2.0 * math.log(tail))  # a normal tail of 1/tail lies within this
-        return max(self._limits.idle_run_s, math.exp(mean + z * sd))
+        z = NormalDist().inv_cdf(1.0 - 1.0 / tail)
+        return max(self._limits.idle_run_s, math.exp(mean + z * sd), LONGER * self._longest_s)
 
     def update(self, block: Block) -> None:
         """Take in a block."""
@@ -132,6 +138,7 @@ class LeftRunning(Watch):
     def _end(self) -> None:
         """A setting is over; what was idle running teaches nothing."""
         if self._idle_s >= 30.0 and not self.standing:
+            self._longest_s = max(self._longest_s, self._idle_s)
             count, mean, squares = self._dwells
             if count >= MOST_DWELLS:
                 squares *= (MOST_DWELLS - 1.0) / count
