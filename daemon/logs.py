@@ -68,6 +68,8 @@ def set_up(level: str = "info", form: Format = "text", file: Path | None = None)
     root = logging.getLogger()
     for old in list(root.handlers):
         root.removeHandler(old)
+        if isinstance(old, logging.FileHandler):
+            old.close()
     root.addHandler(handler)
     root.setLevel(level.upper())
     logging.getLogger("uvicorn").setLevel(max(root.level, logging.WARNING))

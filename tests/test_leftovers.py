@@ -57,7 +57,7 @@ def test_hangs():
 @pytest.mark.parametrize(
     ("how", "workers"),
     [
-        (signal.SIGINT, ("-n", "1")),
+        pytest.param(signal.SIGINT, ("-n", "1"), marks=pytest.mark.long),
         (signal.SIGKILL, ("-n", "1")),
         pytest.param(signal.SIGINT, (), marks=pytest.mark.long),
         pytest.param(signal.SIGTERM, (), marks=pytest.mark.long),

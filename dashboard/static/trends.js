@@ -95,7 +95,7 @@ const moves = {
 };
 for (const button of document.querySelectorAll("[data-move]")) button.addEventListener("click", () => free(moves[button.dataset.move]));
 charts.onMove = () => { picked = -1; };
-for (const box of boxes) box.addEventListener("change", () => { changed = true; charts.setPanels(chosen().map(name => [name])); charts.load(); });
+for (const box of boxes) box.addEventListener("change", () => { changed = true; charts.setPanels(chosen().map(name => [name])); remember(); charts.load(); });
 $("compare").addEventListener("change", event => {
   charts.compareBy = event.target.value;
   $("k-before").hidden = !event.target.value;

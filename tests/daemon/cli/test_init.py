@@ -213,7 +213,7 @@ def test_a_folder_is_told(tmp_path: Path) -> None:
     assert CliRunner().invoke(app, ["init", str(tmp_path / "no" / "shop.toml")]).exit_code == 2
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_on_a_real_terminal_control_c_keeps_what_was_answered(tmp_path: Path) -> None:
     shop = tmp_path / "shop.toml"
     program = "import typer; from daemon.cli.init import init; app = typer.Typer(); app.command()(init); app()"

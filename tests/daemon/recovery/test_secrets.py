@@ -109,6 +109,7 @@ def test_nobody_else_may_read_the_record(tmp_path: Path) -> None:
         modes |= {f"later {file.name}": stat.S_IMODE(file.stat().st_mode) for file in tmp_path.glob("*.db")}
     finally:
         os.umask(before)
+        logs.set_up()
     assert len(modes) >= 6
     assert {name: oct(mode) for name, mode in modes.items() if mode & 0o077} == {}
 
