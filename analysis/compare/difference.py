@@ -58,7 +58,7 @@ FORM_SD, INLET_FORM_SD, LEAST_SD = 0.10, 0.25, 0.0012
 """What two duct models make different of the same change of a duct, relative to it and at least: for the inlet pressure more,
 since it is a small difference of large losses (ours)."""
 WIDER = 1.3
-"""Intervals are wider by this than the model has it: found on foreign shops, and held against others of them
+"""Intervals are wider by this than the model has it: chosen on 24 foreign shops, and not yet held against others
 (``tests/bench/compare.py``)."""
 ENOUGH_SETS = 3
 """Gate sets in one day of the period before from which the shop as built is learnt where there is no baseline."""
