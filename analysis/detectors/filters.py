@@ -141,7 +141,7 @@ class FilterLoading(Watch):
         if not limits or not self._core.settled:
             return None
         to_come = max(math.log(min(limits) / drag), 0.0)
-        spread = INTERVAL * math.hypot(RATE_SD, 0.0)
+        spread = INTERVAL * RATE_SD
         slack = INTERVAL * math.hypot(track.sd, self._core.clean_sd)
         rate = track.rate
         return to_come / rate, max(to_come - slack, 0.0) / rate * math.exp(-spread), (to_come + slack) / rate * math.exp(spread)

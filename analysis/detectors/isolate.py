@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from analysis.baseline.model import Baseline
 from analysis.detectors.budget import needed
 from analysis.detectors.curve import FanCurve, Gaps, OwnCurve
-from analysis.detectors.keeping import Keeping
+from analysis.detectors.keeping import Keeping, kept_number
 from analysis.detectors.stretches import Look
 from analysis.duct.design import DuctDesign
 
@@ -167,7 +167,7 @@ class Isolation(Keeping):
         """Claim, keep or end a claim. Returns whether something is suspected, so that it is not learned."""
         if self._claim:
             at = next(i for i, (name, *_) in enumerate(HYPOTHESES) if name == self._claim[0])
-            own = [row for row in self._rows[-RETURN_LOOKS:] if abs(row[0]) >= _float(self._claim[2])]
+            own = [row for row in self._rows[-RETURN_LOOKS:] if abs(row[0]) >= kept_number(self._claim[2])]
             weight = sum(row[2 + 2 * at] for row in own)
             size = sum(row[1 + 2 * at] for row in own) / weight if weight > 0.0 else 0.0
             claimed = self._claim[1]
@@ -208,11 +208,6 @@ class Isolation(Keeping):
                 continue
             found.append((_ratio(a, b, tau) - _ratio(a, b, usual), size, abs(row[0]), name))
         return found
-
-
-def _float(value: object) -> float:
-    assert isinstance(value, float)
-    return value
 
 
 def _ratio(a: float, b: float, tau: float) -> float:

@@ -18,13 +18,10 @@ def number(value: object) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def names_of(value: object) -> tuple[str, ...]:
-    """The strings of a list out of a snapshot.
-
-    >>> names_of(["planer", 3]), names_of(None)
-    (('planer',), ())
-    """
-    return tuple(item for item in value if isinstance(item, str)) if isinstance(value, list) else ()
+def kept_number(value: object) -> float:
+    """A number out of a row of mixed values that this program kept itself."""
+    assert isinstance(value, int | float)
+    return float(value)
 
 
 def sound(value: object) -> bool:

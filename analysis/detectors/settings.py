@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 from analysis.detectors.budget import needed
-from analysis.detectors.keeping import Keeping
+from analysis.detectors.keeping import Keeping, kept_number
 from analysis.detectors.stretches import Look
 from analysis.duct.design import DuctDesign
 
@@ -129,11 +129,11 @@ class Settings(Keeping):
     def _kept(self, claim: list[object], port: str | None) -> bool:
         """Whether the last looks still bear the claim out."""
         own = [row for row in self._rows if port is None or port in str(row[1]).split("\n")][-4:]
-        own = [row for row in own if _number(row[0]) >= _number(claim[2])]
+        own = [row for row in own if kept_number(row[0]) >= kept_number(claim[2])]
         if len(own) < 4:
             return True
-        size = sum(_number(row[2]) for row in own) / len(own)
-        return size * math.copysign(1.0, _number(claim[1])) > RETURN * abs(_number(claim[1]))
+        size = sum(kept_number(row[2]) for row in own) / len(own)
+        return size * math.copysign(1.0, kept_number(claim[1])) > RETURN * abs(kept_number(claim[1]))
 
     def _evidence(self, port: str | None, size: float, spread: float) -> tuple[float, float, float]:
         """Best window: evidence of a size near ``size`` against none, the size, and since when. Looks at which the port is shut
@@ -144,7 +144,7 @@ class Settings(Keeping):
         for row in reversed(self._rows):
             if port is not None and port not in str(row[1]).split("\n"):
                 continue
-            rest, variance = _number(row[2]), _number(row[3])
+            rest, variance = kept_number(row[2]), kept_number(row[3])
             count, a, b = count + 1, a + rest / variance, b + 1.0 / variance
             if count > WINDOWS[-1]:
                 break
@@ -157,14 +157,9 @@ class Settings(Keeping):
             # Ordinary days: a common size that is normal about 0.
             value -= 0.5 * a * a / (b + DAY**-2) - 0.5 * math.log1p(DAY**2 * b)
             if value > best[0]:
-                best = (value, found, _number(row[0]))
+                best = (value, found, kept_number(row[0]))
         return best
 
 
-def _number(value: object) -> float:
-    assert isinstance(value, int | float)
-    return float(value)
-
-
 def _claim(row: list[object]) -> AirClaim | None:
-    return AirClaim(str(row[0]), _number(row[1]), _number(row[2]), _number(row[3])) if row else None
+    return AirClaim(str(row[0]), kept_number(row[1]), kept_number(row[2]), kept_number(row[3])) if row else None
