@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import time
 
 import pytest
@@ -12,6 +13,10 @@ from tests.support.leftovers import Run
 from tests.support.thoroughness import THOROUGH
 
 RUN = pytest.StashKey[Run]()
+
+# Every daemon that a test starts would compile the whole program anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

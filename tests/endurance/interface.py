@@ -17,9 +17,9 @@ import tempfile
 from collections import Counter
 from contextlib import closing
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import requests
-import schemathesis
 from hypothesis import HealthCheck, given, settings
 
 from dashboard.access import hash_password
@@ -28,12 +28,17 @@ from dashboard.settings import DashboardSettings
 from tests.support.broker import free_port
 from tests.support.daemon_process import BARN, DaemonProcess
 
+if TYPE_CHECKING:
+    import schemathesis
+
 PASSWORD = "shavings everywhere"
 WHO = ("without a password", "stranger", "owner")
 
 
 def endure(folder: Path, who: str, examples: int) -> tuple[Counter[int], list[str]]:
     """Ask ``examples`` times at each operation; returns the status codes and what went wrong."""
+    import schemathesis  # takes seconds to load
+
     port = free_port()
     path = folder / "shop.toml"
     text = BARN.read_text().replace("port = 8765", f"port = {port}")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.stats
-from statsmodels.stats.multitest import multipletests
 
 from analysis.compare.mixture import Mixture, holm
 
@@ -18,5 +17,7 @@ def test_a_mixture_has_the_quantiles_of_its_parts() -> None:
 
 
 def test_holm_is_statsmodels() -> None:
+    from statsmodels.stats.multitest import multipletests  # takes seconds to load
+
     p = np.random.default_rng(5).uniform(0.0, 0.1, 9).tolist()
     assert holm(p) == pytest.approx(multipletests(p, method="holm")[1].tolist())

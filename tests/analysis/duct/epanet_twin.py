@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
-from wntr.epanet.toolkit import ENepanet
 
 from analysis.air import Air
 from analysis.duct.design import FAN, DuctDesign, Port, Run
@@ -37,6 +36,8 @@ class Twin:
     ) -> None:
         """``settled`` gives per piece its flow [m3/s] and the head [m] that its junction loses at it: a loss becomes a
         coefficient, a gain (which EPANET's coefficients cannot hold) a pump whose line falls through that point."""
+        from wntr.epanet.toolkit import ENepanet  # takes seconds to load
+
         self.design = design
         self.air = air or design.air
         self.settled = settled or {}
