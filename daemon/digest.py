@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 
@@ -25,8 +25,9 @@ EVENT_WORDS: dict[str, str] = {
 class DigestFacts:
     """What the digest is made of; whatever is None is not known and is said so or left out.
 
-    ``start_t`` and ``end_t`` the week [s]; ``run_s`` running time [s]; ``starts`` motor starts; ``alarms`` told in the
-    week; ``open`` not normal now; ``events`` of the journal; ``drag_days`` filter drag over clean in equal
+    ``start_t`` and ``end_t`` the week [s]; ``run_s`` running time [s]; ``starts`` motor starts; ``alarms`` raised
+    in the week and how often each was ``raised`` (by its id; once where nothing is said); ``open`` not normal now;
+    ``events`` of the journal; ``drag_days`` filter drag over clean in equal
     parts of the week, ``drag_ratio`` the last,
     ``drag_ratio_before`` the same when the week began; ``flow_lost`` share of the flow that it costs [0..1];
     ``forecast_s`` running time until a cleaning pays, ``days_left_s`` the same in days at the present use [s].
@@ -37,6 +38,7 @@ class DigestFacts:
     run_s: float | None = None
     starts: int | None = None
     alarms: Sequence[Alarm] = field(default_factory=tuple)
+    raised: Mapping[int, int] = field(default_factory=dict)
     open: Sequence[Alarm] = field(default_factory=tuple)
     events: Sequence[ShopEvent] = field(default_factory=tuple)
     drag_days: Sequence[float | None] = ()
@@ -45,6 +47,10 @@ class DigestFacts:
     flow_lost: float | None = None
     forecast_s: float | None = None
     days_left_s: float | None = None
+
+    def times(self, alarm: Alarm) -> int:
+        """How often an alarm was raised in the week: one that came back counts again, as in the record and in the rates."""
+        return self.raised.get(alarm.id, 1)
 
 
 def weekly_digest(facts: DigestFacts, settings: NoticeSettings, tz: tzinfo) -> Notice:
@@ -55,7 +61,7 @@ def weekly_digest(facts: DigestFacts, settings: NoticeSettings, tz: tzinfo) -> N
     lines = [f"{settings.shop}, {local_time(facts.start_t, tz)} to {local_time(facts.end_t, tz)}.", _ran(facts),
              _filter(facts), drag_picture(facts.drag_days)]
     lines += _section("Open now", [f"{headline(a)} ({_standing(a, tz)})" for a in facts.open])
-    lines += _section("Told in this time", [f"{headline(a)}, {local_time(a.raised_t, tz)}" for a in facts.alarms])
+    lines += _section(f"Alarms raised ({sum(map(facts.times, facts.alarms))})", [_raised(a, facts, tz) for a in facts.alarms])
     lines += _section("Journal", [_entry(e, tz) for e in facts.events])
     return Notice(f"digest-{year}-W{week:02d}", facts.end_t, 0, "", "", "digest", Urgency.PLAN,
                   f"Week {week}: {_summary(facts)}", "\n".join(line for line in lines if line))
@@ -116,6 +122,11 @@ def _standing(alarm: Alarm, tz: tzinfo) -> str:
     if alarm.state is AlarmState.SUPPRESSED and alarm.suppressed_by is not None:
         return f"explained by {alarm.suppressed_by.value.replace('_', ' ')}"
     return f"{alarm.state.value.replace('_', ' ')}, since {local_time(alarm.since_t, tz)}"
+
+
+def _raised(alarm: Alarm, facts: DigestFacts, tz: tzinfo) -> str:
+    times = facts.times(alarm)
+    return f"{headline(alarm)}, {local_time(alarm.raised_t, tz)}" + (f", {times} times" if times > 1 else "")
 
 
 def _entry(event: ShopEvent, tz: tzinfo) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from analysis.conditions import Condition
 from analysis.events import EventKind, ShopEvent
-from daemon.alarms.types import AlarmState
+from daemon.alarms.rates import raised_times
 from daemon.digest import DigestFacts
 from daemon.store.reader import JournalEntry, Reader
 
@@ -20,9 +20,10 @@ _KINDS = {kind.value for kind in EventKind}
 def week_facts(reader: Reader, start: float, end: float) -> DigestFacts:
     """What happened from ``start`` up to ``end`` [s], and what stands now. Raises StoreError where it cannot be read."""
     last = end - 1e-3  # the reader's spans hold their ends
-    told = {step.alarm_id for step in reader.transitions(start=start, end=last, limit=MOST_ROWS)
-            if step.after is AlarmState.UNACKNOWLEDGED}
-    alarms = [alarm for alarm in reader.alarms(end=last, limit=MOST_ROWS) if alarm.id in told]
+    raised: dict[int, int] = {}
+    for step in reader.transitions(start=start, end=last, limit=MOST_ROWS):
+        raised[step.alarm_id] = raised.get(step.alarm_id, 0) + len(raised_times([step]))
+    alarms = [alarm for alarm in reader.alarms(end=last, limit=MOST_ROWS) if raised.get(alarm.id)]
     trend = reader.trend(("drag_ratio", "flow_lost"), start, last, POINTS)
     drag = [value for value in trend.series["drag_ratio"].mean if value is not None]
     lost = [value for value in trend.series["flow_lost"].mean if value is not None]
@@ -33,6 +34,7 @@ def week_facts(reader: Reader, start: float, end: float) -> DigestFacts:
         run_s=reader.running_seconds(start, end),
         starts=sum(run.start_t >= start for run in reader.runs(start, last, MOST_ROWS)),
         alarms=sorted(alarms, key=lambda alarm: alarm.raised_t),
+        raised=raised,
         open=reader.open_alarms(),
         events=sorted(_events(reader.journal(start, last, MOST_ROWS)), key=lambda event: event.t),
         drag_days=_parts(trend.t, trend.series["drag_ratio"].mean, start, end),

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TextIO
 
 from analysis.baseline.model import Baseline
+from analysis.baseline.recording import MarkedFrames
 from analysis.duct.design import DuctDesign
 from analysis.estimates import Estimate
 from analysis.events import ShopEvent
@@ -91,12 +92,32 @@ class FileSink:
         """Recognised events are not written."""
 
 
+class Marks(MarkedFrames):
+    """A sink that gathers the steady stretches of frames with gate marks, for a baseline from a recording."""
+
+    def frame(self, frame: Frame, estimate: Estimate) -> None:
+        """A frame with its gate marks."""
+        self.update(frame)
+
+    def run(self, began_t: float, ended_t: float | None) -> None:
+        """Runs are of no concern."""
+
+    def finding(self, finding: Finding, raised: bool) -> None:
+        """Findings are of no concern."""
+
+    def transition(self, transition: Transition) -> None:
+        """Alarms are of no concern."""
+
+    def event(self, event: ShopEvent) -> None:
+        """Recognised events are of no concern."""
+
+
 def _number(value: float | None) -> str:
     return "null" if value is None else f"{value:.7g}"
 
 
 Progress = Callable[[RecordingReport], None]
-TOLD_EVERY = 2_000
+LOOK_EVERY = 2_000
 
 
 @dataclass
@@ -136,7 +157,7 @@ def replay_recording(
     pipeline.sinks = [out, *sinks]
     samples = read_recording(recording, summary.report)
     with seldom_collected():
-        pipeline.feed(samples if progress is None else _told(samples, summary.report, progress))
+        pipeline.feed(samples if progress is None else watched(samples, summary.report, progress))
         pipeline.finish()
     summary.frames, summary.raised, summary.alarms = pipeline.frames, out.raised, out.alarms
     return summary
@@ -181,9 +202,10 @@ def calibrated(config: Config) -> Config:
     return replace(config, sensors=plain)
 
 
-def _told(samples: Iterator[Sample], report: RecordingReport, progress: Progress) -> Iterator[Sample]:
+def watched(samples: Iterator[Sample], report: RecordingReport, progress: Progress) -> Iterator[Sample]:
+    """The samples, with ``progress`` called now and then as they are read."""
     for count, sample in enumerate(samples):
-        if count % TOLD_EVERY == 0:
+        if count % LOOK_EVERY == 0:
             progress(report)
         yield sample
     progress(report)

@@ -83,7 +83,7 @@ def test_analysis_is_pure() -> None:
 def test_the_daemon_and_dashboard_never_load_the_heavy_packages_on_start() -> None:
     """They would double its memory; each is imported inside the function (or the module of a kind) that needs it."""
     heavy = (
-        "pandas", "sqlite_utils", "scipy", "fluids", "apprise", "pymodbus", "statsmodels", "ruptures", "typer", "rich",
+        "pandas", "sqlite_utils", "scipy", "fluids", "apprise", "pymodbus", "statsmodels", "typer", "rich",
         "psycopg", "pyarrow", "prometheus_client",
     )
     program = (

@@ -88,24 +88,31 @@ def spec_of(config: Config, channel: str) -> SensorSpec:
     raise ConfigError([f"{channel!r} is not fitted in {config.path}; fitted are: {fitted}"])
 
 
-def heights(config: Config, spec: SensorSpec, standard: Standard, system: System) -> Iterator[str]:
-    """What to pour: five steps up to the largest pressure that the shop makes."""
-    kind = CHANNELS[spec.channel].kind
-    if kind != "pressure":
-        yield f"{spec.channel} is no pressure: hold a trusted meter beside it and give points, such as '9.4 A = 9.1'"
+def heights_of(config: Config, spec: SensorSpec, standard: Standard, system: System) -> Iterator[tuple[float, float, float]]:
+    """Five steps up to the largest pressure that the shop makes: height [m], pressure [Pa], one standard deviation [Pa]."""
+    if CHANNELS[spec.channel].kind != "pressure":
         return
     need = next((need for need in needs(config.design) if need.channel == spec.channel), None)
     most = spec.high if need is None else max(-need.low, need.high)
+    for share in (0.0, 0.25, 0.5, 0.75, 1.0):
+        height = _handy(standard.height(share * most), system)
+        sd = column_sd(height, standard.water_c, gravity_known=standard.gravity_known)
+        yield height, standard.pressure(height), sd
+
+
+def heights(config: Config, spec: SensorSpec, standard: Standard, system: System) -> Iterator[str]:
+    """What to pour, step by step."""
+    steps = list(heights_of(config, spec, standard, system))
+    if not steps:
+        yield f"{spec.channel} is no pressure: hold a trusted meter beside it and give points, such as '9.4 A = 9.1'"
+        return
     suction = spec.channel in SUCTION
     yield (f"{spec.channel}: a U-tube of water at {show(standard.water_c, 'temperature', system)} "
            f"({standard.water_kgm3:.1f} kg/m3, gravity {standard.gravity_ms2:.4f} m/s2)")
     yield "  difference of levels        makes          ± one standard deviation"
-    for share in (0.0, 0.25, 0.5, 0.75, 1.0):
-        height = _handy(standard.height(share * most), system)
-        made = standard.pressure(height)
-        sd = column_sd(height, standard.water_c, gravity_known=standard.gravity_known)
+    for height, made, sd in steps:
         yield f"  {_length(height, system):<24} {made:8.1f} Pa ({made / units.INWG_PA:.3f} in. w.g.)   {sd:.1f} Pa"
-    example = _length(_handy(standard.height(0.5 * most), system), system)
+    example = _length(steps[2][0], system)
     port = "that is open to the room (pushing there is the same as sucking at the duct)" if suction else "that hangs on the duct"
     yield f"Push air with a syringe into the tee at the sensor's port {port}."
     yield "Read the device's own numbers with: ductwarden listen PORT. Then give the points, zero first:"
@@ -242,18 +249,22 @@ def _mistyped(found: Calibration, spec: SensorSpec) -> str:
     return words if best <= 1.0 else ""
 
 
-def keep(config: Config, found: Calibration, spec: SensorSpec, standard: Standard, now: float) -> Iterator[str]:
-    """Append the calibration to the dated record beside the configuration, and note it in the journal where there is one."""
-    target = record_path(config)
-    entry = {
-        "t": datetime.fromtimestamp(now).astimezone().isoformat(timespec="seconds"), "channel": spec.channel,
-        "unit": spec.unit, "scale": found.scale, "offset_si": found.offset_si,
+def record_entry(found: Calibration, spec: SensorSpec, standard: Standard) -> dict[str, object]:
+    """The calibration as values: what it was, what it is, and what it rests on."""
+    return {
+        "channel": spec.channel, "unit": spec.unit, "scale": found.scale, "offset_si": found.offset_si,
         "before": {"scale": spec.scale, "offset_si": spec.offset},
         "points": [
             {"text": text, "true": p.true, "raw": p.raw, "sd": p.sd} for text, p in zip(found.texts, found.points, strict=True)
         ],
         "misses": list(found.line.misses), "water_c": standard.water_c, "gravity_ms2": standard.gravity_ms2,
     }
+
+
+def keep(config: Config, found: Calibration, spec: SensorSpec, standard: Standard, now: float) -> Iterator[str]:
+    """Append the calibration to the dated record beside the configuration, and note it in the journal where there is one."""
+    target = record_path(config)
+    entry = {"t": datetime.fromtimestamp(now).astimezone().isoformat(timespec="seconds"), **record_entry(found, spec, standard)}
     try:
         with target.open("a", encoding="utf-8") as file:
             file.write(json.dumps(entry, ensure_ascii=False) + "\n")

@@ -1,16 +1,18 @@
-"""What the commands share: plain help and refusals, units, times, JSON, and asking the running daemon."""
+"""What the commands share: their usual options, one way to give a result in words or as JSON, units, times, and asking the
+running daemon."""
 
 from __future__ import annotations
 
 import json
-import re
+import math
+import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from typer.core import TyperCommand, TyperGroup
 
 from daemon.store import requests
 
@@ -19,16 +21,70 @@ if TYPE_CHECKING:
 
     from analysis.units import System
     from daemon.config.config import Config
+    from daemon.sources.recording_lines import RecordingReport
     from daemon.store.reader import Reader
 
 SHOP = typer.Argument(metavar="SHOP", help="The shop's configuration.", exists=True, dir_okay=False)
 UNITS = typer.Option(help="us or si; else as the configuration says.")
 JSON = typer.Option("--json", help="Print JSON with SI values instead of words.")
+Shop = Annotated[Path, SHOP]
+Units = Annotated[str | None, UNITS]
+Json = Annotated[bool, JSON]
+
+
+def give(as_json: bool, document: object, lines: Iterable[object]) -> None:
+    """A command's result: the document as JSON, or its lines (text, or a table of rich)."""
+    if as_json:
+        typer.echo(json.dumps(_finite(document), indent=2, ensure_ascii=False, default=str))
+        return
+    console: Console | None = None
+    for line in lines:
+        if isinstance(line, str):
+            typer.echo(line)
+        else:
+            console = console or terminal()
+            console.print(line)
+
+
+def _finite(value: Any) -> Any:
+    """The document without what JSON has no word for: a number that is none, or has no end, is null."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _finite(one) for key, one in value.items()}
+    return [_finite(one) for one in value] if isinstance(value, list | tuple) else value
 
 
 def say_json(document: object) -> None:
     """Print a document as JSON."""
-    typer.echo(json.dumps(document, indent=2, ensure_ascii=False, default=str))
+    give(True, document, ())
+
+
+@contextmanager
+def opened(config: Config) -> Iterator[Reader]:
+    """The shop's store, open for reading."""
+    from daemon.store.reader import Reader
+
+    reader = Reader(config.at(config.file.store.file))
+    try:
+        yield reader
+    finally:
+        reader.close()
+
+
+def period(since: str | None, until: str | None) -> tuple[float, float]:
+    """A span of local times as event times [s]; without an end it reaches as far as anything is kept."""
+    from daemon.store.reader import EVER
+
+    return -EVER if since is None else local_moment(since), EVER if until is None else local_moment(until)
+
+
+def one_of(word: str, allowed: Iterable[str], what: str) -> str:
+    """The word where it is allowed; else a usage error that says what is."""
+    known = list(allowed)
+    if word not in known:
+        raise typer.BadParameter(f"{word!r} is not {what}; allowed: {', '.join(known)}")
+    return word
 
 
 def ask_line(words: str) -> str:
@@ -40,11 +96,7 @@ def chosen_system(units: str | None, config: Config | None) -> System:
     """The units to show: as asked for, else as the configuration says."""
     if units is None:
         return "us" if config is None else config.units
-    if units == "us":
-        return "us"
-    if units == "si":
-        return "si"
-    raise typer.BadParameter(f"{units!r} is no system of units; allowed: us, si")
+    return "us" if one_of(units, ("us", "si"), "a system of units") == "us" else "si"
 
 
 def terminal() -> Console:
@@ -63,6 +115,32 @@ def local_moment(text: str) -> float:
         return datetime.fromisoformat(text).astimezone().timestamp()
     except ValueError as error:
         raise typer.BadParameter(f"{text!r} is no date; write it as 2026-03-01 or 2026-03-01T09:00") from error
+
+
+class Progress:
+    """How far a recording is read, on stderr: one line that is written over on a terminal, a line now and then on a pipe."""
+
+    EVERY_S = 10.0
+
+    def __init__(self, doing: str) -> None:
+        self._doing = doing
+        self._terminal = sys.stderr.isatty()
+        self._every_s = 0.2 if self._terminal else self.EVERY_S
+        self._last = time.monotonic()
+
+    def __call__(self, report: RecordingReport) -> None:
+        now = time.monotonic()
+        if report.bytes_total and now - self._last >= self._every_s:
+            self._last = now
+            words = f"{self._doing}: {report.bytes_done / report.bytes_total:.0%}, {report.samples} samples"
+            typer.echo(f"\r\033[K{words}" if self._terminal else words, err=True, nl=not self._terminal)
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._terminal:
+            typer.echo("\r\033[K", err=True, nl=False)
 
 
 # -- the running daemon -----------------------------------------------------------------------------------------------
@@ -93,81 +171,3 @@ def event_now(reader: Reader) -> float:
     if not isinstance(event_t, int | float) or not isinstance(pace, int | float):
         return wall
     return float(event_t + (wall - status.wall_t) * pace)
-
-
-# -- help and refusals ------------------------------------------------------------------------------------------------
-
-_KINDS = {"str": "text", "list[str]": "text", "int": "number", "float": "number", "dir": "folder", "directory": "folder"}
-_REFUSALS = (
-    (r"Input should be a valid integer\b.*", "a whole number is needed"),
-    (r"Input should be a valid number\b.*", "a number is needed"),
-    (r"Input should be less than or equal to (\S+)", r"the most that is allowed is \1"),
-    (r"Input should be greater than or equal to (\S+)", r"the least that is allowed is \1"),
-)
-
-
-def plain_kind(words: str | None) -> str | None:
-    """What stands beside an option's name: ``<int range>`` becomes ``<number>``, a switch takes nothing.
-
-    >>> plain_kind("<str,str>..."), plain_kind("<float range>"), plain_kind("<bool>"), plain_kind("NUMBER")
-    ('<text,text>...', '<number>', None, 'NUMBER')
-    """
-    if words is None or words == "<bool>":
-        return None
-
-    def said(found: re.Match[str]) -> str:
-        return "<" + ",".join(_KINDS.get(kind, kind) for kind in found[1].removesuffix(" range").split(",")) + ">"
-
-    return re.sub(r"<([a-z\[\], ]+)>", said, words, count=1)
-
-
-def plain_refusal(words: str) -> str:
-    """The sentence for a value that cannot be taken.
-
-    >>> plain_refusal("Input should be less than or equal to 65535")
-    'the most that is allowed is 65535'
-    """
-    for pattern, instead in _REFUSALS:
-        words = re.sub(pattern, instead, words)
-    return words
-
-
-class _PlainKind:
-    def __init__(self, kind: Any) -> None:
-        self._kind = kind
-
-    def __call__(self, *args: Any, **kwargs: Any) -> str | None:
-        return plain_kind(self._kind(*args, **kwargs))
-
-
-def _plain(params: Any) -> Any:
-    """The parameters, each showing its kind in plain words."""
-    for param in params:
-        kind = getattr(param, "display_type_rich", None)
-        if kind is not None and not isinstance(kind, _PlainKind):
-            setattr(param, "display_type_rich", _PlainKind(kind))  # noqa: B010  a method of one instance
-    return params
-
-
-class PlainGroup(TyperGroup):
-    """The application in plain words."""
-
-    def get_params(self, ctx: Any) -> Any:
-        """All parameters, that of the help among them."""
-        return _plain(super().get_params(ctx))
-
-
-class PlainCommand(TyperCommand):
-    """A command in plain words."""
-
-    def get_params(self, ctx: Any) -> Any:
-        """All parameters, that of the help among them."""
-        return _plain(super().get_params(ctx))
-
-    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """As ever, with plain words for what is refused."""
-        try:
-            return super().parse_args(ctx, args)
-        except typer.BadParameter as error:
-            error.message = plain_refusal(error.message)
-            raise

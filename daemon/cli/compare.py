@@ -132,7 +132,7 @@ def _report(
 
 
 def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | None:
-    from daemon.cli.baseline_guide import CheckGuide
+    from daemon.cli.baseline import CheckGuide
     from daemon.comparing.guided import CheckTour, compare_checks
     from daemon.store.reader import Reader
 

@@ -7,7 +7,13 @@ from typing import Annotated
 
 import typer
 
+from daemon import logs
 from daemon.cli import watch
+from daemon.config.load import load
+from daemon.demo.first_tour import stored_baseline
+from daemon.store.lock import StoreLock
+from daemon.store.migrate import ensure_schema
+from daemon.store.writer import Writer
 
 DEMO = Path(__file__).resolve().parent.parent / "demo" / "chair-barn.toml"
 
@@ -26,9 +32,6 @@ def demo(
     log_level: Annotated[str, typer.Option(help="debug, info, warning or error.")] = "warning",
 ) -> None:
     """Start the demo shop: an invented chair maker's barn, simulated at an accelerated pace, with its dashboard."""
-    from daemon import logs
-    from daemon.config.load import load
-
     logs.set_up(log_level)
     store = folder.resolve() / "demo.db"
     text = DEMO.read_text()
@@ -47,11 +50,6 @@ def demo(
 
 def _begin_anew(store: Path) -> None:
     """A fresh store that holds the baseline of the invented shop's first day."""
-    from daemon.demo.first_tour import stored_baseline
-    from daemon.store.lock import StoreLock
-    from daemon.store.migrate import ensure_schema
-    from daemon.store.writer import Writer
-
     store.parent.mkdir(parents=True, exist_ok=True)
     with StoreLock(store):
         for ending in ("", "-wal", "-shm"):

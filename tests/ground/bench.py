@@ -137,8 +137,7 @@ def play(r: Recording, know: str) -> tuple[Heard, int, float, bool]:
 def fitted(r: Recording, config: Any) -> Any:
     """The baseline that the product fits from this shop's tour with gate marks, just after a cleaning; None where it declines."""
     from analysis.baseline.fit import FitError, fit
-    from daemon.cli.baseline_guide import Marks
-    from daemon.replaying import calibrated
+    from daemon.replaying import Marks, calibrated
     from daemon.wiring import build_pipeline, build_sensor_sds
 
     marks = Marks(config.design, build_sensor_sds(config))

@@ -17,8 +17,7 @@ from analysis.duct.solve import solve
 from analysis.estimates import Estimate
 from analysis.readings import RunState
 from analysis.traverse import wall_distances
-from daemon.cli.traverse import traverse
-from daemon.cli.traverse_form import empty_form, read_form
+from daemon.cli.traverse import empty_form, read_form, traverse
 from daemon.config.load import load
 from daemon.errors import ConfigError
 from tests.daemon.store.making import frame, new_writer

@@ -379,7 +379,7 @@ def test_the_weekly_digest() -> None:
         "Open now:",
         "- The filter is loaded (unacknowledged, since Sun 1 Mar 2026, 02:50)",
         "- Air is too slow to carry chips: lathe (explained by filter loading)",
-        "Told in this time:",
+        "Alarms raised (1):",
         "- The chip bag is full, Sun 1 Mar 2026, 03:00",
         "Journal:",
         "- Sun 1 Mar 2026, 02:00: chip bag emptied (found from the readings)",

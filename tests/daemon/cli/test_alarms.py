@@ -156,6 +156,7 @@ def test_what_cannot_be_understood(desk: Desk, arguments: list[str], words: str)
 
 
 @pytest.mark.slow
-def test_a_daemon_that_does_not_answer_is_not_waited_for_long(desk: Desk) -> None:
+def test_a_daemon_that_does_not_answer_is_not_waited_for_long(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("daemon.cli.common.WAIT_S", 0.05)
     desk.seconds(70, BAG)
     assert "has not answered yet" in desk.says("acknowledge", "1", answers=False)

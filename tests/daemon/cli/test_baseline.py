@@ -20,8 +20,7 @@ from analysis.plant.convert import from_design
 from analysis.plant.day import tour
 from analysis.plant.simulate import simulate
 from analysis.readings import Frame, RunState
-from daemon.cli.baseline import baseline
-from daemon.cli.baseline_guide import BaselineDeclined, Guide
+from daemon.cli.baseline import BaselineDeclined, Guide, baseline
 from daemon.config.load import load
 from daemon.store.lock import StoreLock
 from daemon.store.migrate import ensure_schema

@@ -83,7 +83,7 @@ def test_a_file_that_the_system_refuses_is_told_by_its_name(
 @pytest.mark.parametrize(("words", "said"), [
     (["demo", "--port", "banana"], "demo: Invalid value for '--port': a whole number is needed; see ductwarden demo --help"),
     (["check"], "check: name the configuration to check, such as shop.toml; see ductwarden check --help"),
-    (["expect"], "expect: Missing argument 'shop'; see ductwarden expect --help"),
+    (["expect"], "expect: Missing argument 'SHOP'; see ductwarden expect --help"),
     (["wrong"], "No such command 'wrong'"),
     (["run"], "run: the following arguments are required: SHOP; see ductwarden run --help"),
     (["check", "none.toml"], "none.toml: cannot be read: No such file or directory"),
@@ -102,7 +102,7 @@ def test_the_help_has_four_groups_and_the_readme_tells_every_command() -> None:
     shown = CliRunner().invoke(app, ["--help"], env={"COLUMNS": "200"}).output
     assert [title for title in GROUPS if f"─ {title} ─" in shown] == list(GROUPS)
     readme = (Path(daemon.cli.init.__file__).parents[2] / "README.md").read_text()
-    names = [command.__name__ for group in GROUPS.values() for command in group]
+    names = [name for group in GROUPS.values() for name in group]
     assert [name for name in names if f"`ductwarden {name} " not in readme and f"`ductwarden {name}`" not in readme] == []
     assert CliRunner().invoke(app, ["--version"]).output.startswith("ductwarden 0.")
 

@@ -15,10 +15,11 @@ from typer.testing import CliRunner
 
 from analysis.events import EventKind
 from daemon.alarms.types import AlarmState
-from daemon.cli.alarm_words import rates
-from daemon.cli.record import record
+from daemon.cli.alarms import rates
+from daemon.cli.files import record
 from daemon.clock import LocalZone
 from daemon.config.config import Config
+from daemon.digest_facts import week_facts
 from daemon.errors import DuctwardenError
 from daemon.record.facts import Mean, RecordFacts, SensorFacts
 from daemon.record.period import Month
@@ -196,6 +197,7 @@ def test_the_command_writes_the_sheet_and_its_tables(tmp_path: Path) -> None:
     reader = Reader(config.at(config.file.store.file))
     month = Month.of("2026-03", LocalZone())
     assert next(rates(reader, month.start_t, month.end_t)).startswith("26 alarms raised on"), "one count everywhere"
+    assert sum(week_facts(reader, month.start_t, month.end_t).raised.values()) == 26, "in the digest as well"
     reader.close()
     assert run(str(config.path), "--month", "2026-3")[0] == 2
     code, said = run(str(config.path), "--month", "2020-01", "--to", str(target))
