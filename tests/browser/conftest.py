@@ -17,7 +17,7 @@ from tests.browser.browsing import Watch, chromium, context_of
 from tests.dashboard.shop import Pump, Shop
 
 # Generous ends: a test that passes never waits so long.
-expect.set_options(timeout=60_000)
+expect.set_options(timeout=90_000)
 
 SILENT_S = 12.0
 """A busy computer may stop the living shop for some seconds; that is not yet silence."""

@@ -76,7 +76,7 @@ def test_a_page_whose_session_has_ended_asks_for_the_password(browser: Browser, 
     second = DashboardThread(replace(settings, port=port))
     second.start()
     try:
-        expect(page.locator("h1")).to_have_text("Log in", timeout=60_000)
+        expect(page.locator("h1")).to_have_text("Log in", timeout=90_000)
     finally:
         context.close()
         second.stop()

@@ -91,10 +91,10 @@ def test_a_silent_daemon_is_said_and_its_return_too(scene: Scene) -> None:
     changed(page, "inlet_pa", 1)
     with scene.pump.lock:
         scene.pump.paused = True
-    expect(page.locator("h1")).to_contain_text("No word from the daemon since", timeout=60_000)
+    expect(page.locator("h1")).to_contain_text("No word from the daemon since", timeout=90_000)
     with scene.pump.lock:
         scene.pump.paused = False
-    expect(page.locator("h1")).to_have_text("All good", timeout=60_000)
+    expect(page.locator("h1")).to_have_text("All good", timeout=90_000)
 
 
 def test_units_are_switched_by_the_viewer(scene: Scene) -> None:

@@ -109,7 +109,7 @@ def test_serial_shop_to_browser_and_broker_and_through_a_restart(
             page.goto(f"http://127.0.0.1:{port}/")
             eventually(lambda: subscriber.state("filter_loading") == "unacknowledged", 120.0, "the alarm at the broker")
             # The page was opened before the alarm: it must show it without being loaded again.
-            page.get_by_text("The filter is loaded").first.wait_for(timeout=10_000)
+            page.get_by_text("The filter is loaded").first.wait_for(timeout=90_000)
             page.get_by_role("link", name="More about it").first.click()
             page.get_by_role("button", name="Got it").click()
             eventually(lambda: subscriber.state("filter_loading") == "acknowledged", 10.0, "acknowledged at the broker")

@@ -308,5 +308,5 @@ class Pump:
     def close(self) -> None:
         """Stop the thread and close the store."""
         self._stop.set()
-        self._thread.join(10.0)
+        self._thread.join(90.0)
         self.shop.close()

@@ -28,7 +28,7 @@ def answering(shop: Shop) -> Iterator[None]:
         yield
     finally:
         stop.set()
-        thread.join(5.0)
+        thread.join(90.0)
 
 
 def raised(shop: Shop, condition: Condition = Condition.BAG_FULL, where: str = "") -> int:

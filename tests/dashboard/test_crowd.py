@@ -42,7 +42,7 @@ class Crowd:
     def add(self, count: int, says: bytes = b"") -> None:
         """Open ``count`` more, each saying only this."""
         for _ in range(count):
-            made = socket.create_connection(("127.0.0.1", self.port), timeout=5.0)
+            made = socket.create_connection(("127.0.0.1", self.port), timeout=90.0)
             if says:
                 made.sendall(says)
             made.setblocking(False)
@@ -125,7 +125,7 @@ def test_a_body_that_does_not_come_is_not_waited_for(
 def test_what_cannot_be_read_is_refused_in_words_not_by_an_error(
     served: DashboardThread, head: bytes, body: bytes, status: bytes, path: bytes, caplog: pytest.LogCaptureFixture
 ) -> None:
-    with socket.create_connection(("127.0.0.1", served.port), timeout=10.0) as sock:
+    with socket.create_connection(("127.0.0.1", served.port), timeout=90.0) as sock:
         sock.sendall(b"POST " + path + b" HTTP/1.1\r\nhost: 127.0.0.1\r\n" + head + b"\r\n" + body)
         answer = sock.recv(65536)
     assert status in answer.split(b"\r\n")[0]

@@ -43,7 +43,7 @@ def events(lines: Iterator[str]) -> Iterator[dict]:  # type: ignore[type-arg]
 
 
 def test_live_values_arrive_and_move(served: DashboardThread) -> None:
-    with httpx.stream("GET", f"{served.url}api/v1/live?units=si", timeout=10.0) as answer:
+    with httpx.stream("GET", f"{served.url}api/v1/live?units=si", timeout=90.0) as answer:
         assert answer.headers["content-type"].startswith("text/event-stream")
         assert "content-encoding" not in answer.headers, "a compressed stream would be held back"
         feed = events(answer.iter_lines())

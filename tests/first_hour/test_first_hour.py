@@ -61,7 +61,7 @@ class Board:
 
     def close(self) -> None:
         self._stop.set()
-        self._thread.join(5.0)
+        self._thread.join(90.0)
         self.device.close()
 
 

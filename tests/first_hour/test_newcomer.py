@@ -145,7 +145,7 @@ def test_control_c_ends_it_and_frees_the_port(newcomer: Newcomer) -> None:
     newcomer.control_c()
     assert "Traceback" not in newcomer.shown
     with pytest.raises(urllib.error.URLError):
-        urllib.request.urlopen(f"http://127.0.0.1:{newcomer.port}/", timeout=10.0)
+        urllib.request.urlopen(f"http://127.0.0.1:{newcomer.port}/", timeout=90.0)
 
 
 @pytest.mark.long

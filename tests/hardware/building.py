@@ -66,7 +66,7 @@ class Arithmetic:
         assert self._process.stdout is not None
         self._process.stdin.close()
         self._process.stdout.close()
-        assert self._process.wait(10.0) == 0
+        assert self._process.wait(90.0) == 0
 
 
 @contextmanager

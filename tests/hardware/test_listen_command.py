@@ -56,7 +56,7 @@ def again_and_again(act: Any, every_s: float = 0.05) -> Iterator[None]:
         yield
     finally:
         stop.set()
-        thread.join(10.0)
+        thread.join(90.0)
 
 
 def adopted(folder: Path, output: str) -> Path:

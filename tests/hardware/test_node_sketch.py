@@ -130,7 +130,7 @@ def test_over_a_real_broker_and_back_after_a_loss(tmp_path: Path) -> None:
                             stderr=subprocess.DEVNULL)
     try:
         with running(MqttSource(settings, FakeClock(1000.0))) as at_work:
-            samples = at_work.take(3, within_s=10.0)
+            samples = at_work.take(3)
             values = [sample.values for sample in samples if "inlet_pa" in sample.values]
             assert values
             assert values[-1] == pytest.approx(TRUE, rel=0.005)
@@ -140,10 +140,10 @@ def test_over_a_real_broker_and_back_after_a_loss(tmp_path: Path) -> None:
             back: list[object] = []
             eventually(lambda: at_work.health.connected, 10.0)
             while not back:  # the node's own pause doubles on its own clock, fifty times as fast
-                back = [sample for sample in at_work.take(1, within_s=20.0) if "filter_pa" in sample.values]
+                back = [sample for sample in at_work.take(1) if "filter_pa" in sample.values]
     finally:
         node.kill()
-        node.wait(5.0)
+        node.wait(90.0)
         broker.stop()
 
 
@@ -170,13 +170,13 @@ def test_a_node_that_dies_is_said_to_be_gone(tmp_path: Path) -> None:
     node = subprocess.Popen([program, "400", "20"], env={**os.environ, **pins(TRUE)}, stdout=subprocess.DEVNULL,
                             stderr=subprocess.DEVNULL)
     try:
-        assert subscribed.wait(5.0)
+        assert subscribed.wait(90.0)
         eventually(lambda: heard == [b"true"], 10.0)
         node.kill()
         eventually(lambda: heard == [b"true", b"false"], 10.0)
     finally:
         node.kill()
-        node.wait(5.0)
+        node.wait(90.0)
         client.disconnect()
         client.loop_stop()
         broker.stop()

@@ -67,7 +67,7 @@ class Certificates:
 
     def _openssl(self, *arguments: str) -> None:
         assert OPENSSL is not None
-        subprocess.run([OPENSSL, *arguments], cwd=self.folder, check=True, capture_output=True, timeout=30)
+        subprocess.run([OPENSSL, *arguments], cwd=self.folder, check=True, capture_output=True, timeout=90)
 
 
 class Broker:
@@ -105,7 +105,7 @@ class Broker:
             file.write_text(f"{password[0]}:{password[1]}\n")
             tool = shutil.which("mosquitto_passwd")
             assert tool is not None
-            subprocess.run([tool, "-U", str(file)], check=True, capture_output=True, timeout=30)
+            subprocess.run([tool, "-U", str(file)], check=True, capture_output=True, timeout=90)
             lines.append(f"password_file {file}")
         if tls:
             lines += [f"cafile {tls[0]}", f"certfile {tls[1]}", f"keyfile {tls[2]}"]
@@ -126,7 +126,7 @@ class Broker:
         deadline = time.monotonic() + 90.0
         while True:
             try:
-                socket.create_connection(("127.0.0.1", self.port), timeout=10.0).close()
+                socket.create_connection(("127.0.0.1", self.port), timeout=90.0).close()
                 return
             except OSError:
                 if time.monotonic() > deadline or self._process.poll() is not None:
@@ -141,10 +141,10 @@ class Broker:
         if process is not None:
             process.terminate()
             try:
-                process.wait(5.0)
+                process.wait(90.0)
             except subprocess.TimeoutExpired:
                 process.kill()
-                process.wait(5.0)
+                process.wait(90.0)
         if self._log is not None:
             self._log.close()
             self._log = None

@@ -82,7 +82,7 @@ class DaemonProcess:
     def get(self, path: str) -> Any | None:
         """A JSON document of its dashboard, None where there is no answer yet."""
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=30.0) as answer:
+            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=90.0) as answer:
                 text = answer.read().decode()
         except OSError:
             return None
@@ -101,7 +101,7 @@ class DaemonProcess:
             return process.wait(within_s)
         except subprocess.TimeoutExpired:
             process.kill()
-            process.wait(5.0)
+            process.wait(90.0)
             raise AssertionError(f"the daemon did not end within {within_s} s of {how.name}:\n{self.words()}") from None
 
 
@@ -146,7 +146,7 @@ class Feeder:
 
     def __exit__(self, *_: object) -> None:
         self._stop.set()
-        self._thread.join(10.0)
+        self._thread.join(90.0)
 
     def _run(self) -> None:
         began = time.monotonic()

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
+import sys
 import termios
 import time
 import tty
@@ -56,6 +58,10 @@ class FakeDevice:
         """The terminal's device side."""
         assert self._theirs is not None, "not plugged in"
         return self._theirs
+
+    def read_up(self) -> bool:
+        """Whether the reader has taken all that was sent."""
+        return int.from_bytes(fcntl.ioctl(self.theirs, termios.FIONREAD, bytes(4)), sys.byteorder) == 0
 
     def drain(self) -> None:
         """Throw away what nobody has read (the reader is gone)."""

@@ -60,7 +60,7 @@ class Cable:
 
     def _stop_carrying(self) -> None:
         os.write(self._wake_w, b"x")
-        self._thread.join(5.0)
+        self._thread.join(90.0)
 
     def close(self) -> None:
         """Put it away."""
@@ -99,5 +99,5 @@ class Transmitters:
         """Switch them off."""
         assert self._server is not None
         asyncio.run_coroutine_threadsafe(self._server.shutdown(), self._loop).result(5.0)
-        self._thread.join(5.0)
+        self._thread.join(90.0)
         assert not self._thread.is_alive()

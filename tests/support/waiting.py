@@ -68,7 +68,7 @@ class RunningSource:
     def end(self) -> None:
         """Stop it; sooner than its longest pauses would be over by themselves."""
         self.stop.set()
-        self.thread.join(25.0)
+        self.thread.join(90.0)
         assert not self.thread.is_alive(), "the source did not stop"
 
 

@@ -231,11 +231,11 @@ def test_on_a_real_terminal_control_c_keeps_what_was_answered(tmp_path: Path) ->
         _until(ours, "How high above the sea")
         os.killpg(process.pid, signal.SIGINT)
         assert "Stopped. What was answered is kept" in _until(ours, "goes on with it.")
-        assert process.wait(10) == 130
+        assert process.wait(90) == 130
     finally:
         if process.poll() is None:
             process.kill()
-            process.wait(10)
+            process.wait(90)
         os.close(ours)
     draft = read_draft(shop)
     assert draft is not None

@@ -147,7 +147,7 @@ def test_a_search_goes_on_behind_and_survives_what_a_port_does() -> None:
     gate = threading.Event()
 
     def listen(place: Place, say: object) -> Found:
-        assert gate.wait(10)
+        assert gate.wait(90)
         assert isinstance(place, PortPlace)
         if place.path == "bad":
             raise SourceError("no permission to open it")
@@ -160,7 +160,7 @@ def test_a_search_goes_on_behind_and_survives_what_a_port_does() -> None:
     assert search.running
     assert not search.begin([PortPlace("good")]), "one at a time"
     gate.set()
-    assert search.wait(10)
+    assert search.wait(90)
     assert [found.said for found in search.found[:2]] == [
         "no permission to open it", "listening there failed: RuntimeError",
     ]
@@ -189,7 +189,7 @@ def test_a_real_port_is_listened_at(device: FakeDevice) -> None:
         found = listen_at(PortPlace(str(device.path)), lambda words: None, seconds=1.5)
     finally:
         stop.set()
-        thread.join(10)
+        thread.join(90)
     assert found.source is not None
     assert found.source["device"] == str(device.path)
     assert {row.channel: row.reading.partition(" = ")[2] or row.reading for row in found.rows} == {
@@ -208,7 +208,7 @@ def test_a_real_broker_is_listened_at_with_its_password(tmp_path: Path) -> None:
     try:
         search.begin([place, BrokerPlace(f"127.0.0.1:{broker.port}")])
         eventually(lambda: broker.say(("barn/inlet_pa", b"-2100.5")) or search.found, 15)
-        assert search.wait(20)
+        assert search.wait(90)
     finally:
         broker.stop()
     with_password, without = search.found

@@ -84,7 +84,7 @@ def web_server(**how: Any) -> Iterator[WebServer]:
         gate.set()
         httpd.shutdown()
         httpd.server_close()
-        thread.join(5.0)
+        thread.join(90.0)
 
 
 @dataclass

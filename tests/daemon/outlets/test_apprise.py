@@ -168,7 +168,7 @@ def test_apprise_is_not_loaded_before_it_is_needed() -> None:
         "print(sorted({'apprise', 'requests', 'paho'} & set(sys.modules)))\n"
     )
     root = Path(__file__).resolve().parents[3]
-    done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, timeout=30, check=True)
+    done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, timeout=90, check=True)
     assert done.stdout.strip() == "[]"
 
 

@@ -222,7 +222,7 @@ def test_the_running_daemon_notes_a_correction_and_the_trend_shows_both_sides(tm
             time.sleep(0.5)
     finally:
         service.stop()
-        thread.join(15.0)
+        thread.join(90.0)
         wire.close()
     assert not thread.is_alive()
     reader = Reader(tmp_path / "shop.db")
@@ -259,7 +259,7 @@ def test_a_store_that_is_ahead_of_the_clock_is_waited_for_and_then_gone_on_from(
                 time.sleep(0.5)
         finally:
             service.stop()
-            thread.join(15.0)
+            thread.join(90.0)
         assert not thread.is_alive()
         return time.time() - began
 

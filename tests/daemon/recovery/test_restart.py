@@ -33,7 +33,7 @@ def lived(path: Path, more: int) -> None:
         eventually(lambda: len(times(store)) >= seen + more, 30.0, "frames come")
     finally:
         service.stop()
-        thread.join(20.0)
+        thread.join(90.0)
     assert not thread.is_alive()
 
 

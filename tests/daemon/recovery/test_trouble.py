@@ -90,14 +90,14 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     folder = tmp_path / "disk"
     folder.mkdir()
     command = [MOUNT or "mount", "-t", "tmpfs", "-o", "size=3m", "ductwarden-test", str(folder)]
-    if subprocess.run(command, capture_output=True, timeout=10).returncode != 0:
+    if subprocess.run(command, capture_output=True, timeout=90).returncode != 0:
         pytest.skip("a small disk can only be mounted by root")
     yield folder
     for _ in range(50):
-        if subprocess.run(["umount", str(folder)], capture_output=True, timeout=10).returncode == 0:
+        if subprocess.run(["umount", str(folder)], capture_output=True, timeout=90).returncode == 0:
             return
         time.sleep(0.1)
-    subprocess.run(["umount", "-l", str(folder)], check=True, timeout=10)
+    subprocess.run(["umount", "-l", str(folder)], check=True, timeout=90)
 
 
 @pytest.fixture
@@ -150,7 +150,7 @@ def test_a_read_only_disk_ends_the_start_with_its_own_exit_code(
     tmp_path: Path, small_disk: Path, shops: Callable[..., Shop]
 ) -> None:
     shop = shops(tmp_path, small_disk / "shop.db")
-    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True, timeout=10)
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True, timeout=90)
     shop.daemon.spawn()
     assert shop.daemon.ended() == 4
     assert "Read-only file system" in shop.daemon.words()
@@ -378,10 +378,10 @@ def test_a_source_that_ends_by_an_error_of_its_own_begins_anew_and_says_so(
     thread = threading.Thread(target=keep_source, args=(source, out, stop))
     thread.start()
     try:
-        assert out.get(timeout=5.0)
+        assert out.get(timeout=90.0)
     finally:
         stop.set()
-        thread.join(5.0)
+        thread.join(90.0)
     assert source.runs == 3
     assert "KeyError: 'planted'" in source.health.last_error
     assert caplog.text.count("begins anew") == 2

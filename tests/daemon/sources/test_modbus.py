@@ -132,7 +132,7 @@ class TestAgainstARealServer:
             at_work.until("reading", 8.0)
 
     def test_unplugged_and_stopped_promptly(self, cable: Cable) -> None:
-        made = source(cable, RegisterSettings("a", 1, 0, poll_s=0.05), retry=RetrySettings(30.0, 60.0))
+        made = source(cable, RegisterSettings("a", 1, 0, poll_s=0.05), retry=RetrySettings(300.0, 600.0))
         with running(made) as at_work:
             at_work.take(1)
             cable.unplug_near()

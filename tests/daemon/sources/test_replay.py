@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from itertools import pairwise
 from pathlib import Path
 
@@ -40,13 +39,13 @@ def test_samples_come_when_their_time_has_come(tmp_path: Path) -> None:
 
 
 def test_the_pace(tmp_path: Path) -> None:
-    """400 s of recording at 1000 times their pace take 0.4 s, no less."""
+    """No sample comes before its time on a clock that runs a thousand times as fast."""
     source, clock = replay_source(ReplaySettings("barn", recorded(tmp_path / "r.csv", 401), pace=1000.0))
-    began = time.monotonic()
     with running(source) as at_work:
-        samples = at_work.take(401)
-        took = time.monotonic() - began
-    assert took > 0.35
+        samples = []
+        while len(samples) < 401:
+            samples += at_work.take(1)
+            assert samples[-1].t <= clock.now()
     assert clock.now() >= T0 + 400.0
     assert all(a.t < b.t for a, b in pairwise(samples))
 
@@ -54,7 +53,7 @@ def test_the_pace(tmp_path: Path) -> None:
 def test_a_full_queue_is_waited_for(tmp_path: Path) -> None:
     path = recorded(tmp_path / "r.jsonl", 5000)
     with running(ReplaySource(ReplaySettings("barn", path), FakeClock(T0 + 5000.0)), room=1) as at_work:
-        time.sleep(0.2)
+        eventually(at_work.out.full)
         assert [sample.values["inlet_pa"] for sample in at_work.take(5000)] == [-float(n) for n in range(5000)]
         assert at_work.health.dropped == 0
 

@@ -6,7 +6,6 @@ import itertools
 import json
 import queue
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +20,7 @@ from daemon.clock import Clock, PacedClock
 from daemon.sources.contract import Sample, SampleQueue
 from daemon.sources.simulated import SimulatedSource, SimulatorSettings, demo_blocks, write_recording
 from tests.support.barn import barn
+from tests.support.waiting import eventually
 
 MONDAY_OPENS = 1_772_409_600.0 + demo.OPENS_S
 SETTINGS = SimulatorSettings(barn(), name="shop", seed=2)
@@ -80,15 +80,15 @@ def test_it_stops_promptly() -> None:
 
 def test_a_full_queue_is_waited_for_and_nothing_is_lost() -> None:
     with running(PacedClock(MONDAY_OPENS, 600.0), size=1) as (_, out, _, _):
-        time.sleep(0.5)
+        eventually(out.full)
         times = [sample.t for sample in taken(out, 300)]
     assert times == [times[0] + i for i in range(len(times))]
     assert MONDAY_OPENS <= times[0] < MONDAY_OPENS + 300.0
 
 
 def test_it_stops_while_the_queue_is_full() -> None:
-    with running(PacedClock(MONDAY_OPENS, 600.0), size=1) as (_, _, stop, thread):
-        time.sleep(0.4)
+    with running(PacedClock(MONDAY_OPENS, 600.0), size=1) as (_, out, stop, thread):
+        eventually(out.full)
         stop.set()
         thread.join(60.0)
         assert not thread.is_alive()

@@ -21,6 +21,7 @@ from daemon.alarms.types import AlarmState
 from daemon.store.migrate import ensure_schema
 from daemon.store.writer import Writer
 from tests.daemon.store.making import estimate, frame, step
+from tests.support.waiting import GENEROUS_S
 
 ROOT = Path(__file__).resolve().parents[3]
 
@@ -82,7 +83,7 @@ class Nursery:
         assert self._process.stdout.readline() == "gone\n"
 
     def __exit__(self, *_: object) -> None:
-        self._process.communicate(timeout=30)
+        self._process.communicate(timeout=90)
 
 
 def nurse() -> None:
@@ -108,7 +109,7 @@ def kill_once(
     log.unlink(missing_ok=True)
     child = nursery.start(path, log, commit_every_s)
     try:
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + GENEROUS_S
         while not log.exists() and time.monotonic() < deadline:
             time.sleep(0.005)
         time.sleep(rng.uniform(*after_s))

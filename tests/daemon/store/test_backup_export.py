@@ -53,7 +53,7 @@ def test_a_backup_while_frames_are_written_is_one_moment_of_the_database(path: P
         report = backup(path, tmp_path / "copy.db", progress=lambda done, total: told.append((done, total)))
     finally:
         stop.set()
-        thread.join(20)
+        thread.join(90)
     writer.close()
     assert report.frames >= 20_000
     assert report.bytes == (tmp_path / "copy.db").stat().st_size

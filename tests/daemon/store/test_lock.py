@@ -41,7 +41,7 @@ def test_a_second_daemon_is_told_who_has_it(path: Path, other_name: str) -> None
             Writer(name)
     finally:
         other.send_signal(signal.SIGKILL)
-        other.wait(10)
+        other.wait(90)
         assert other.stdout is not None
         other.stdout.close()
     # Even SIGKILL leaves no lock behind.
@@ -80,7 +80,7 @@ def test_a_writer_whose_files_were_taken_stays_off_the_database_of_another(path:
         assert f"process {other.pid}" in writer.health.words
     finally:
         other.kill()
-        other.wait(10)
+        other.wait(90)
         assert other.stdout is not None
         other.stdout.close()
     assert writer.flush(force=True)

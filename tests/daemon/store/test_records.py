@@ -290,7 +290,7 @@ def test_many_threads_read_while_one_writes(path: Path) -> None:
             writer.transition(step(k + 1, NORMAL, RAISED, NINE + k))
     stop.set()
     for thread in threads:
-        thread.join(20)
+        thread.join(90)
     reader.close()
     writer.close()
     assert problems == []

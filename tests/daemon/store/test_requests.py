@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import sqlite3
 import subprocess
 import sys
@@ -18,6 +17,7 @@ from daemon.store import requests
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 from tests.daemon.store.making import NINE, frame
+from tests.support.waiting import GENEROUS_S
 
 
 def test_asked_taken_answered_and_seen(path: Path) -> None:
@@ -54,14 +54,14 @@ def test_another_process_asks_while_frames_are_written(path: Path) -> None:
     other = subprocess.Popen([sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True)
     seen: list[int] = []
     k = 0
-    deadline = time.monotonic() + 30
+    deadline = time.monotonic() + GENEROUS_S
     while len(seen) < 60 and time.monotonic() < deadline:
         writer.frame(frame(NINE + k), None)
         k += 1
         for request in writer.requests():
             seen.append(request.payload["n"])
             writer.answer(request.id, True, "noted", NINE + k)
-    output, _ = other.communicate(timeout=20)
+    output, _ = other.communicate(timeout=90)
     writer.close()
     assert seen == list(range(60))
     assert output.strip() == "[]"
@@ -76,13 +76,12 @@ def test_the_asker_waits_for_the_answer_but_not_for_ever(path: Path) -> None:
     assert not requests.wait_for_answer(path, asked, timeout_s=0.1).done
 
     def answer() -> None:
-        time.sleep(0.1)
         writer.answer(asked, True, "done")
         writer.flush()
 
     thread = threading.Thread(target=answer)
     thread.start()
-    assert requests.wait_for_answer(path, asked, timeout_s=10.0).result == "done"
+    assert requests.wait_for_answer(path, asked, timeout_s=90.0).result == "done"
     thread.join()
     writer.close()
     with pytest.raises(StoreError, match="no request 77"):
@@ -124,33 +123,22 @@ def test_a_payload_that_is_no_object_does_not_stop_the_daemon(path: Path) -> Non
     writer.close()
 
 
-def hold(path: str, held: object, release: object) -> None:
-    with closing(sqlite3.connect(path, isolation_level=None)) as db:
-        db.execute("BEGIN IMMEDIATE")
-        held.set()  # type: ignore[attr-defined]
-        release.wait(20)  # type: ignore[attr-defined]
-        db.execute("ROLLBACK")
+HOLD = "import sqlite3, sys; sqlite3.connect(sys.argv[1]).execute('BEGIN IMMEDIATE'); print('held', flush=True); input()"
 
 
 @pytest.mark.slow
 def test_a_program_that_holds_the_database_costs_nothing_but_time(path: Path) -> None:
-    context = multiprocessing.get_context("spawn")
-    held, release = context.Event(), context.Event()
-    other = context.Process(target=hold, args=(str(path), held, release))
-    other.start()
-    try:
-        assert held.wait(20)
+    command = [sys.executable, "-c", HOLD, str(path)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "held\n"
         writer = Writer(path)
         writer.frame(frame(NINE), None)
         assert not writer.flush()
         assert "another program holds" in writer.health.words
         assert not writer.health.ok
-        release.set()
-        other.join(20)
+        other.communicate("\n")
         assert writer.flush(force=True)
         assert writer.health.ok
         writer.close()
-    finally:
-        release.set()
-        other.join(20)
     assert len(list(Reader(path).frames())) == 1

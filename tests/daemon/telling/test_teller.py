@@ -39,7 +39,7 @@ def settled(life: Life, *wanted: tuple[str, str, str]) -> None:
         return life.notices() == list(wanted)
 
     try:
-        eventually(holds, within_s=6.0)
+        eventually(holds)
     except AssertionError:
         raise AssertionError(f"the store says {life.notices()}") from None
 
