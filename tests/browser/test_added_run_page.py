@@ -33,7 +33,6 @@ ANSWER = {
 }
 
 
-@pytest.mark.long
 def test_the_answer_and_what_can_be_asked_for(scene: Scene) -> None:
     listener = Listener()
     with scene.pump.lock:
