@@ -14,6 +14,7 @@ from fastapi import FastAPI
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
+from daemon.drafting.desk import SetupDesk
 from dashboard import problems
 from dashboard.access import Sessions
 from dashboard.assets import Assets
@@ -22,7 +23,6 @@ from dashboard.page import environment
 from dashboard.routes import setup
 from dashboard.serve import Guarded, listening_socket
 from dashboard.settings import DashboardSettings
-from dashboard.setup_view import SetupDesk
 
 HOST = "127.0.0.1"
 

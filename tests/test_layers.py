@@ -16,7 +16,8 @@ ALLOWED = {
     "analysis": {"analysis"},
     "daemon": {"analysis", "daemon"},
     "dashboard": {
-        "analysis", "dashboard", "daemon.config", "daemon.store.reader", "daemon.store.requests", "daemon.errors",
+        "analysis", "dashboard", "daemon.config", "daemon.drafting", "daemon.store.reader", "daemon.store.requests",
+        "daemon.errors",
     },
 }
 MEETING_PLACES = {

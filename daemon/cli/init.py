@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import os
 import sys
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from daemon.cli.common import ask_line
-from daemon.errors import NOT_DONE
-
-if TYPE_CHECKING:
-    from daemon.cli.interview import Interview
-    from daemon.cli.interview_words import Paper
-    from daemon.drafting.draft import Draft
+from daemon.cli.interview import Interview
+from daemon.cli.interview_words import KEYS, Paper
+from daemon.drafting.desk import SetupDesk
+from daemon.drafting.draft import Draft
+from daemon.drafting.files import draft_path, read_draft, set_aside
+from daemon.drafting.steps import STEPS
+from daemon.errors import NOT_DONE, ConfigError
+from daemon.finding import places
 
 
 def init(
@@ -45,20 +48,13 @@ def _place(shop: Path) -> None:
 
 
 def _at_terminal(shop: Path) -> bool:
-    from rich.console import Console
-
-    from daemon.cli.interview import Interview
-    from daemon.cli.interview_words import KEYS, Paper
-    from daemon.drafting.files import draft_path, keep_draft
-    from daemon.finding.places import Search, serial_ports
-
-    paper = Paper(Console(markup=False, highlight=False, emoji=False))
+    paper = Paper()
     try:
         draft = _begin(shop, paper)
         paper.say(KEYS)
-        interview = Interview(shop, draft, paper, ask_line, lambda kept: keep_draft(shop, kept), Search(), serial_ports)
+        interview = Interview(SetupDesk(shop, ports=places.serial_ports, draft=draft), paper, ask_line)
         interview.run()
-        _finish(shop, interview, paper)
+        _finish(interview, paper)
         return True
     except (typer.Abort, KeyboardInterrupt):
         paper.say("")
@@ -69,12 +65,6 @@ def _at_terminal(shop: Path) -> bool:
 
 def _begin(shop: Path, paper: Paper) -> Draft:
     """The draft to go on with, or an empty one; asks before an existing configuration will be replaced."""
-    from datetime import datetime
-
-    from daemon.drafting.draft import Draft
-    from daemon.drafting.files import draft_path, read_draft, set_aside
-    from daemon.errors import ConfigError
-
     if shop.exists():
         paper.say(f"{shop} is there already. At the end the new one takes its place; the old one is kept under its date.")
         if not typer.confirm("Go on?", default=False):
@@ -97,46 +87,38 @@ def _begin(shop: Path, paper: Paper) -> Draft:
     return Draft()
 
 
-def _finish(shop: Path, interview: Interview, paper: Paper) -> None:
-    """Show what was understood; write it at the owner's word, or go back to a step."""
-    from datetime import datetime
-
-    from daemon.drafting.files import forget_draft, publish
-    from daemon.drafting.outcome import outcome
-    from daemon.drafting.steps import STEPS
-
+def _finish(interview: Interview, paper: Paper) -> None:
+    """Show what was understood; write it when its owner says so, or go back to a step."""
+    desk = interview.desk
     while True:
-        found = outcome(interview.draft, shop)
+        review = desk.review()
+        good = review.found.good
         paper.title("What was understood", "As \"ductwarden check\" says it.")
-        paper.outcome(found)
-        for number, step in enumerate(STEPS, start=1):
-            wrong = any(trouble.step == step.name and trouble.severity == "error" for trouble in found.troubles)
+        paper.outcome(review.found)
+        for number, step in enumerate(desk.overview().steps, start=1):
+            wrong = step.name in [at for _, at in review.errors]
             paper.say(f"  {number:2}  {step.title}{'   ! something is wrong here' if wrong else ''}")
         text = ask_line(
-            f"w: write {shop}   number: go back to that step   t: show the text" if found.good
+            f"w: write {desk.shop}   number: go back to that step   t: show the text" if good
             else "number: go to that step and put it right   t: show the text"
         ).strip().lower()
         if text == "t":
-            paper.lines(found.text.splitlines())
+            paper.lines(review.found.text.splitlines())
         elif text.isdecimal() and 1 <= int(text) <= len(STEPS):
             interview.run(STEPS[int(text) - 1])
-        elif text == "w" and found.good:
-            kept = publish(shop, found.text, datetime.now())
-            forget_draft(shop)
-            paper.say(f"Written: {shop}" + (f"; the older one is kept as {kept}" if kept else ""))
-            paper.say(f"Read it, change what you like, then: ductwarden check {shop}, ductwarden run {shop}")
+        elif text == "w" and good:
+            kept = desk.write(review.mark, True).kept
+            paper.say(f"Written: {desk.shop}" + (f"; the older one is kept as {kept}" if kept else ""))
+            paper.say(f"Read it, change what you like, then: ductwarden check {desk.shop}, ductwarden run {desk.shop}")
             return
         else:
-            wanted = "type w to write it, or one of the others" if found.good else "type the number of a step that is marked"
+            wanted = "type w to write it, or one of the others" if good else "type the number of a step that is marked"
             paper.problem(f"{text!r} is none of these" if text else wanted)
 
 
 def serve_setup(shop: Path, port: int) -> bool:
     """Serve the page until its owner has done with it; whether the configuration was written. Ctrl-C ends it too: what was
     answered is kept."""
-    from daemon.cli.setup_desk import SetupDesk
-    from daemon.drafting.files import draft_path
-    from daemon.errors import ConfigError
     from dashboard.setup_app import SetupServer
 
     shop = shop.absolute()

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import Literal
 
 from daemon.cli.interview_words import BACK, CLEAR, HELP, Paper, prompt_of, said_as
 from daemon.drafting.asking import WHOLE, Context, Question, Step
-from daemon.drafting.checks import check_step, read_answer
-from daemon.drafting.draft import Answers, Draft
+from daemon.drafting.checks import read_answer
+from daemon.drafting.desk import SetupDesk
+from daemon.drafting.draft import Answers
 from daemon.drafting.steps import STEPS, after, before, enough, first_open, step_named
-from daemon.drafting.whole import troubles
-from daemon.finding.found import rehearse, take_over
-from daemon.finding.places import BrokerPlace, Place, PortPlace, Search
+from daemon.finding.places import BrokerPlace, Place, PortPlace
 
 Turn = Literal["on", "back"]
 Prompt = Callable[[str], str]
@@ -25,23 +23,18 @@ class _WentBackError(Exception):
 
 
 class Interview:
-    """One sitting. ``prompt`` asks for a line (it may raise whatever ends a sitting), ``paper`` shows, ``keep`` stores the draft,
-    ``search`` listens for sensors, ``ports`` lists the serial ports."""
+    """One sitting. ``desk`` holds the answers, ``paper`` shows, ``prompt`` asks for a line (it may raise what ends a sitting)."""
 
-    def __init__(
-        self, shop: Path, draft: Draft, paper: Paper, prompt: Prompt, keep: Callable[[Draft], None], search: Search,
-        ports: Callable[[], list[str]],
-    ) -> None:
-        self.shop, self.draft = shop, draft
-        self._paper, self._prompt, self._keep, self._search, self._ports = paper, prompt, keep, search, ports
+    def __init__(self, desk: SetupDesk, paper: Paper, prompt: Prompt) -> None:
+        self.desk, self._paper, self._prompt = desk, paper, prompt
 
     def run(self, begin: Step | None = None) -> None:
         """From ``begin`` (else from where the draft was left) to the end of the questions."""
-        left = self.draft.unfinished
-        step = begin or (step_named(left.step) if left is not None else None) or first_open(self.draft)
+        left = self.desk.draft.unfinished
+        step = begin or (step_named(left.step) if left is not None else None) or first_open(self.desk.draft)
         while step is not None:
             self._paper.title(f"{STEPS.index(step) + 1} of {len(STEPS)}  {step.title}", step.lead)
-            turn = self._many(step) if step.many else self._once(step)
+            turn = self._many(step) if step.many else "on" if self._answered(step, None) else "back"
             if turn == "back":
                 step = before(step) or step
             elif begin is not None:
@@ -49,33 +42,24 @@ class Interview:
             else:
                 step = after(step)
 
-    def _store(self, draft: Draft) -> None:
-        self.draft = draft
-        self._keep(draft)
-
-    def _once(self, step: Step) -> Turn:
-        given = self._ask_all(step, None, self.draft.of(step.name))
-        if given is None:
-            return "back"
-        self._store(self.draft.with_answers(step.name, given).with_passed(step.name))
-        return "on"
-
     # One item or step: its questions in turn
 
-    def _ask_all(self, step: Step, index: int | None, known: Answers) -> Answers | None:
-        """The checked answers; None when the owner went back before the first question."""
-        left = self.draft.unfinished
+    def _answered(self, step: Step, index: int | None) -> bool:
+        """Have a step or item answered and kept; False when the owner went back before the first question."""
+        desk, left = self.desk, self.desk.draft.unfinished
+        rows = desk.draft.list_of(step.name)
+        known = desk.draft.of(step.name) if not step.many else {} if index is None else rows[index]
         quiet: set[str] = set()
         if left is not None and left.step == step.name and left.index == index:
             known, quiet = {**known, **left.answers}, set(left.answers)
         while True:
             given = self._walk(step, index, known, quiet)
             if given is None:
-                self._store(replace(self.draft, unfinished=None))
-                return None
-            checked = check_step(step, given, self.draft, index)
+                desk.store(replace(desk.draft, unfinished=None))
+                return False
+            checked = desk.save(step.name, index, given)
             if checked.good:
-                return checked.answers
+                return True
             for words in checked.problems.values():
                 self._paper.problem(words)
             # Ask again for what is wrong; what only shows in the whole may be put right at any question.
@@ -93,7 +77,7 @@ class Interview:
                 continue
             answer: str | None = known.get(question.name)
             if question.name not in quiet or answer is None or not (answer or question.optional):
-                answer = self._ask(step, question, Context(self.draft, given, index), known)
+                answer = self._ask(step, question, Context(self.desk.draft, given, index), known)
                 if answer is None:
                     if not path:
                         return None
@@ -101,7 +85,7 @@ class Interview:
                     for later in step.questions[at:]:
                         given.pop(later.name, None)
                     continue
-                self._store(self.draft.with_unfinished(step.name, index, {**given, question.name: answer}))
+                self.desk.store(self.desk.draft.with_unfinished(step.name, index, {**given, question.name: answer}))
             path.append(at)
             given[question.name] = answer
             at += 1
@@ -163,50 +147,39 @@ class Interview:
     # A step with many items
 
     def _many(self, step: Step) -> Turn:
-        left = self.draft.unfinished
+        desk, left = self.desk, self.desk.draft.unfinished
         if left is not None and left.step == step.name:
             self._paper.say(f"Going on with the {step.item} that was left in the middle.")
-            self._item(step, left.index)
-        if step.name == "sources" and not self.draft.list_of(step.name) and not self._look_for_sensors():
+            at = left.index
+            self._answered(step, at if at is not None and at < len(desk.draft.list_of(step.name)) else None)
+        if step.name == "sources" and not desk.draft.list_of(step.name) and not self._look_for_sensors():
             return "back"
-        if not enough(step, self.draft):
+        if not enough(step, desk.draft):
             if step.name == "sources":
                 self._paper.say("Nothing was taken over: describe it yourself.")
-            if not self._item(step, None) and not enough(step, self.draft):
+            if not self._answered(step, None) and not enough(step, desk.draft):
                 return "back"
         while True:
-            rows = self.draft.list_of(step.name)
-            self._paper.items(step, self.draft)
-            for trouble in troubles(self.draft):
-                if trouble.step == step.name and trouble.severity == "error":
-                    self._paper.problem(trouble.words)
+            found = desk.listing(step.name)
+            rows = found.items
+            self._paper.items(found, desk.draft)
             text = self._prompt(self._paper.item_prompt(step, len(rows))).strip().lower()
             if text == BACK:
                 return "back"
-            if text == "" and enough(step, self.draft):
-                self._store(self.draft.with_passed(step.name))
+            if text == "" and not desk.pass_on(step.name):
                 return "on"
             if text == "s" and step.name == "sources":
                 self._look_for_sensors()
             elif text in ("a", ""):
-                self._item(step, None)
+                self._answered(step, None)
             elif text.lstrip("-").isdecimal() and 1 <= int(text.lstrip("-")) <= len(rows):
                 number = int(text.lstrip("-")) - 1
                 if text.startswith("-"):
-                    self._store(self.draft.without_item(step.name, number))
+                    desk.remove(step.name, number)
                 else:
-                    self._item(step, number)
+                    self._answered(step, number)
             else:
                 self._paper.problem(f"{text!r} is none of these")
-
-    def _item(self, step: Step, index: int | None) -> bool:
-        rows = self.draft.list_of(step.name)
-        index = index if index is not None and index < len(rows) else None
-        given = self._ask_all(step, index, {} if index is None else rows[index])
-        if given is None:
-            return False
-        self._store(self.draft.with_item(step.name, index, given))
-        return True
 
     # Sensors that are there already
 
@@ -220,7 +193,7 @@ class Interview:
         return True
 
     def _look(self) -> None:
-        ports = self._ports()
+        desk, ports = self.desk, self.desk.ports()
         places: list[Place] = [PortPlace(port) for port in ports]
         if ports:
             self._paper.say(f"Serial ports here: {', '.join(ports)}")
@@ -234,21 +207,19 @@ class Interview:
         if broker:
             user = self._prompt("  user name there (Enter: none)").strip() or None
             secret = self._prompt("  the file whose first line is the password (Enter: none)").strip() if user else ""
-            places.append(BrokerPlace(broker, user, self.shop.parent / secret if secret else None))
+            places.append(BrokerPlace(broker, user, desk.shop.parent / secret if secret else None))
         if places:
-            self._search.begin(places)
-            self._paper.wait_for(self._search)
-            for found in self._search.found:
+            desk.listening.begin(places)
+            self._paper.wait_for(desk.listening)
+            for number, found in enumerate(desk.listening.found):
                 self._paper.found(found)
                 if found.source is not None and self._yes("Take this over?", True):
-                    draft, left = take_over(self.draft, found)
-                    self._store(draft)
-                    for words in left:
+                    for words in desk.take(number):
                         self._paper.problem(words)
-        if not self.draft.list_of("sources") and self._yes(
+        if not desk.draft.list_of("sources") and self._yes(
             "No sensors yet? Your own shop can be simulated meanwhile, to look around. Do that?", False
         ):
-            self._store(rehearse(self.draft))
+            desk.rehearse()
 
     def _yes(self, words: str, default: bool) -> bool:
         while True:

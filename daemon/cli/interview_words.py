@@ -8,10 +8,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from analysis.readings import CHANNELS
 from analysis.units import System
-from daemon.config.summary import CAN_TELL
 from daemon.drafting.asking import Choice, Context, Question, Step
+from daemon.drafting.desk import Listing
 from daemon.drafting.draft import Draft
 from daemon.drafting.outcome import Outcome, tree_lines
 from daemon.finding.found import Found
@@ -19,7 +18,6 @@ from daemon.finding.places import Search
 
 BACK, HELP, CLEAR = "<", "?", "-"
 KEYS = "Enter takes what stands in brackets.  ?  more about a question   <  one question back   -  none   Ctrl-C  stop for now"
-MAIN = ("inlet_pa", "filter_pa", "motor_a")
 
 
 def prompt_of(question: Question, system: System, default: str, offered: Sequence[Choice]) -> str:
@@ -90,22 +88,17 @@ class Paper:
             self.note(f"known: {', '.join(question.offers(context))}")
         self.note(KEYS)
 
-    def items(self, step: Step, draft: Draft) -> None:
-        """What a list holds so far."""
-        rows = draft.list_of(step.name)
+    def items(self, found: Listing, draft: Draft) -> None:
+        """What a list holds so far, and what is wrong with it."""
         self.console.print()
-        for number, row in enumerate(rows, start=1):
-            words = row.get("name") or row.get("channel") or step.item
-            known = CHANNELS.get(row.get("channel", ""))
-            rest = [] if known is None else [known.words]
-            rest += [row[key] for key in ("kind", "into", "pipe", "length", "source", "raw", "unit") if row.get(key)]
-            self.say(f"  {number}  {words}{': ' + ', '.join(rest) if rest else ''}")
-        if step.name in ("runs", "ports"):
-            for line in tree_lines(draft):
-                self.say(f"     {line}")
-        if step.name == "sensors":
-            fitted = frozenset(row.get("channel", "") for row in rows) & set(MAIN)
-            self.note(CAN_TELL[frozenset(fitted)])
+        for item in found.items:
+            self.say(f"  {item.index + 1}  {item.title}{': ' + item.words if item.words else ''}")
+        if found.pieces:
+            self.lines(f"     {line}" for line in tree_lines(draft))
+        if found.can_tell:
+            self.note(found.can_tell)
+        for words in (*found.troubles, *(words for item in found.items for words in item.troubles)):
+            self.problem(words)
 
     def item_prompt(self, step: Step, count: int) -> str:
         """What can be done with a list."""

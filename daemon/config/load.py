@@ -19,6 +19,7 @@ from daemon.config.model import RunningTable, ShopFile
 from daemon.config.sanity import air_problems
 from daemon.config.secrets import inline_secrets
 from daemon.config.sensors import build_sensors
+from daemon.config.sources import source_problems
 from daemon.config.toml_lines import Path as KeyPath
 from daemon.config.toml_lines import key_lines, line_of
 from daemon.errors import ConfigError
@@ -57,14 +58,7 @@ def parse(text: str, path: Path) -> Config:
         told = [item for item in items if item["type"] != "too_short"] or items  # an element refused makes its list short
         raise ConfigError([sentence(path, lines, item) for item in told]) from error
     names = [source.name for source in file.source]
-    problems = [
-        f"source.name: two sources are named {name!r}; each needs a name of its own"
-        for name in sorted({name for name in names if names.count(name) > 1})
-    ]
-    problems += [
-        f"source[{index}]: a {source.kind} plays at its own time and cannot stand beside other sources"
-        for index, source in enumerate(file.source) if source.kind in ("simulator", "replay") and len(names) > 1
-    ]
+    problems = list(source_problems(file.source))
     sensors, found = build_sensors(file.sensor, frozenset(names))
     problems += found
     doubtful = list(air_problems(file))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
@@ -111,3 +112,19 @@ class ModbusTable(StrictModel):
 SourceTable = Annotated[
     SimulatorTable | SerialTable | MqttTable | ReplayTable | ModbusTable, Field(discriminator="kind")
 ]
+
+
+def source_problems(sources: Sequence[SourceTable]) -> Iterator[str]:
+    """What sources cannot be beside each other: two of one name, one port with two readers, a clock of its own beside others."""
+    ports: dict[str, str] = {}
+    for at, source in enumerate(sources):
+        if source.name in [other.name for other in sources[:at]]:
+            yield f"source[{at}].name: two sources are named {source.name!r}; each needs a name of its own"
+        if source.kind in ("simulator", "replay") and len(sources) > 1:
+            yield f"source[{at}]: a {source.kind} plays at its own time and cannot stand beside other sources"
+        if isinstance(source, SerialTable | ModbusTable):
+            other = ports.setdefault(source.device, source.name)
+            if source.device in [one.device for one in sources[:at] if isinstance(one, SerialTable | ModbusTable)]:
+                hint = (", with the unit of each transmitter at its registers" if isinstance(source, ModbusTable)
+                        else "; a [sensor.CHANNEL] each is enough for what it sends")
+                yield f"source[{at}].device: {source.device} is read by {other!r} already: one port is one [[source]]{hint}"

@@ -13,13 +13,14 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment
 from pydantic import BaseModel, Field
 
+from daemon.drafting.desk import SetupDesk, neighbour
 from daemon.errors import ConfigError
 from dashboard.access import Sessions
 from dashboard.assets import Assets
 from dashboard.forms import form_of
 from dashboard.gate import COOKIE
 from dashboard.problems import Refused
-from dashboard.setup_view import FormOut, OutcomeOut, OverviewOut, SearchOut, SetupDesk, StepOut, WrittenOut, ducts
+from dashboard.setup_view import ducts
 
 router = APIRouter()
 MOST_FIELDS = 20
@@ -61,7 +62,7 @@ async def _ask(run: Callable[..., T], *arguments: Any) -> T:
 
 async def _page(request: Request, name: str, template: str, status: int = 200, **context: Any) -> HTMLResponse:
     box = box_of(request)
-    overview = OverviewOut.model_validate(await _ask(box.desk.overview))
+    overview = await _ask(box.desk.overview)
     said, box.said[:] = list(box.said), []
     text = box.templates.get_template(template).render(overview=overview, here=name, said=said, **context)
     return HTMLResponse(text, status_code=status)
@@ -102,14 +103,14 @@ def static_file(request: Request, version: str, name: str) -> Response:
 @router.get("/setup")
 async def begin(request: Request) -> Response:
     """To the first step that is not done."""
-    overview = OverviewOut.model_validate(await _ask(box_of(request).desk.overview))
+    overview = await _ask(box_of(request).desk.overview)
     return _to("/setup/done" if overview.written else f"/setup/{overview.begin}")
 
 
 @router.get("/setup/review")
 async def review(request: Request) -> Response:
     """What was understood, the text, and the word to write it."""
-    found = OutcomeOut.model_validate(await _ask(box_of(request).desk.outcome))
+    found = await _ask(box_of(request).desk.review)
     return await _page(request, "review", "setup_review.html", out=found, map=ducts(found.pieces))
 
 
@@ -118,9 +119,9 @@ async def write(request: Request) -> Response:
     """Write the file."""
     box = box_of(request)
     form = await form_of(request)
-    written = WrittenOut.model_validate(await _ask(box.desk.write, form.get("mark", ""), form.get("replace") == "yes"))
-    if not written.written:
-        box.said.append(_sentence(written.words))
+    written = await _ask(box.desk.write, form.get("mark", ""), form.get("replace") == "yes")
+    if written.problem:
+        box.said.append(_sentence(written.problem))
         return _to("/setup/review")
     if written.kept:
         box.said.append(f"The older file is kept as {written.kept}.")
@@ -172,24 +173,28 @@ async def rehearse(request: Request) -> Response:
 @router.get("/setup/{name}")
 async def show(request: Request, name: StepName) -> Response:
     """One step."""
-    step = StepOut.model_validate(await _ask(box_of(request).desk.step, name))
-    if step.many:
-        return await _page(request, name, "setup_list.html", step=step, map=ducts(step.pieces))
-    return await _form(request, name, None)
+    desk = box_of(request).desk
+    step = await _ask(desk.step, name)
+    if not step.many:
+        return await _form(request, name, None)
+    listing = await _ask(desk.listing, name)
+    back = neighbour(step, False)
+    return await _page(request, name, "setup_list.html", list=listing, step=step, back=back, map=ducts(listing.pieces))
 
 
 @router.post("/setup/{name}")
 async def answer(request: Request, name: StepName) -> Response:
     """The answers of a step that is asked once; or, of one with items, that its list is complete."""
     box = box_of(request)
-    step = StepOut.model_validate(await _ask(box.desk.step, name))
+    step = await _ask(box.desk.step, name)
+    following = f"/setup/{neighbour(step, True)}"
     if not step.many:
-        return await _saved(request, name, None, f"/setup/{step.next}")
+        return await _saved(request, name, None, following)
     trouble = await _ask(box.desk.pass_on, name)
     if trouble:
         box.said.append(_sentence(trouble))
         return _to(f"/setup/{name}")
-    return _to(f"/setup/{step.next}")
+    return _to(following)
 
 
 @router.get("/setup/{name}/new")
@@ -230,15 +235,18 @@ async def _form(
     given: Mapping[str, str] | None = None,
     problems: Mapping[str, str] | None = None,
 ) -> Response:
-    form = FormOut.model_validate(await _ask(box_of(request).desk.form, name, index, given, problems))
-    path = f"/setup/{name}" if not form.many else f"/setup/{name}/{'new' if index is None else index + 1}"
-    return await _page(request, name, "setup_form.html", 422 if problems else 200, form=form, path=path, map=ducts(form.pieces))
+    form = await _ask(box_of(request).desk.form, name, index, given, problems)
+    path = f"/setup/{name}" if not form.step.many else f"/setup/{name}/{'new' if index is None else index + 1}"
+    return await _page(
+        request, name, "setup_form.html", 422 if problems else 200, form=form, step=form.step, path=path,
+        back=neighbour(form.step, False), map=ducts(form.pieces),
+    )
 
 
 async def _saved(request: Request, name: str, index: int | None, then: str) -> Response:
     given = await form_of(request)
-    problems = await _ask(box_of(request).desk.save, name, index, given)
-    return await _form(request, name, index, given, problems) if problems else _to(then)
+    checked = await _ask(box_of(request).desk.save, name, index, given)
+    return _to(then) if checked.good else await _form(request, name, index, given, checked.problems)
 
 
 class CheckIn(BaseModel):
@@ -261,11 +269,11 @@ class CheckOut(BaseModel):
 
 @router.post("/api/v1/setup/{name}/check")
 async def check(request: Request, name: StepName, asked: Annotated[CheckIn, Body()]) -> CheckOut:
-    """The same check as when they are sent; nothing is stored."""
+    """The same check as when they are sent; the owner's own answers are kept for whoever comes back."""
     desk = box_of(request).desk
     own = {question: text for question, text in asked.answers.items() if question in asked.own}
     return CheckOut(
-        problems=await _ask(desk.check, name, asked.index, asked.answers),
+        problems=await _ask(desk.check, name, asked.index, asked.answers, sorted(asked.own)),
         suggested=await _ask(desk.suggest, name, asked.index, own),
     )
 
@@ -281,5 +289,5 @@ class ListeningOut(BaseModel):
 @router.get("/api/v1/setup/search")
 async def listening(request: Request) -> ListeningOut:
     """How far the search is."""
-    state = SearchOut.model_validate(await _ask(box_of(request).desk.search_state))
+    state = await _ask(box_of(request).desk.search_state)
     return ListeningOut(running=state.running, words=state.words, found=len(state.found))

@@ -42,7 +42,8 @@ function tell(name, words) {
   }
 }
 
-const own = new Set();
+// What the owner has given so far, also before the page was loaded anew.
+const own = new Set((form?.dataset.own ?? "").split(" ").filter(Boolean));
 
 /** Puts fresh suggestions into what its owner has not touched: the pipe of the run that was chosen, the air that carries in it. */
 function suggest(suggested) {

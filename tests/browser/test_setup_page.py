@@ -15,8 +15,8 @@ from playwright.sync_api import Browser, Page, expect
 from typer.testing import CliRunner
 
 from daemon.cli.check import check
-from daemon.cli.setup_desk import SetupDesk
 from daemon.config.load import load
+from daemon.drafting.desk import SetupDesk
 from daemon.finding.found import Found, from_lines
 from daemon.finding.places import Place, PortPlace, Search
 from dashboard.setup_app import SetupServer

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.cli.setup_desk import SetupDesk
 from daemon.config.load import load
+from daemon.drafting.desk import SetupDesk
 from daemon.drafting.files import draft_path, read_draft
 from daemon.errors import SourceError
 from daemon.finding.found import Found, from_lines
@@ -284,6 +284,26 @@ def test_a_draft_that_was_left_goes_on(owner: Visitor, shop: Path) -> None:
         assert 'value="Barn"' in later.get("/setup/shop").text
 
 
+def test_a_step_left_in_the_middle_goes_on_on_another_screen(owner: Visitor, shop: Path) -> None:
+    """A phone that went to sleep: what was typed is there again, the rest suggested after it; the terminal knows it too."""
+    send(owner, "/setup/runs/new", RUN, "/setup/runs")
+    answers = {"name": "band saw", "into": "main", "pipe": "spiral 6 in", "length": ""}
+    owner.post("/api/v1/setup/ports/check", json={"answers": answers, "own": ["name", "pipe", "nonsense"]})
+    with Visitor(create_setup_app(SetupDesk(shop, ports=list), 8765, KEY)) as later:
+        later.get("/login", params={"key": KEY})
+        page = later.get("/setup/ports/new").text
+        assert 'value="band saw"' in page
+        assert 'value="spiral 6 in"' in page
+        assert 'value="790 cfm"' in page, "what the chosen pipe carries"
+        assert 'data-own="name pipe"' in page
+    draft = read_draft(shop)
+    assert draft is not None
+    assert draft.unfinished is not None
+    assert draft.unfinished.answers == {"name": "band saw", "pipe": "spiral 6 in"}
+    send(owner, "/setup/ports/new", PLANER, "/setup/ports")
+    assert 'value="band saw"' not in owner.get("/setup/ports/new").text
+
+
 def test_a_disk_that_is_full_is_told(owner: Visitor, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
@@ -304,5 +324,5 @@ def test_every_page_carries_the_dashboards_rules(owner: Visitor) -> None:
 
 def test_one_port_alone_is_listened_at(desk: SetupDesk) -> None:
     assert desk.search({"port": PORT}) == ""
-    eventually(lambda: not desk.search_state()["running"], 10)
-    assert [found["where"] for found in desk.search_state()["found"]] == [PORT]
+    eventually(lambda: not desk.search_state().running, 10)
+    assert [found.where for found in desk.search_state().found] == [PORT]

@@ -67,6 +67,10 @@ def test_serial_mqtt_and_modbus_side_by_side() -> None:
         ('[[source]]\nkind = "serial"\nname = "x"\ndevice = "d"\nformat = "columns"', "belong together"),
         ('[[source]]\nkind = "simulator"\nname = "a"\n[[source]]\nkind = "serial"\nname = "b"\ndevice = "d"',
          "plays at its own time"),
+        ('[[source]]\nkind = "serial"\nname = "a"\ndevice = "d"\n[[source]]\nkind = "serial"\nname = "b"\ndevice = "d"',
+         "line .*d is read by 'a' already: one port is one"),
+        ('[[source]]\nkind = "serial"\nname = "a"\ndevice = "d"\n[[source]]\nkind = "modbus"\nname = "b"\ndevice = "d"\n'
+         'registers = [{ channel = "inlet_pa", address = 0 }]', "the unit of each transmitter at its registers"),
         ('[[source]]\nkind = "replay"\nname = "a"\nfile = "missing.jsonl"', "missing.jsonl"),
     ],
 )
