@@ -127,7 +127,7 @@ class Service:
                 config, health, grace_s=0.0 if own_clock else GRACE_S * self._pace, baseline=baseline
             )
             tours = TourDesk(config, writer, pipeline)
-            added = AddedRunDesk(config, writer, pipeline)
+            added = _desk(config, writer, pipeline)
             stack.callback(added.close)
             teller = Teller(config, writer, pipeline)
             restore(writer, pipeline, teller.desk, tours, added)
@@ -259,6 +259,15 @@ class Service:
         if frame is not None and estimate is not None:
             writer.status("ducts", self._ducts.document(frame, estimate, pipeline.estimator.baseline))
             teller.show({"t": frame.t, "state": frame.state.value, "run_s": frame.run_s, **frame.values})
+
+
+def _desk(config: Config, writer: Writer, pipeline: Pipeline) -> AddedRunDesk:
+    """The desk of the added run; in the invented shop its maker sits at it."""
+    if any(table.kind == "simulator" for table in config.file.source):
+        from daemon.demo.maker import MakersDesk
+
+        return MakersDesk(config, writer, pipeline)
+    return AddedRunDesk(config, writer, pipeline)
 
 
 def _join(threads: list[threading.Thread]) -> None:

@@ -69,7 +69,8 @@ FIRST_DAY: tuple[Work, ...] = (
     Work("09:05", "09:20", (0,), 0.18, 0.0068),
     Work("09:25", "10:20", (0,), 0.28, 0.0040),
     Work("10:23", "11:25", (0,), 0.17, 0.0050),
-    Work("11:38", "12:00", (2,), 0.20, 0.0030),
+    Work("11:27", "11:31", (0,), 0.17, 0.0020),
+    Work("11:47", "12:14", (1,), 0.12, 0.0180),
     Work("12:40", "13:25", (0,), 0.30, 0.0030),
     Work("13:25", "13:26", (0, 1)),
     Work("13:26", "13:55", (1,), 0.12, 0.0080),
@@ -85,12 +86,24 @@ CHORES: dict[str, tuple[Chore, ...]] = {
 }
 """What the maker does on the first day when he switches off at that time."""
 
+CHECKS = {"before": "11:36", "after": "12:28"}
+"""When the maker walks the guided check: all gates shut, then each alone for ``CHECK_STEP_S``."""
+CHECK_STEP_S = 120.0
+CUT_AT = "12:15"
+"""From then on a new run is there, its gate shut, and a careless joint of ``CUT_M2`` with it."""
+CUT_NAME = "spindle moulder"
+CUT_M2 = 5e-4
+
 STORY: tuple[tuple[str, str], ...] = (
     ("00:00", "the chair maker planes dusty boards, and his bags are loaded already: watch the filter gauge"),
     ("09:25", "drag nears the line at which cleaning pays; coarse planing fills the chip bag meanwhile"),
     ("10:23", "the chip bag overfills and chips are carried up into the filter"),
     ("11:25", "he switched off, cleaned the filter and emptied the chip bag: both gauges start anew"),
-    ("12:40", "he planes coarse boards again; look at the charts of the morning"),
+    ("11:36", "he wants a new run for a spindle moulder: first he walks the check before the work, gate by gate"),
+    ("11:47", "he resaws dusty boards once more"),
+    ("12:15", "he cuts the run for the spindle moulder in, with a careless joint"),
+    ("12:28", "he walks the check after the work: the page Added run will say what it cost"),
+    ("12:40", "he planes coarse boards again; the page Added run tells what the new run took"),
     ("14:20", "shavings plug the run of the third port, and the air in it falls"),
     ("15:05", "he cleared the run while the fan was off"),
     ("17:25", "the day's work is done; from tomorrow on something else goes wrong each day"),
@@ -152,6 +165,13 @@ def script(shop: PlantShop, seed: int, opens_t: float, utc_offset_s: float = 0.0
         if ends <= opens_t:
             continue
         begins = max(begins, now)
+        for checked in map(_at, CHECKS.values()):
+            if now - midnight <= checked < begins - midnight:
+                yield Span(now, midnight + checked, False, chores=chores)
+                now, chores = midnight + checked, ()
+                for gates in check_steps(shop):
+                    yield Span(now, now + CHECK_STEP_S, True, gates)
+                    now += CHECK_STEP_S
         if begins > now:
             yield Span(now, begins, False, chores=chores)
         names = tuple(dict.fromkeys(shop.port_names[min(i, len(shop.ports) - 1)] for i in piece.ports))
@@ -161,6 +181,21 @@ def script(shop: PlantShop, seed: int, opens_t: float, utc_offset_s: float = 0.0
     next_day = midnight + DAY_S
     yield Span(now, next_day, False, chores=chores)
     yield from work(shop, seed, next_day, None, BUSY, utc_offset_s)
+
+
+def check_steps(shop: PlantShop) -> tuple[tuple[str, ...], ...]:
+    """The gate sets of the guided check."""
+    return (), *((name,) for name in shop.port_names)
+
+
+def check_time(side: str, opens_t: float, utc_offset_s: float = 0.0) -> float:
+    """When the check ``before`` or ``after`` the work begins."""
+    return _midnight(opens_t, utc_offset_s) + _at(CHECKS[side])
+
+
+def cut_time(opens_t: float, utc_offset_s: float = 0.0) -> float:
+    """When the new run is cut in."""
+    return _midnight(opens_t, utc_offset_s) + _at(CUT_AT)
 
 
 @dataclass
@@ -176,7 +211,10 @@ class DemoFaults:
         """Those that are there at some time from ``t0`` to ``t1``."""
         midnight = _midnight(self.opens_t, self.utc_offset_s)
         first, last = int((t0 - midnight) // DAY_S), int((t1 - midnight) // DAY_S)
-        return tuple(f for day in range(max(first, 0), last + 1) for f in self._day(day, midnight).overlapping(t0, t1))
+        cut_t = cut_time(self.opens_t, self.utc_offset_s)
+        added = Fault(FaultKind.ADDED_RUN, cut_t, where=self.shop.runs[-1].name, size=CUT_M2)
+        of_days = (f for day in range(max(first, 0), last + 1) for f in self._day(day, midnight).overlapping(t0, t1))
+        return (*((added,) if added.overlaps(t0, t1) else ()), *of_days)
 
     def _day(self, day: int, midnight: float) -> FaultList:
         if day not in self._days:

@@ -14,11 +14,12 @@ from typing import Any
 
 from daemon.comparing import comparing
 from daemon.comparing.comparing import Report, Told
-from daemon.comparing.guided import compare_checks
+from daemon.comparing.guided import SIDES, compare_checks, load_check
 from daemon.comparing.periods import entry_of, read_span
 from daemon.comparing.reports import REPORT, dashboard_document, folder_of, write_page
 from daemon.config.config import Config
 from daemon.config.load import load
+from daemon.config.sources import SimulatorTable
 from daemon.errors import NO_FILE, DuctwardenError
 from daemon.store.reader import Reader
 
@@ -55,7 +56,13 @@ def main(arguments: list[str] | None = None) -> int:
 def _document(config: Config, reader: Reader, store: Path, given: argparse.Namespace) -> dict[str, Any]:
     report = _report(config, reader, given, Told(name=given.name or "new run"))
     write_page(report, folder_of(store) / REPORT, config.file.shop.units)
-    return dashboard_document(report, given.name)
+    told = dashboard_document(report, given.name)
+    simulator = next((table for table in config.file.source if isinstance(table, SimulatorTable)), None)
+    if given.checks and simulator is not None:
+        from daemon.demo.maker import truth
+
+        told["truth"] = truth(config, reader, simulator, [load_check(config, side).data.t for side in SIDES])
+    return told
 
 
 def _report(config: Config, reader: Reader, given: argparse.Namespace, told: Told) -> Report:

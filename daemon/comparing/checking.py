@@ -80,8 +80,12 @@ class GuidedCheck:
             raise AddedRunDeclined(words)
         if action == "keep":
             self.leave()
-            self._kept = {**({} if self._side == "before" else self._kept), self._side: t}
+            self.keep(self._side, t)
         return words
+
+    def keep(self, side: Side, t: float) -> None:
+        """Remember that a check was kept; one before the work begins a new pair."""
+        self._kept = {**({} if side == "before" else self._kept), side: t}
 
     def leave(self) -> None:
         """Close what is under way."""

@@ -199,9 +199,9 @@ class AddedRunDesk:
             return
         self._job = None
         self._trouble = trouble
-        if answer is None:
-            return
-        self._answer = answer
+        # What ordinary running cannot tell does not take the place of what a check has told.
+        if answer is not None and (answer.get("ports") or not self._answer.get("ports")):
+            self._answer = answer
 
     # -- the guided check ---------------------------------------------------------------------------------------------
 

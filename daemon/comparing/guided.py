@@ -32,6 +32,7 @@ from daemon.store.reader import EVER, Reader
 from daemon.wiring import build_sensor_sds
 
 Side = Literal["before", "after"]
+SIDES: tuple[Side, Side] = ("before", "after")
 FORMAT = 1
 RESUMED_S = 48.0 * 3600.0
 """A check that was laid aside is gone on with for so long; each day of its steps has its own bags and air in the comparison."""
@@ -69,9 +70,10 @@ def load_check(config: Config, side: Side) -> Kept:
 
 
 class CheckTour:
-    """A short tour over the frames in the store. Speaks as the daemon's tour does: requests in, a status document out."""
+    """A short tour over the frames in the store, from ``since`` on (None: from now). Speaks as the daemon's tour does:
+    requests in, a status document out."""
 
-    def __init__(self, config: Config, reader: Reader, side: Side) -> None:
+    def __init__(self, config: Config, reader: Reader, side: Side, since: float | None = None) -> None:
         self._config, self._reader, self._side = config, reader, side
         self._design, steps = config.design, plan(config.design, 0)
         self._text = scrubbed(config.text)
@@ -81,7 +83,7 @@ class CheckTour:
             self._design, steps = earlier.design, earlier.steps
             self._text = json.loads(check_file(config, "before").read_text(encoding="utf-8"))["config"]
         self._steps = steps
-        self._last = reader.last_t() or -EVER
+        self._last = reader.last_t() or -EVER if since is None else since
         self._tour = self._left()
 
     def close(self) -> None:
@@ -139,11 +141,11 @@ class CheckTour:
             return True, "the check is forgotten"
         return True, self._tour.status.words
 
-    def status(self) -> dict[str, Any]:
-        """Where the check stands, after the frames that came since the last look."""
+    def status(self, until: float = EVER) -> dict[str, Any]:
+        """Where the check stands, after the frames that came since the last look and not after ``until``."""
         if self._tour is None:
             return {"active": False}
-        for frame in store_frames(self._reader, Span(self._last + 0.001, EVER), reported=False):
+        for frame in store_frames(self._reader, Span(self._last + 0.001, until), reported=False):
             self._last = frame.t
             self._tour.update(frame)
         return {"active": True, **self._tour.status.to_dict()}

@@ -60,7 +60,7 @@ def dashboard_document(report: Report, name: str) -> Document:
             for c in found.ports],
         "others": [
             f"{_where(c)}, with {gates_words(c.open_ports)}: {span(c.duct)}" for c in found.changes
-            if c.measure != "flow" and len(c.open_ports) <= 1],
+            if (c.measure == "inlet" and len(c.open_ports) <= 1) or (c.measure == "velocity" and len(c.open_ports) == 1)],
         "notes": list(found.notes),
     }
 
