@@ -8,6 +8,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import importlib.util
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,12 +46,23 @@ def chart_folder() -> Path:
     return Path(spec.submodule_search_locations[0]) / "vendor"
 
 
+def lean(suffix: str, data: bytes) -> bytes:
+    r"""A style sheet or script without its indents, empty lines and lines of comment: a phone need not load them.
+
+    >>> lean(".js", b"// says a\n  a();\n\n/** and b */\nb(); // kept\n")
+    b'a();\nb(); // kept\n'
+    """
+    if suffix not in (".css", ".js"):
+        return data
+    return re.sub(rb"^\s*(?://.*|/\*(?:(?!\*/).)*\*/)?\s*\n|^[ \t]+", b"", data, flags=re.MULTILINE)
+
+
 class Assets:
     """All static files. ``base`` is the path that they are under; it holds a hash of them all."""
 
     def __init__(self, folder: Path | None = None) -> None:
         folder = folder or Path(__file__).parent / "static"
-        files = {path.name: path.read_bytes() for path in sorted(folder.iterdir()) if path.suffix in _TYPES}
+        files = {path.name: lean(path.suffix, path.read_bytes()) for path in sorted(folder.iterdir()) if path.suffix in _TYPES}
         vendor = chart_folder()
         files |= {name: (vendor / source).read_bytes() for name, source in CHART_FILES.items()}
         digest = hashlib.sha256()

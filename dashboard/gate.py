@@ -53,6 +53,8 @@ _HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
+_HEADERS_OF_FILES = {name: _HEADERS[name] for name in ("x-content-type-options", "cross-origin-resource-policy")}
+"""A style sheet, script or picture is no page that could be framed or could load anything."""
 _READING = ("GET", "HEAD", "OPTIONS")
 
 
@@ -78,14 +80,14 @@ class Gate:
             await self.app(scope, receive, send)
             return
 
-        started = False
+        started, is_file = False, scope["path"].startswith("/static/")
 
         async def send_with_headers(message: Message) -> None:
             nonlocal started
             if message["type"] == "http.response.start":
                 started = True
                 headers = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
+                for name, value in _HEADERS_OF_FILES.items() if is_file else _HEADERS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("cache-control", "no-store")
             await send(message)

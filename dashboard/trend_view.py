@@ -32,7 +32,8 @@ EVENT_WORDS = {
 }
 """Journal entries in plain words."""
 
-_DECIMALS = {"pressure": 2, "current": 3, "flow": 5, "fraction": 5, "ratio": 4, "temperature": 2, "density": 4, "deviations": 2}
+_DECIMALS = {"pressure": 1, "current": 2, "flow": 4, "fraction": 4, "ratio": 3, "temperature": 2, "density": 4, "deviations": 2}
+"""Of SI numbers in a chart: a tenth of what its axis can show."""
 
 Column = list[float | None]
 

@@ -22,12 +22,21 @@ export function fill(root, data) {
   }
 }
 
+const SHAPES = { over: "plan", within: "ok", alarm: "soon", off: "quiet", unknown: "wait" };
+
+/** A tone is a colour and a shape. */
+function setTone(element, tone) {
+  if (element.dataset.tone === tone) return;
+  element.dataset.tone = tone;
+  element.querySelector(":scope > .shape > .u")?.setAttribute("href", `#s-${SHAPES[tone] ?? tone}`);
+}
+
 function place(element, data) {
   const marks = element.dataset;
   if (marks.text !== undefined && !(marks.scope !== undefined)) setText(element, get(data, marks.text));
   if (marks.show !== undefined) element.hidden = !filled(get(data, marks.show));
   if (marks.hide !== undefined) element.hidden = filled(get(data, marks.hide));
-  if (marks.toneFrom !== undefined) { const tone = get(data, marks.toneFrom); if (marks.tone !== tone) marks.tone = tone; }
+  if (marks.toneFrom !== undefined) setTone(element, get(data, marks.toneFrom));
   if (marks.knownFrom !== undefined) marks.known = get(data, marks.knownFrom) == null ? "no" : "yes";
   if (marks.attr !== undefined) for (const pair of marks.attr.split(";")) {
     const [name, path] = pair.split(":");
@@ -105,7 +114,7 @@ function sayLost() {
   document.body.dataset.contact = "lost";
   document.title = `(?) ${words}`;
   for (const verdict of document.querySelectorAll(".verdict[data-tone-from]")) {
-    verdict.dataset.tone = "silent";
+    setTone(verdict, "silent");
     setText(verdict.querySelector("h1, h2"), words);
     const text = verdict.querySelector("p");
     if (text) { text.hidden = false; setText(text, "What you see below is from then. Check that the small computer has power and this device its network."); }

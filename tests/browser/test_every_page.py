@@ -15,7 +15,7 @@ from tests.browser.furnished import PAGES, furnished, weight_and_paint
 
 pytestmark = pytest.mark.slow
 
-BUDGET = 150_000
+BUDGET = 60_000
 """Bytes that a page may move in all, compressed."""
 
 

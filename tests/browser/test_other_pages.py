@@ -277,7 +277,7 @@ def test_the_page_says_when_it_has_lost_its_line(scene: Scene) -> None:
         expect(page.locator("h1")).to_contain_text("No contact since", timeout=90_000)
         expect(page.locator(".verdict")).to_have_attribute("data-tone", "silent")
         expect(page.locator("#link-lost")).to_contain_text("No contact since")
-        assert page.locator("[data-tone=ok] > .shape > .u-ok:visible").count() == 0, "nothing may look well"
+        assert page.locator('[data-tone=ok] > .shape > [href="#s-ok"]:visible').count() == 0, "nothing may look well"
     expect(page.locator("#link-lost")).to_be_hidden(timeout=90_000)
     expect(page.locator("h1")).to_have_text("All good")
     scene.watch.errors = [error for error in scene.watch.errors if "ERR_" not in error]
