@@ -78,12 +78,13 @@ class Assets:
             raise KeyError(name)
         return f"{self.base}/{name}"
 
-    def answer(self, request: Request, name: str) -> Response:
+    def answer(self, request: Request, name: str, keep: bool = True) -> Response:
         """The file, compressed where the browser takes it, to be kept for good."""
         asset = self.files.get(name)
         if asset is None:
             raise Refused(404, f"There is no static file {name!r}.")
-        headers = {"cache-control": "public, max-age=31536000, immutable", "vary": "accept-encoding"}
+        lasting = "public, max-age=31536000, immutable" if keep else "no-cache"
+        headers = {"cache-control": lasting, "vary": "accept-encoding"}
         if "gzip" in request.headers.get("accept-encoding", ""):
             headers["content-encoding"] = "gzip"
             return Response(asset.packed, media_type=asset.media_type, headers=headers)

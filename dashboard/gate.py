@@ -27,8 +27,8 @@ COOKIE = "ductwarden_session"
 MAX_BODY = 64 * 1024
 MAX_QUERY = 4096
 BODY_WITHIN_S = 15.0
-OPEN_PATHS = ("/healthz", "/login")
-"""Served without a session: whether it lives, and the way in."""
+OPEN_PATHS = ("/healthz", "/login", "/no-contact", "/worker.js")
+"""Served without a session: whether it lives, the way in, and what a browser keeps for when nothing answers."""
 
 CONTENT_SECURITY = "; ".join(
     (
@@ -38,6 +38,7 @@ CONTENT_SECURITY = "; ".join(
         "img-src 'self'",
         "connect-src 'self'",
         "manifest-src 'self'",
+        "worker-src 'self'",
         "base-uri 'none'",
         "form-action 'self'",
         "frame-ancestors 'none'",

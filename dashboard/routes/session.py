@@ -20,6 +20,18 @@ def login_page(request: Request) -> Response:
     return _form(request, local_path(request.query_params.get("next", "/")), "", 200)
 
 
+@router.get("/no-contact")
+def no_contact(request: Request) -> HTMLResponse:
+    """What a browser shows, out of its own store, while nothing answers."""
+    return HTMLResponse(box_of(request).templates.get_template("no_contact.html").render())
+
+
+@router.get("/worker.js")
+def worker(request: Request) -> Response:
+    """The script that keeps that page in the browser; it must stand at the root, and never be an old one."""
+    return box_of(request).assets.answer(request, "worker.js", keep=False)
+
+
 @router.post("/login")
 async def log_in(request: Request) -> Response:
     """Check the password; wrong ones make the next try wait."""

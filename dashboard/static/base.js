@@ -93,26 +93,31 @@ const lost = document.getElementById("link-lost");
 const LOST_MS = 4000; // Data come once a second. Three that fail to come are no hiccup any more.
 const AGAIN_MS = 5000;
 let heard = performance.now(); // when data came last; the page itself brought some
-let heardAt = new Date();
+let heardAt = Date.now();
 let tried = heard;
+let kept = 0;
 let source = null;
 
 function take(data) {
   latest = data;
   heard = performance.now();
-  heardAt = new Date();
+  heardAt = Date.now();
   lost.hidden = true;
+  if (heardAt - kept > 20000) { kept = heardAt; try { localStorage.setItem("heard", kept); } catch { /* a private window keeps nothing */ } }
   fill(document.body, data);
   for (const callback of listeners) callback(data);
 }
 
 /** Nobody may take what stands on the page for the present: the verdict and the tones turn grey. */
 function sayLost() {
-  const words = `No contact since ${heardAt.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}`;
+  const words = `No contact since ${new Date(heardAt).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}`;
   lost.textContent = `${words}. What this page shows is from then. It keeps trying.`;
   lost.hidden = false;
   document.body.dataset.contact = "lost";
   document.title = `(?) ${words}`;
+  for (const state of document.querySelectorAll("[data-text=state_words]")) {
+    if (!state.textContent.startsWith("Last heard")) state.textContent = `Last heard: ${state.textContent[0].toLowerCase()}${state.textContent.slice(1)}`;
+  }
   for (const verdict of document.querySelectorAll(".verdict[data-tone-from]")) {
     setTone(verdict, "silent");
     setText(verdict.querySelector("h1, h2"), words);
@@ -158,6 +163,8 @@ if (document.body.dataset.page !== "login") {
   addEventListener("pageshow", attend);
   attend();
   setInterval(watch, 500);
+  // Later: the first view of the page goes before.
+  addEventListener("load", () => setTimeout(() => navigator.serviceWorker?.register("/worker.js").catch(() => {}), 3000));
 }
 
 // Acts --------------------------------------------------------------------------------------------------------------

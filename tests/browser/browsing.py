@@ -57,8 +57,10 @@ def chromium() -> Iterator[Browser]:
             browser.close()
 
 
-def context_of(browser: Browser, *, phone: bool = False, dark: bool = False, **more: object) -> BrowserContext:
-    """A fresh visitor with a phone's or a desk's screen."""
+def context_of(
+    browser: Browser, *, phone: bool = False, dark: bool = False, worker: bool = False, **more: object
+) -> BrowserContext:
+    """A fresh visitor with a phone's or a desk's screen. ``worker``: the page may keep something for when nothing answers."""
     return browser.new_context(
         viewport=PHONE if phone else DESKTOP,
         device_scale_factor=2 if phone else 1,
@@ -67,5 +69,6 @@ def context_of(browser: Browser, *, phone: bool = False, dark: bool = False, **m
         color_scheme="dark" if dark else "light",
         reduced_motion="reduce",
         locale="en-GB",
+        service_workers="allow" if worker else "block",
         **more,  # type: ignore[arg-type]
     )

@@ -95,6 +95,9 @@ class Shop:
         self.ratio = 1.18
         self.gates: tuple[str, ...] = ("planer",)
         self.suction_factor = 1.0
+        self.sure = 0.93
+        self.state: RunState | None = None
+        """The fan neither runs nor stands still: it starts, coasts, or nobody knows."""
         self.claims: dict[tuple[Condition, str], Finding] = {}
         self.quality: dict[str, Quality] = {}
         self.random = random.Random(20260303)
@@ -127,6 +130,9 @@ class Shop:
     def frame(self) -> tuple[Frame, Estimate]:
         """The frame and estimate of this second."""
         noise = self.random.gauss
+        if self.state is not None:
+            values = {"inlet_pa": -900.0, "filter_pa": 60.0, "motor_a": 2.5} if self.state is not RunState.UNKNOWN else {}
+            return Frame(self.t, values, {}, None, self.state), Estimate(self.t, notes=("the fan is not at speed",))
         if not self.running:
             values = {"inlet_pa": noise(0, 2.0), "filter_pa": noise(0, 1.0), "motor_a": 0.0}
             values = {name: value for name, value in values.items() if name not in self.quality}
@@ -158,7 +164,7 @@ class Shop:
             flow_lost=lost,
             duct_resistance=abs(inlet) / flow**2,
             gates=self.gates,
-            gate_probability=0.93,
+            gate_probability=self.sure,
             expected=expected,
             along=0.01 * math.sin(self.t / 130),
             along_sd=0.02,
