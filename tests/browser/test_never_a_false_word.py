@@ -1,5 +1,5 @@
-"""No page says what is not known: not of a fan that starts or coasts, not of a guess, not beside an alarm, and not of a shop whose
-process stands still or is gone."""
+"""No page says what is not known: not of a fan that starts or coasts, not of a guess, not beside an alarm, and not of a shop
+whose process stands still or is gone."""
 
 from __future__ import annotations
 
@@ -126,7 +126,9 @@ def test_a_killed_process_is_said_on_every_page_and_its_return_too(process: Shop
     """Also where a page is asked for while nothing answers, as far as the browser keeps one for that (here it does)."""
     visitor = context_of(browser, phone=True, worker=True, base_url=process.url)
     now, wall, journal, health = opened(visitor, "/", "/wall", "/journal", "/health")
-    now.wait_for_function("navigator.serviceWorker.getRegistration().then(found => found?.active?.state === \"activated\")", timeout=30_000)
+    now.wait_for_function(
+        "navigator.serviceWorker.getRegistration().then(found => found?.active?.state === 'activated')", timeout=60_000
+    )
     process.kill()
     for page in (now, wall, journal, health):
         is_grey(page)
