@@ -1,6 +1,7 @@
 """The living shop with its dashboard in a process of its own, which a test can stop or kill.
 
-``python -m tests.browser.shop_process FOLDER PORT`` says the port on its first line; each line that it reads names the state to bring the shop into, and is said back."""
+``python -m tests.browser.shop_process FOLDER PORT`` says the port on its first line; each line that it reads names the state
+to bring the shop into, and is said back."""
 
 from __future__ import annotations
 
