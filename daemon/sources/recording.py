@@ -12,7 +12,7 @@ CSV with the same names in its first line; each gate has a column ``gate:PORT`` 
 Either may be compressed by gzip. Values are SI and calibrated already. The rules:
 
 - ``t`` is ISO 8601 with its zone, or seconds or milliseconds since 1970-01-01 UTC. A time without a zone is refused,
-  because it is some unknown place's local time, unless the reader is told that such times are UTC.
+  because it is some unknown place's local time.
 - Time does not run backwards: a line earlier than the last one taken is skipped and counted. Equal times are taken.
   One single stamp more than a day ahead, from which the next line steps back, is the one that is skipped, so that one
   broken stamp does not cost the rest of the file.
@@ -23,21 +23,18 @@ Either may be compressed by gzip. Values are SI and calibrated already. The rule
 from __future__ import annotations
 
 import gzip
-import json
 import math
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Literal
+from typing import IO
 
 from analysis.readings import CHANNELS
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample
 from daemon.sources.fields import escaped
 from daemon.sources.recording_lines import CsvLines, JsonLines, LineReader, RecordingReport
-
-__all__ = ["RecordingReport", "first_time", "read_recording", "write_recording"]
 
 _BLOCK = 1 << 18
 _LONGEST_LINE = 1 << 16
@@ -51,7 +48,6 @@ def read_recording(
     report: RecordingReport | None = None,
     *,
     source: str | None = None,
-    without_zone: Literal["refuse", "utc"] = "refuse",
     channels: frozenset[str] = frozenset(CHANNELS),
 ) -> Iterator[Sample]:
     """The samples of a recording, in order of time.
@@ -61,7 +57,6 @@ def read_recording(
     path : a JSON Lines or CSV file, plain or compressed by gzip; if its name does not tell, its first line does
     report : is filled while the iterator runs; give one to learn what was not taken
     source : the samples' source name, the file's name if None
-    without_zone : what to do with times that say no zone: "refuse" them, or take them as "utc"
     channels : the names to take
 
     Raises
@@ -74,7 +69,7 @@ def read_recording(
     name = source if source is not None else Path(path).name
     last = -math.inf
     held: tuple[Sample, int] | None = None
-    for sample in _samples(report, name, channels, without_zone == "utc"):
+    for sample in _samples(report, name, channels):
         t = sample.t
         if t < last:
             report.skip("out of order", _time_words(t))
@@ -114,7 +109,7 @@ def first_time(path: str | Path) -> float:
     raise SourceError(f"there is no sample to be had: {report.words()}")
 
 
-def _samples(report: RecordingReport, source: str, channels: frozenset[str], utc: bool) -> Iterator[Sample]:
+def _samples(report: RecordingReport, source: str, channels: frozenset[str]) -> Iterator[Sample]:
     """Each line's sample, in the file's order."""
     reader: LineReader | None = None
     for lines in _blocks(report):
@@ -131,9 +126,9 @@ def _samples(report: RecordingReport, source: str, channels: frozenset[str], utc
                 continue
             if reader is None:
                 if _is_csv(report.path, line):
-                    reader = CsvLines(report, source, channels, utc, line)
+                    reader = CsvLines(report, source, channels, line)
                     continue
-                reader = JsonLines(report, source, channels, utc)
+                reader = JsonLines(report, source, channels)
             sample = reader.read(line)
             if sample is not None:
                 yield sample
@@ -198,57 +193,6 @@ def _decoded_line(line: bytes) -> str:
         return line.decode()
     except UnicodeDecodeError:
         return _NOT_TEXT
-
-
-def write_recording(path: str | Path, samples: Iterable[Sample], columns: Sequence[str] | None = None) -> int:
-    """Write samples as a recording, and return how many.
-
-    The form follows the name: ``.csv`` or JSON Lines, compressed if it ends in ``.gz``. ``columns`` are the CSV file's
-    columns after ``t`` (channels, and gates as ``gate:PORT``); without them all samples are looked through first. NaN
-    is written as unknown (``null`` or an empty cell). Times are written in UTC to the microsecond.
-    """
-    path = Path(path)
-    opener = gzip.open if path.name.endswith(".gz") else open
-    csv_form = path.name.removesuffix(".gz").endswith(".csv")
-    if csv_form and columns is None:
-        samples = list(samples)
-        named = dict.fromkeys(name for sample in samples for name in sample.values)
-        gated = dict.fromkeys(f"gate:{port}" for sample in samples for port in sample.gates or ())
-        columns = [*named, *gated]
-    count = 0
-    with opener(path, "wt", encoding="utf-8", newline="\n") as file:
-        if csv_form:
-            assert columns is not None
-            file.write(",".join(["t", *map(_quoted, columns)]) + "\n")
-        for sample in samples:
-            if csv_form:
-                assert columns is not None
-                cells = [_cell(sample, column) for column in columns]
-                file.write(",".join([_time_words(sample.t), *cells]) + "\n")
-            else:
-                file.write(_json_line(sample) + "\n")
-            count += 1
-    return count
-
-
-def _json_line(sample: Sample) -> str:
-    fields: dict[str, object] = {"t": _time_words(sample.t)}
-    fields.update((name, value if math.isfinite(value) else None) for name, value in sample.values.items())
-    if sample.gates is not None:
-        fields["gates"] = dict(sample.gates)
-    return json.dumps(fields, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
-
-
-def _cell(sample: Sample, column: str) -> str:
-    if column.startswith("gate:"):
-        state = (sample.gates or {}).get(column[5:])
-        return "" if state is None else "1" if state else "0"
-    value = sample.values.get(column, math.nan)
-    return repr(float(value)) if math.isfinite(value) else ""
-
-
-def _quoted(cell: str) -> str:
-    return '"' + cell.replace('"', '""') + '"' if any(c in cell for c in ',"\n') else cell
 
 
 def _time_words(t: float) -> str:

@@ -100,17 +100,14 @@ class LineReader(Protocol):
 
 
 class _Reader:
-    def __init__(self, report: RecordingReport, source: str, channels: frozenset[str], utc: bool) -> None:
+    def __init__(self, report: RecordingReport, source: str, channels: frozenset[str]) -> None:
         self.report = report
         self.source = source
         self.channels = channels
-        self.utc = utc
 
     def time(self, said: object) -> float | None:
         """Event time of a time stamp that is not plainly good; None, and the line skipped, if it is none at all."""
         t = stamp(said)
-        if t == "time without a zone" and self.utc and isinstance(said, str):
-            t = stamp(said + "Z")
         if isinstance(t, str):
             self.report.skip(t, str(said))
             return None
@@ -128,8 +125,8 @@ class _Reader:
 class JsonLines(_Reader):
     """JSON Lines. The usual line is read with few steps; anything odd about it goes the careful way."""
 
-    def __init__(self, report: RecordingReport, source: str, channels: frozenset[str], utc: bool) -> None:
-        super().__init__(report, source, channels, utc)
+    def __init__(self, report: RecordingReport, source: str, channels: frozenset[str]) -> None:
+        super().__init__(report, source, channels)
         # Whole numbers become floats: Python refuses integers of more than 4300 digits, but calls such floats infinite.
         self._decode = json.JSONDecoder(parse_int=float).raw_decode
 
@@ -211,10 +208,8 @@ class JsonLines(_Reader):
 class CsvLines(_Reader):
     """CSV with a first line of names. Raises SourceError for a first line that cannot be one."""
 
-    def __init__(
-        self, report: RecordingReport, source: str, channels: frozenset[str], utc: bool, first_line: str
-    ) -> None:
-        super().__init__(report, source, channels, utc)
+    def __init__(self, report: RecordingReport, source: str, channels: frozenset[str], first_line: str) -> None:
+        super().__init__(report, source, channels)
         names = [name.strip() for name in _cells(first_line)]
         where = escaped(str(report.path), 200)
         if "t" not in names:

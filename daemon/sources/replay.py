@@ -15,7 +15,8 @@ from daemon.clock import Clock, PacedClock
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample, SampleQueue, SourceHealth
 from daemon.sources.lifeline import LARGEST_BATCH
-from daemon.sources.recording import RecordingReport, first_time, read_recording
+from daemon.sources.recording import first_time, read_recording
+from daemon.sources.recording_lines import RecordingReport
 from daemon.sources.settings import ReplaySettings
 
 TICK_S = 0.05

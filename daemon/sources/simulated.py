@@ -1,4 +1,4 @@
-"""The invented shop as an ordinary source: live by a clock, or offline as blocks and recordings.
+"""The invented shop as an ordinary source: live by a clock, or offline as blocks.
 
 Live, it makes one sample a second of event time and puts those that are due, as one list, on the queue: ten times a
 second at the demonstration's pace. It goes on day after day. Started anew, it works through what has happened since
@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 from analysis.plant import demo
 from analysis.plant.asbuilt import as_built
-from analysis.plant.blocks import ALL_CHANNELS, USUAL_CHANNELS, Block
-from analysis.plant.record import recording_lines, truth_lines
+from analysis.plant.blocks import USUAL_CHANNELS, Block
 from analysis.plant.shop import PlantShop
 from analysis.plant.simulate import simulate
 from analysis.plant.weather import Weather
@@ -128,26 +126,3 @@ def demo_blocks(settings: SimulatorSettings, start: float) -> Iterator[Block]:
         channels=settings.channels,
         weather=Weather(settings.seed, shop.mean_air_c, shop.site_pressure_pa, settings.utc_offset_s),
     )
-
-
-def write_recording(path: Path, blocks: Iterable[Block], *, truth_path: Path | None = None, gates: bool = False) -> int:
-    """Writes blocks as a recording (JSON Lines), and what really was beside it. Returns the number of frames.
-
-    Raises :class:`OSError` if a file cannot be written.
-    """
-    frames = 0
-    truth_file = truth_path.open("w", encoding="utf-8") if truth_path else None
-    try:
-        with path.open("w", encoding="utf-8") as file:
-            for block in blocks:
-                frames += len(block)
-                file.writelines(f"{line}\n" for line in recording_lines(block, gates))
-                if truth_file:
-                    truth_file.writelines(f"{line}\n" for line in truth_lines(block))
-    finally:
-        if truth_file:
-            truth_file.close()
-    return frames
-
-
-__all__ = ["ALL_CHANNELS", "USUAL_CHANNELS", "SimulatedSource", "SimulatorSettings", "demo_blocks", "write_recording"]

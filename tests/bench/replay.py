@@ -30,11 +30,11 @@ from analysis.plant.asbuilt import as_built
 from analysis.plant.convert import from_design
 from analysis.plant.day import Habits, Span, work
 from analysis.plant.dust import DustState
-from analysis.plant.record import recording_lines
 from analysis.plant.simulate import simulate
 from daemon.config.load import load
 from daemon.replaying import ReplaySummary, replay_recording
 from daemon.store.writer import opened_store
+from tests.support.recordings import block_lines
 
 BARN = Path("daemon/demo/chair-barn.toml")
 BEGAN = 1_767_571_200.0
@@ -50,9 +50,9 @@ def lines(frames: int, seed: int, gates: bool, idle: bool = True) -> Iterator[st
     for block in simulate(shop, script, seed, state=DustState.at(shop.bags, 1.2, 0.1)):
         if len(block) > 1 and block.t[1] - block.t[0] > 1.5:
             if idle:
-                yield from recording_lines(block, gates)
+                yield from block_lines(block, gates)
             continue
-        yield from itertools.islice(recording_lines(block, gates), left)
+        yield from itertools.islice(block_lines(block, gates), left)
         left -= len(block)
         if left <= 0:
             return

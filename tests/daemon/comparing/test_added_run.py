@@ -20,7 +20,7 @@ from analysis.plant.simulate import simulate
 from daemon.__main__ import app
 from daemon.comparing.comparing import Report, Told, between_recordings
 from daemon.config.load import load
-from daemon.sources.simulated import write_recording
+from tests.support.recordings import write_blocks
 
 BARN = Path("daemon/demo/chair-barn.toml")
 CONFIG = load(BARN)
@@ -56,8 +56,8 @@ def port_flow(blocks: Sequence[Block], port: str) -> float:
 
 def compared(folder: Path, seed: int, area_m2: float, ratio_after: float) -> Report:
     paths = folder / "before.jsonl", folder / "after.jsonl"
-    write_recording(paths[0], simulated(seed, False, 0.0, 1.2), gates=True)
-    write_recording(paths[1], simulated(seed, True, area_m2, ratio_after), gates=True)
+    write_blocks(paths[0], simulated(seed, False, 0.0, 1.2), gates=True)
+    write_blocks(paths[1], simulated(seed, True, area_m2, ratio_after), gates=True)
     return between_recordings(CONFIG, *paths, Told(name="new run"))
 
 

@@ -16,9 +16,10 @@ from analysis.plant import demo
 from analysis.plant.convert import from_design
 from daemon.config.load import load
 from daemon.service import Service
-from daemon.sources.simulated import SimulatorSettings, demo_blocks, write_recording
+from daemon.sources.simulated import SimulatorSettings, demo_blocks
 from tests.support.broker import free_port
 from tests.support.daemon_process import BARN, DaemonProcess
+from tests.support.recordings import write_blocks
 from tests.support.waiting import eventually
 
 
@@ -79,7 +80,7 @@ def test_the_simulated_shop_goes_on_from_the_second_at_which_it_was_left(tmp_pat
 def test_a_recording_is_played_once_however_often_the_daemon_starts(tmp_path: Path) -> None:
     opens = 1_790_000_000.0
     settings = SimulatorSettings(from_design(load(BARN).design), opens_t=opens)
-    frames = write_recording(tmp_path / "day.jsonl", islice(demo_blocks(settings, opens), 3))
+    frames = write_blocks(tmp_path / "day.jsonl", islice(demo_blocks(settings, opens), 3))
     path = tmp_path / "shop.toml"
     head, _, rest = BARN.read_text().partition('[[source]]\nname = "demo shop"')
     sensors = "[sensor.inlet_pa]" + rest.partition("[sensor.inlet_pa]")[2]

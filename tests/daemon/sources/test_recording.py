@@ -19,8 +19,9 @@ from hypothesis import strategies as st
 from analysis.readings import CHANNELS
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample
-from daemon.sources.recording import first_time, read_recording, write_recording
+from daemon.sources.recording import first_time, read_recording
 from daemon.sources.recording_lines import RecordingReport
+from tests.support.recordings import write_recording
 from tests.support.thoroughness import examples
 
 T0 = 1_772_355_600.0
@@ -123,14 +124,11 @@ def test_times(tmp_path: Path, said: str, t: float) -> None:
 
 
 @pytest.mark.parametrize("name", ["r.jsonl", "r.csv"])
-def test_a_time_without_zone_is_refused_unless_it_is_said_to_be_utc(tmp_path: Path, name: str) -> None:
+def test_a_time_without_zone_is_refused(tmp_path: Path, name: str) -> None:
     line = {"r.jsonl": '{"t":"2026-03-01T09:00:00","inlet_pa":-1}', "r.csv": "t,inlet_pa\n2026-03-01 09:00:00,-1"}[name]
     samples, report = read(tmp_path / name, line)
     assert samples == []
     assert report.refused == {"time without a zone": 1}
-    samples, report = read(tmp_path / name, line, without_zone="utc")
-    assert [sample.t for sample in samples] == [T0]
-    assert report.refused == {}
 
 
 BAD_LINES = [

@@ -9,9 +9,9 @@ import pytest
 
 from daemon.clock import FakeClock
 from daemon.sources.contract import Sample
-from daemon.sources.recording import write_recording
 from daemon.sources.replay import ReplaySource, replay_source
 from daemon.sources.settings import ReplaySettings
+from tests.support.recordings import write_recording
 from tests.support.waiting import eventually, running
 
 T0 = 1_772_355_600.0

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import itertools
-import json
 import queue
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 import pytest
 
 from analysis.plant import demo
-from analysis.plant.asbuilt import as_built
-from analysis.plant.day import steady
-from analysis.plant.simulate import simulate
 from daemon.clock import Clock, PacedClock
 from daemon.sources.contract import Sample, SampleQueue
-from daemon.sources.simulated import SimulatedSource, SimulatorSettings, demo_blocks, write_recording
+from daemon.sources.simulated import SimulatedSource, SimulatorSettings, demo_blocks
 from tests.support.barn import barn
 from tests.support.waiting import eventually
 
@@ -117,15 +112,3 @@ def test_a_shop_left_too_long_ago_opens_anew() -> None:
     settings = SimulatorSettings(barn(), seed=2, opens_t=MONDAY_OPENS)
     block = next(demo_blocks(settings, MONDAY_OPENS + 364 * 86400.0 + 10.0))
     assert block.t[0] == MONDAY_OPENS + 364 * 86400.0
-
-
-def test_a_recording_and_its_truth_are_written(tmp_path: Path) -> None:
-    shop = as_built(barn(), 1)
-    blocks = list(simulate(shop, steady(["planer"], MONDAY_OPENS, 60.0), 1))
-    frames = write_recording(tmp_path / "a.jsonl", blocks, truth_path=tmp_path / "truth.jsonl", gates=True)
-    rows = [json.loads(line) for line in (tmp_path / "a.jsonl").read_text().splitlines()]
-    truth = [json.loads(line) for line in (tmp_path / "truth.jsonl").read_text().splitlines()]
-    assert frames == len(rows) == len(truth) == sum(len(b) for b in blocks)
-    assert [row["t"] for row in rows] == [row["t"] for row in truth]
-    assert rows[40]["gates"]["planer"] is True
-    assert truth[40]["flow_m3s"] > 0.2
