@@ -1,19 +1,21 @@
 """Newton's method on a duct tree for many gate sets at once: the steps of ``single``, each number an array.
 
 Arrays are segment-major, (rows, gate sets), so that the walk over the tree handles whole rows. Gate sets are taken in
-blocks that stay in the processor's cache. What has not settled with its block (never seen in an ordinary shop) is
-handed to the single solver.
+blocks that stay in the processor's cache. The first steps only have to come near and count in single precision; the
+last one, which says whether a gate set has settled, and all that follow count in double. What does not settle (never
+seen in an ordinary shop) is handed to the single solver.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from analysis.duct.coefficients import Crowd, Table
-from analysis.duct.friction import Friction, column
+from analysis.duct.friction import Friction
 from analysis.duct.junctions import KNEE, ROUND
 from analysis.duct.single import (
     FIRST_EMPIRICAL,
@@ -33,9 +35,8 @@ CROWDED_TOLERANCE = 4e-5
 """The same where many streams meet: how far one of them prevails is taken from the step before."""
 BLOCK = 1024
 """Gate sets taken at once."""
-_FIRST_STEPS = 3
+_ROUGH_STEPS = 2
 _MOST_STEPS = 15
-
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,21 +58,22 @@ def balance_many(
     """
     rows, n = len(table.kind), gates.shape[1]
     flow, total = np.empty((rows, n)), np.empty((rows, n))
-    block = _Block(table, density, viscosity)
-    steps, late = 0, []
+    rough, exact = (_Block(table, density, viscosity, kind) for kind in (np.float32, np.float64))
+    late = []
     for low in range(0, n, BLOCK):
         part = slice(low, min(low + BLOCK, n))
         here = _Case(gates[:, part], drag[part], speed_ratio[part], flow[:, part], total[:, part])
-        taken, unsettled = block.solve(here, _FIRST_STEPS)
-        steps = max(steps, taken)
-        late.append(low + unsettled)
+        with np.errstate(all="ignore"):
+            near = rough.come_near(here)
+        late.append(low + exact.settle(here, near.astype(np.float64), 1, rough)[1])
     columns = np.concatenate(late) if late else np.empty(0, dtype=np.intp)
+    steps = _ROUGH_STEPS + 1 if n else 0
     for low in range(0, len(columns), BLOCK):
         some = columns[low:low + BLOCK]
         here = _Case(gates[:, some], drag[some], speed_ratio[some], flow[:, some], total[:, some])
-        taken, unsettled = block.solve(here, _MOST_STEPS, started=True)
+        taken, unsettled = exact.settle(here, here.flow.copy(), _MOST_STEPS)
         flow[:, some], total[:, some] = here.flow, here.total
-        steps = max(steps, _FIRST_STEPS + taken)
+        steps = max(steps, _ROUGH_STEPS + 1 + taken)
         for odd in some[unsettled].tolist():
             is_open = [True] * rows
             for port, row in enumerate(table.port_rows):
@@ -87,7 +89,7 @@ def balance_many(
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """Gate sets to solve, and where the answer goes: arrays (rows, n); ``flow`` may hold first flows."""
+    """Gate sets to solve, and where the answer goes: arrays (rows, n)."""
 
     gates: Bools
     drag: Floats
@@ -97,19 +99,29 @@ class _Case:
 
 
 class _Block:
-    """Everything about a table that does not change from block to block."""
+    """Everything about a table that does not change from block to block, in numbers of one ``kind``."""
 
-    def __init__(self, table: Table, density: float, viscosity: float) -> None:
-        self.table, self.density, self.nu = table, density, viscosity / density
-        self.pipes = Friction(table.friction, table.rough, table.reynolds)
-        self.hosed = np.array([row for row, hose in enumerate(table.hose_friction) if hose > 0.0], dtype=np.intp)
-        hoses = [
-            tuple(column[row] for row in self.hosed.tolist())
-            for column in (table.hose_friction, table.hose_rough, table.hose_reynolds)
-        ]
-        self.hoses = Friction(hoses[0], hoses[1], hoses[2])
+    def __init__(self, table: Table, density: float, viscosity: float, kind: npt.DTypeLike) -> None:
+        self.table, self.density, self.nu, self.kind = table, density, viscosity / density, kind
+        rows = len(table.kind)
+        hosed = [row for row, hose in enumerate(table.hose_friction) if hose > 0.0]
+        behind = table.discharge[1:]
+        # Friction of the segments, then of the hoses, then of the pieces after the fan, through which row 0 flows.
+        self.rubbing = np.array([*range(rows), *hosed, *[0] * len(behind[0])], dtype=np.intp)
+        self.hosed, self.behind = np.array(hosed, dtype=np.intp), rows + len(hosed)
+        self.behind_there = bool(behind[0])
+        pipes = (table.friction, table.rough, table.reynolds)
+        hoses = (table.hose_friction, table.hose_rough, table.hose_reynolds)
+        self.friction = Friction(kind, *(
+            (*pipe, *(hose[row] for row in hosed), *after) for pipe, hose, after in zip(pipes, hoses, behind, strict=True)
+        ))
         self.parent = np.array(table.parent[1:], dtype=np.intp)
+
+        def column(values: Sequence[float]) -> Floats:
+            return np.array(values, dtype=kind)[:, None]
+
         self.j0, self.j1, self.j2 = column(table.j0[1:]), column(table.j1[1:]), column(table.j2[1:])
+        self.twice_j0, self.twice_j2 = 2.0 * self.j0, 2.0 * self.j2
         self.wide = column(table.wide[1:])
         self.wide_rows = np.nonzero(self.wide[:, 0] > 0.0)[0]
         self.jet, self.along, self.turned = column(table.jet), column(table.along), column(table.turned)
@@ -120,91 +132,121 @@ class _Block:
             self.wide_crowds.append((place, crowd))
         self.slowed = table.slowed
         self.crowds = {crowd.row: crowd for crowd in table.crowds}
-        self.port_velocity = column(tuple(table.velocity[row] for row in table.port_rows))
-        self.run_order = [row for row, kind in enumerate(table.kind) if kind == "run"]
-        self.behind = Friction(*table.discharge[1:])
-        self.behind_fixed = column(table.discharge[0])
+        self.port_velocity = column([table.velocity[row] for row in table.port_rows])
+        self.run_order = [row for row, what in enumerate(table.kind) if what == "run"]
+        self.behind_fixed = sum(table.discharge[0])
         self.fixed, self.shut_fixed = column(table.fixed), column(table.shut_fixed)
+        self.lines: Floats = np.zeros((0, 0, 0), dtype=kind)
+        self.tolerance = CROWDED_TOLERANCE if self.crowds else STEP_TOLERANCE
 
-    def solve(self, case: _Case, most_steps: int, started: bool = False) -> tuple[int, npt.NDArray[np.intp]]:
-        """Fill ``case.flow`` and ``case.total``; answers the steps taken and the columns that have not settled."""
-        table = self.table
-        rows, n = case.flow.shape
-        is_open = np.ones((rows, n))
-        is_open[list(table.port_rows)] = case.gates
-        self.is_open = case.gates
-        fixed = np.where(is_open > 0.0, self.fixed, self.shut_fixed)
-        self.pipes.begin(is_open)
-        self.hoses.begin(is_open[self.hosed])
-        self.behind.begin(np.ones((len(self.behind_fixed), n)))
-        stiffness = case.drag / self.density
-        q = case.flow.copy() if started else self.start(fixed, stiffness, case.speed_ratio)
-        fresh = np.empty((rows, n))
-        # P = source - inner q at the head of a run; zero for ports and leaks, whose head is the room.
-        source, inner = np.zeros((rows, n)), np.zeros((rows, n))
-        # The next flow of a segment is offset - slope P - pull Q - push S - bend (qs - qs0), with P and Q at the head of
-        # the run that it joins and S and qs as in single._Crowd; only where many streams meet are there the latter.
-        lines = np.zeros((5 if self.crowds else 3, rows, n))
+    def begin(self, case: _Case) -> None:
+        """Take up the gate sets of a block."""
+        self.is_open, self.speed = case.gates, case.speed_ratio
+        opened: Floats = np.ones(case.flow.shape, dtype=self.kind)
+        opened[list(self.table.port_rows)] = case.gates
+        self.lost_fixed = np.where(opened > 0.0, self.fixed, self.shut_fixed)
+        self.friction.begin(opened[self.rubbing])
+        self.stiffness = (case.drag / self.density).astype(self.kind)
+        if self.lines.shape[1:] != opened.shape:
+            # P = source - inner q at the head of a run; zero for ports and leaks, whose head is the room.
+            self.source, self.inner = np.zeros_like(opened), np.zeros_like(opened)
+            # The next flow of a segment is offset - slope P - pull Q - push S - bend (qs - qs0), with P and Q at the head
+            # of the run that it joins and S and qs as in single._Crowd; only where many streams meet are there the latter.
+            self.lines = np.zeros((5 if self.crowds else 3, *opened.shape), dtype=self.kind)
+
+    def come_near(self, case: _Case) -> Floats:
+        """Flows after the first steps."""
+        self.begin(case)
+        q = self.start()
+        for _ in range(_ROUGH_STEPS):
+            q = self.step(q)
+        return q
+
+    def settle(
+        self, case: _Case, q: Floats, most_steps: int, nearer: _Block | None = None
+    ) -> tuple[int, npt.NDArray[np.intp]]:
+        """Fill ``case.flow`` and ``case.total`` from ``q`` on; answers the steps taken and the columns that have not
+        settled. The friction starts where it stood in ``nearer``; without, it is let settle first."""
+        self.begin(case)
+        if nearer is None:
+            for _ in range(2):
+                self.losses(np.abs(q))
+        else:
+            self.friction.y[:] = nearer.friction.y
+        settled: Bools = np.zeros(q.shape[1], dtype=bool)
         step = 0
-        settled: Bools = np.zeros(n, dtype=bool)
         while step < most_steps and not settled.all():
             step += 1
+            before, q = q, self.step(q)
             size = np.abs(q)
-            lost, steep = self.losses(size, self.blown(fixed, q), started and step == 1)
-            steep *= size
-            lost *= size
-            lost *= q
-            self.linearise(q, lost, steep, lines)
-            for row in reversed(self.run_order):
-                low, high = table.children[row]
-                folded = np.add.reduce(lines[:, low:high], axis=1)
-                folded[2] += 1.0
-                if row in self.crowds:
-                    folded = self.fold_crowd(self.crowds[row], q, lines, folded)
-                np.divide(folded[0], folded[1], out=source[row])
-                np.divide(folded[2], folded[1], out=inner[row])
-                if row:
-                    self.fold_run(row, q[row], source[row], inner[row], lines)
-            new = self.meet_fan(q[0], lost[0], steep[0], source[0], inner[0], stiffness, case.speed_ratio)
-            fresh[0] = new
-            for row in self.run_order:
-                low, high = table.children[row]
-                whole = fresh[row]
-                pressure = source[row] - inner[row] * whole
-                part = np.multiply(lines[1, low:high], pressure, out=fresh[low:high])
-                part += lines[2, low:high] * whole
-                if row in self.crowds:
-                    part += self.settle_crowd(self.crowds[row], q, lines, pressure, whole)
-                np.subtract(lines[0, low:high], part, out=part)
-            size = np.abs(fresh)
-            np.maximum(size, NEGLIGIBLE * new, out=size)
-            size *= CROWDED_TOLERANCE if self.crowds else STEP_TOLERANCE
-            settled = np.logical_and.reduce(np.abs(fresh - q) < size, axis=0)
-            q, fresh = fresh, q
+            np.maximum(size, NEGLIGIBLE * q[0], out=size)
+            size *= self.tolerance
+            moved = q - before
+            settled = np.logical_and.reduce(np.abs(moved) < size, axis=0)
         # The losses belong to the flows before the last step: carry them along their slopes to the flows answered.
-        case.total[:] = source - inner * q - lost - steep * (q - fresh)
+        self.steep *= moved
+        total = np.multiply(self.inner, q, out=self.inner)
+        np.subtract(self.source, total, out=total)
+        total -= self.lost
+        np.subtract(total, self.steep, out=case.total)
         case.flow[:] = q
         return step, np.nonzero(~settled)[0]
 
-    def blown(self, fixed: Floats, q: Floats) -> Floats:
-        """The fixed losses; what blows out of an opening leaves its velocity pressure in the room too."""
-        self.backwards = q.min() <= 0.0
-        if self.backwards:
-            ports = list(self.table.port_rows)
-            backwards = q[ports] < 0.0
-            fixed = fixed.copy()
-            fixed[ports] += np.where(backwards & self.is_open, self.port_velocity, 0.0)
-        return fixed
+    def step(self, q: Floats) -> Floats:
+        """The flows after one step from ``q``."""
+        children, lines, source, inner = self.table.children, self.lines, self.source, self.inner
+        size = np.abs(q)
+        self.backwards = bool(q.min() <= 0.0)
+        lost, steep = self.losses(size, q if self.backwards else None)
+        steep *= size
+        lost *= size
+        lost *= q
+        self.lost, self.steep = lost, steep
+        self.linearise(q, lost, steep, lines)
+        for row in reversed(self.run_order):
+            low, high = children[row]
+            folded = np.add.reduce(lines[:, low:high], axis=1)
+            folded[2] += 1.0
+            if row in self.crowds:
+                folded = self.fold_crowd(self.crowds[row], q, lines, folded)
+            np.divide(folded[0], folded[1], out=source[row])
+            np.divide(folded[2], folded[1], out=inner[row])
+            if row:
+                # Put what lies upstream of the run into its line.
+                line = lines[:, row]
+                line[0] += line[1] * source[row]
+                line *= 1.0 / (1.0 + inner[row] * line[1])
+        fresh = np.empty_like(q)
+        fresh[0] = self.meet_fan(q[0], lost[0], steep[0], source[0], inner[0])
+        for row in self.run_order:
+            low, high = children[row]
+            whole = fresh[row]
+            pressure = source[row] - inner[row] * whole
+            part = np.multiply(lines[1, low:high], pressure, out=fresh[low:high])
+            part += lines[2, low:high] * whole
+            if row in self.crowds:
+                part += self.settle_crowd(self.crowds[row], q, lines, pressure, whole)
+            np.subtract(lines[0, low:high], part, out=part)
+        return fresh
 
-    def losses(self, size: Floats, fixed: Floats, again: bool) -> tuple[Floats, Floats]:
-        """Loss over q|q| and its slope over |q| for every segment; ``again`` lets the friction settle first."""
-        thin = self.nu / np.maximum(size, 1e-12)
-        hose_thin = thin[self.hosed]
-        for _ in range(3 if again else 1):
-            lost, steep = self.pipes.near(thin)
-            more, steeper = self.hoses.near(hose_thin)
-        lost[self.hosed] += more
-        steep[self.hosed] += steeper
+    def losses(self, size: Floats, backwards: Floats | None = None) -> tuple[Floats, Floats]:
+        """Loss over q|q| and its slope over |q| for every segment, with flows of this ``size``; ``backwards`` are the
+        flows themselves where one of them is negative."""
+        thin = np.maximum(size, 1e-12)
+        np.divide(self.nu, thin, out=thin)
+        lost, steep = self.friction.near(thin.take(self.rubbing, axis=0))
+        rows, behind = len(size), self.behind
+        if self.behind_there:
+            self.lost_behind, self.steep_behind = lost[behind:].sum(axis=0), steep[behind:].sum(axis=0)
+        lost[self.hosed] += lost[rows:behind]
+        steep[self.hosed] += steep[rows:behind]
+        lost, steep = lost[:rows], steep[:rows]
+        fixed = self.lost_fixed
+        if backwards is not None:
+            # What blows out of an opening leaves its velocity pressure in the room too.
+            ports = list(self.table.port_rows)
+            fixed = fixed.copy()
+            fixed[ports] += np.where((backwards[ports] < 0.0) & self.is_open, self.port_velocity, 0.0)
         lost += fixed
         steep += 2.0 * fixed
         return lost, steep
@@ -214,20 +256,17 @@ class _Block:
         own, whole = q[1:], q[self.parent]
         offset, slope, pull = lines[0, 1:], lines[1, 1:], lines[2, 1:]
         by_own = self.j1 * whole
-        half = self.j2 * own
-        junction = by_own + half
-        junction *= own
-        half *= 2.0
-        by_own += half
-        by_whole = np.multiply(self.j0, whole, out=half)
-        junction += by_whole * whole
-        by_whole *= 2.0
+        by_own += self.twice_j2 * own
+        by_whole = self.twice_j0 * whole
         by_whole += self.j1 * own
         if self.backwards:
             # Air that flows backwards parts here; nothing meets.
             parting = whole <= 0.0
-            for some in (junction, by_own, by_whole):
-                some[parting] = 0.0
+            by_own[parting] = by_whole[parting] = 0.0
+        # A homogeneous function of second degree is half its slopes times their arguments (Euler).
+        junction = by_own * own
+        junction += by_whole * whole
+        junction *= 0.5
         if self.crowds:
             self.crowd(q, lines, junction, by_own, by_whole)
         rows = self.wide_rows
@@ -330,42 +369,29 @@ class _Block:
         by_own[rows] -= more
         by_whole[rows] += share
 
-    @staticmethod
-    def fold_run(row: int, q: Floats, source: Floats, inner: Floats, lines: Floats) -> None:
-        """Put what lies upstream of a run, P = source - inner q, into its line."""
-        offset, slope, others = lines[0, row], lines[1, row], lines[2:, row]
-        weaker = 1.0 / (1.0 + inner * slope)
-        offset -= q
-        offset += slope * (source - inner * q)
-        offset *= weaker
-        offset += q
-        slope *= weaker
-        others *= weaker
-
-    def meet_fan(
-        self, q: Floats, lost: Floats, steep: Floats, source: Floats, inner: Floats, stiffness: Floats, speed: Floats
-    ) -> Floats:
+    def meet_fan(self, q: Floats, lost: Floats, steep: Floats, source: Floats, inner: Floats) -> Floats:
         """The fan's flow where its linearised curve meets the folded network."""
         fan, as_built = self.table.design.fan, self.table.as_built
-        at = q / as_built.fan_flow
-        lift = as_built.fan_pressure / self.density
-        rise = lift * fan.pressure_pa(at, speed, self.density)
-        fall = lift / as_built.fan_flow * fan.pressure_slope(at, speed, self.density)
-        if len(self.behind_fixed):
-            thin = np.tile(self.nu / np.maximum(np.abs(q), 1e-12), (len(self.behind_fixed), 1))
-            more, steeper = self.behind.near(thin)
-            lost = lost + (more + self.behind_fixed).sum(axis=0) * q * np.abs(q)
-            steep = steep + (steeper + 2.0 * self.behind_fixed).sum(axis=0) * np.abs(q)
+        stiffness, lift = self.stiffness, as_built.fan_pressure / self.density
+        rise, fall = fan.pressure_and_slope(q / as_built.fan_flow, self.speed, self.density)
+        rise *= lift
+        fall *= lift / as_built.fan_flow
+        if self.behind_there:
+            size = np.abs(q)
+            lost = lost + (self.lost_behind + self.behind_fixed) * q * size
+            steep = steep + (self.steep_behind + 2.0 * self.behind_fixed) * size
         # On a rising stretch of the curve a step is taken as if it were flatter than what the fan works against.
         fall = np.where(fall > 0.0, np.minimum(fall, 0.5 * (stiffness + steep + inner)), fall)
         new = (source - lost + steep * q + rise - fall * q) / (stiffness - fall + steep + inner)
         return np.where(new > 0.0, new, 0.25 * q)
 
-    def start(self, fixed: Floats, stiffness: Floats, speed: Floats) -> Floats:
+    def start(self) -> Floats:
         """First flows: see ``single.start``."""
         table = self.table
-        loss = fixed + FIRST_FACTOR * self.pipes.factor
-        loss[self.hosed] += FIRST_FACTOR * self.hoses.factor
+        opened = self.friction.open_friction()
+        loss = self.lost_fixed + FIRST_FACTOR * opened[:len(self.lost_fixed)]
+        loss[self.hosed] += FIRST_FACTOR * opened[len(loss):self.behind]
+        stiffness = self.stiffness
         inflow = np.empty_like(loss)
         for row in reversed(self.run_order):
             low, high = table.children[row]
@@ -391,7 +417,7 @@ class _Block:
         peak, droop = table.fan_parabola
         scale = table.as_built.fan_pressure / table.design.fan.at_density_kgm3
         square = loss[0] + droop * scale / table.as_built.fan_flow**2
-        top = peak * scale * speed**2
+        top = (peak * scale) * np.square(self.speed)
         q = np.empty_like(loss)
         q[0] = (np.sqrt(stiffness * stiffness + 4.0 * square * top) - stiffness) / (2.0 * square)
         for row in self.run_order:

@@ -119,19 +119,25 @@ class FanCurve:
         value, slope = self._static.scalar(flow_m3s / n)
         return d * n * n * value, d * n * slope
 
+    def pressure_and_slope(
+        self, flow_m3s: npt.ArrayLike, speed_ratio: npt.ArrayLike = 1.0, density: npt.ArrayLike | None = None
+    ) -> tuple[Array, Array]:
+        """Fan static pressure [Pa] at ``flow_m3s`` [m3/s] and its slope [Pa s/m3]; all arguments broadcast."""
+        n, d = self._laws(speed_ratio, density)
+        value, slope = self._static.array(np.asarray(flow_m3s, dtype=float) / n)
+        return np.asarray(d * n * n * value), np.asarray(d * n * slope)
+
     def pressure_pa(
         self, flow_m3s: npt.ArrayLike, speed_ratio: npt.ArrayLike = 1.0, density: npt.ArrayLike | None = None
     ) -> Array:
         """Fan static pressure [Pa] at ``flow_m3s`` [m3/s]; all arguments broadcast."""
-        n, d = self._laws(speed_ratio, density)
-        return np.asarray(d * n**2 * self._static.array(np.asarray(flow_m3s, dtype=float) / n)[0])
+        return self.pressure_and_slope(flow_m3s, speed_ratio, density)[0]
 
     def pressure_slope(
         self, flow_m3s: npt.ArrayLike, speed_ratio: npt.ArrayLike = 1.0, density: npt.ArrayLike | None = None
     ) -> Array:
         """Slope of :meth:`pressure_pa` with flow [Pa s/m3]."""
-        n, d = self._laws(speed_ratio, density)
-        return np.asarray(d * n * self._static.array(np.asarray(flow_m3s, dtype=float) / n)[1])
+        return self.pressure_and_slope(flow_m3s, speed_ratio, density)[1]
 
     def power_scalar(self, flow_m3s: float, speed_ratio: float = 1.0, density: float | None = None) -> float | None:
         """Shaft power [W] at one flow, None where the curve has no power."""

@@ -7,6 +7,7 @@ one gate set; and the same in numpy arrays, for many.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +25,8 @@ START_X = 7.0
 _TINY = 1e-9
 _LOG10 = math.log(10.0)
 _TWO_LOG = 2.0 / _LOG10
+_SMOOTH = 1e-12
+"""Added to every relative roughness, so that air at rest in a smooth pipe has a logarithm too."""
 _BLEND = 2.51 / TURBULENT_ABOVE
 _LAMINAR = 2.51 / LAMINAR_BELOW
 _OCTAVES = math.log(TURBULENT_ABOVE / LAMINAR_BELOW)
@@ -82,43 +85,51 @@ def friction_near(x: float, rough: float, thin: float) -> tuple[float, float, fl
     return factor, 2.0 + slope, x
 
 
-def column(values: tuple[float, ...]) -> Floats:
-    """A table's column as an array (rows, 1), to go with arrays (rows, gate sets)."""
-    return np.array(values)[:, None]
-
-
 class Friction:
-    """Friction of a set of segments that keeps its 1/sqrt(f) from one Newton step to the next."""
+    """Friction of a set of segments that keeps its 1/sqrt(f) from one Newton step to the next, in numbers of one ``kind``.
 
-    def __init__(self, friction: tuple[float, ...], rough: tuple[float, ...], reynolds: tuple[float, ...]) -> None:
-        self.friction, self.rough, self.reynolds = column(friction), column(rough), column(reynolds)
+    It is kept as ``y`` = 1/(2 sqrt(f)) x ln 10, for which Colebrook's equation is y = -ln(rough + thin y).
+    """
+
+    def __init__(
+        self, kind: npt.DTypeLike, friction: Sequence[float], rough: Sequence[float], reynolds: Sequence[float]
+    ) -> None:
+        lines = ([part / _TWO_LOG**2 for part in friction], [part + _SMOOTH for part in rough],
+                 [part * _TWO_LOG for part in reynolds])
+        self.friction, self.rough, self.reynolds = (np.array(line, dtype=kind)[:, None] for line in lines)
 
     def begin(self, is_open: Floats) -> None:
         """``is_open`` is 1 where the segment has friction, 0 behind a shut gate."""
-        self.x = np.full(is_open.shape, START_X)
+        self.y = np.full_like(is_open, START_X / _TWO_LOG)
         self.factor = self.friction * is_open
+        self.open_reynolds = self.reynolds * is_open
+
+    def open_friction(self) -> Floats:
+        """The segments' loss over q|q| for a friction factor of 1."""
+        return self.factor * _TWO_LOG**2
 
     def near(self, thin: Floats) -> tuple[Floats, Floats]:
         """Loss over q|q| and its slope over |q|, after one Newton step on Colebrook; ``thin`` is viscosity / |q|."""
-        thin = thin * self.reynolds
-        turbulent = np.minimum(thin, _LAMINAR)
-        inner = turbulent * self.x
+        thin = thin * self.open_reynolds
+        g = np.minimum(thin, _LAMINAR * _TWO_LOG)
+        inner = g * self.y
         inner += self.rough
-        g = np.divide(turbulent, inner, out=turbulent)
-        g *= _TWO_LOG
+        g /= inner
         np.log(inner, out=inner)
-        inner *= _TWO_LOG
-        inner += self.x
+        inner += self.y
         g += 1.0
         inner /= g
-        self.x -= inner
-        loss = 1.0 / np.square(self.x)
+        self.y -= inner
+        loss = np.square(self.y, out=inner)
+        np.divide(self.factor, loss, out=loss)
         slope = 2.0 / g
-        slow = (thin > _BLEND) & (self.factor > 0.0)
+        slow = thin > _BLEND * _TWO_LOG
         if slow.any():
             where = np.nonzero(slow)
-            loss[where], slope[where] = _blend(thin[where], loss[where], g[where])
-        loss *= self.factor
+            factor = self.factor[where] * _TWO_LOG**2
+            turbulent = np.square(_TWO_LOG * self.y[where]) ** -1.0
+            blended, slope[where] = _blend(thin[where] / _TWO_LOG, turbulent, g[where])
+            loss[where] = blended * factor
         slope *= loss
         return loss, slope
 

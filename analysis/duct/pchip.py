@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,8 +27,16 @@ class Cubic:
     slopes: tuple[float, ...]
     end_slopes: tuple[float, float]
     coefficients: tuple[tuple[float, float, float, float], ...]
-    _knots: Array
-    _table: Array
+    _knots: Array = field(init=False, repr=False, compare=False)
+    _table: Array = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """The table for arrays: left knot and c0..c3 of each stretch, the lines beyond the ends among them."""
+        before = (self.knots[0], self.values[0], self.end_slopes[0], 0.0, 0.0)
+        beyond = (self.knots[-1], self.values[-1], self.end_slopes[1], 0.0, 0.0)
+        within = ((knot, *row) for knot, row in zip(self.knots[:-1], self.coefficients, strict=True))
+        object.__setattr__(self, "_knots", np.array(self.knots))
+        object.__setattr__(self, "_table", np.array([before, *within, beyond]).T.copy())
 
     def with_ends(self, before: float, beyond: float) -> Cubic:
         """The same curve with other slopes of the straight lines before the first and beyond the last knot."""
@@ -48,15 +56,14 @@ class Cubic:
 
     def array(self, x: Array) -> tuple[Array, Array]:
         """Values and slopes at an array ``x``."""
-        i = np.clip(np.searchsorted(self._knots, x, side="right") - 1, 0, len(self.knots) - 2)
-        c0, c1, c2, c3 = (self._table[i, column] for column in range(4))
-        d = np.clip(x, self._knots[0], self._knots[-1]) - self._knots[i]
-        value = c0 + d * (c1 + d * (c2 + d * c3))
-        slope = c1 + d * (2.0 * c2 + d * 3.0 * c3)
-        before, beyond = x < self._knots[0], x > self._knots[-1]
-        value = value + np.where(before, self.end_slopes[0] * (x - self._knots[0]), 0.0)
-        value = value + np.where(beyond, self.end_slopes[1] * (x - self._knots[-1]), 0.0)
-        slope = np.where(before, self.end_slopes[0], np.where(beyond, self.end_slopes[1], slope))
+        knot, c0, c1, c2, c3 = self._table[:, np.searchsorted(self._knots, x, side="right")]
+        d = x - knot
+        c3 *= d
+        slope = c2 + c3
+        value = c0 + d * (c1 + d * slope)
+        slope += slope + c3
+        slope *= d
+        slope += c1
         return np.asarray(value), np.asarray(slope)
 
 
@@ -88,7 +95,6 @@ def shape_preserving(x: Sequence[float], y: Sequence[float]) -> Cubic:
         rows.append((float(y[i]), slopes[i], c2, c3))
     return Cubic(
         tuple(map(float, x)), tuple(map(float, y)), tuple(slopes), (slopes[0], slopes[-1]), tuple(rows),
-        np.array(x, dtype=float), np.array(rows, dtype=float),
     )
 
 

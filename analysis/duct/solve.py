@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from analysis.duct.batch import balance_many
+from analysis.duct.batch import Balances, balance_many
 from analysis.duct.coefficients import Table, tabulate
 from analysis.duct.design import AS_DRAWN, NO_FAULTS, AsBuilt, DuctDesign, Faults
 from analysis.duct.points import Bools, Floats, OperatingPoint, OperatingPoints, SectionState
@@ -144,30 +144,42 @@ def solve_many(
         shaft = shaft * (as_built.fan_pressure * as_built.fan_flow)
         if design.motor is not None:
             current = design.motor.current_a(shaft, volts) * as_built.motor_current
-    half_square = np.array(table.velocity)[:, None]
-    static = density * (found.total - half_square * np.square(found.flow))
-    speeds = found.flow / np.array(table.area)[:, None]
-    ports, runs = list(table.port_rows), list(table.run_rows)
+    (run_flow, run_speed, run_static), (port_flow, port_speed, port_static) = (
+        _states(table, rows, found, density) for rows in (table.run_rows, table.port_rows)
+    )
+    at_inlet = run_static[:, table.index[0]]
     return OperatingPoints(
         port_names=design.port_names,
         run_names=design.run_names,
         gates=gates,
         flow_m3s=flow.copy(),
-        inlet_pa=static[0] - drag * flow if design.filter.before_fan else static[0].copy(),
+        inlet_pa=at_inlet - drag * flow if design.filter.before_fan else at_inlet.copy(),
         filter_pa=drag * flow,
         fan_static_pa=as_built.fan_pressure * design.fan.pressure_pa(stretched, speed, density),
         shaft_w=shaft,
         motor_a=current,
         filter_drag_pasm3=drag,
         density_kgm3=density,
-        port_flow_m3s=found.flow[ports].T,
-        port_velocity_ms=speeds[ports].T,
-        port_static_pa=static[ports].T,
-        run_flow_m3s=found.flow[runs].T,
-        run_velocity_ms=speeds[runs].T,
-        run_static_pa=static[runs].T,
+        port_flow_m3s=port_flow,
+        port_velocity_ms=port_speed,
+        port_static_pa=port_static,
+        run_flow_m3s=run_flow,
+        run_velocity_ms=run_speed,
+        run_static_pa=run_static,
         steps=found.steps,
     )
+
+
+def _states(
+    table: Table, rows: tuple[int, ...], found: Balances, density: float
+) -> tuple[Floats, Floats, Floats]:
+    """Flow, velocity and static pressure (gate sets, rows) of some rows."""
+    flow = found.flow.take(rows, axis=0)
+    static = np.square(flow)
+    static *= np.take(table.velocity, rows)[:, None]
+    np.subtract(found.total.take(rows, axis=0), static, out=static)
+    static *= density
+    return flow.T, (flow / np.take(table.area, rows)[:, None]).T, static.T
 
 
 def every_gate_set(design: DuctDesign) -> Bools:

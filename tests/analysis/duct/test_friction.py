@@ -96,7 +96,7 @@ def test_the_solvers_reach_the_same_factor_step_by_step(reynolds: float, roughne
     """The plain one and the arrays, each a Newton step at a time."""
     exact = friction.friction_factor_scalar(reynolds, roughness)
     x, factor = friction.START_X, 0.0
-    many = friction.Friction((1.0,), (roughness / 3.7,), (2.51,))
+    many = friction.Friction(float, (1.0,), (roughness / 3.7,), (2.51,))
     many.begin(np.ones((1, 1)))
     for _ in range(6):
         factor, _, x = friction.friction_near(x, roughness / 3.7, 2.51 / reynolds)
