@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import hmac
+import re
 import secrets
 from collections import OrderedDict
 from dataclasses import dataclass, field
@@ -113,6 +114,37 @@ class GuessLimit:
         """Forget the wrong ones."""
         self._wrong = 0
         self._until = 0.0
+
+
+@dataclass
+class OneTimeCode:
+    """A short code that lets one device in, once: shown in the terminal, typed on the phone. Times are monotonic seconds.
+
+    It ends when it was used, after ``lasts_s``, or after ``tries`` wrong ones from anybody: eight letters of 31 leave a guesser
+    five chances in some 850,000,000,000.
+    """
+
+    began: float
+    lasts_s: float = 15 * 60.0
+    tries: int = 5
+    text: str = field(default_factory=lambda: "".join(secrets.choice("23456789abcdefghjkmnpqrstuvwxyz") for _ in range(8)))
+
+    @property
+    def shown(self) -> str:
+        """The code in two groups, without letters that look alike."""
+        return f"{self.text[:4]} {self.text[4:]}"
+
+    def over(self, now: float) -> bool:
+        """Whether it opens nothing any more."""
+        return self.tries <= 0 or now >= self.began + self.lasts_s
+
+    def opens(self, given: str, now: float) -> bool:
+        """Whether ``given`` is the code, which is used up by that; a wrong one costs a try."""
+        if self.over(now):
+            return False
+        right = hmac.compare_digest(re.sub(r"[\s-]", "", given).lower().encode(), self.text.encode())
+        self.tries = 0 if right else self.tries - 1
+        return right
 
 
 def network_of(address: str) -> str:

@@ -24,16 +24,17 @@ from daemon.finding import places
 def init(
     shop: Annotated[Path, typer.Argument(help="The configuration to write.")] = Path("shop.toml"),
     page: Annotated[bool, typer.Option("--page", help="Ask on a page in a browser instead.")] = False,
-    port: Annotated[int, typer.Option(help="Port of that page, on this computer only.", min=0, max=65535)] = 8765,
+    phone: Annotated[bool, typer.Option("--phone", help="The page for a phone in the same network, opened by a code.")] = False,
+    port: Annotated[int, typer.Option(help="Port of that page.", min=0, max=65535)] = 8765,
     start: Annotated[bool | None, typer.Option("--start/--no-start", help="Start the daemon at the end; else asked.")] = None,
 ) -> None:
     """Ask about the shop in plain words, write its configuration and start watching. Ctrl-C stops; the same command goes on."""
     _place(shop)
-    written = serve_setup(shop, port) if page else _at_terminal(shop)
+    written = serve_setup(shop, port, phone) if page or phone else _at_terminal(shop)
     if not written:
         return
     if start is None:
-        start = sys.stdin.isatty() and (page or typer.confirm("Start watching now?", default=True))
+        start = sys.stdin.isatty() and (page or phone or typer.confirm("Start watching now?", default=True))
     if start:
         program = str(Path(sys.executable).with_name("ductwarden"))
         os.execv(program, [program, "run", str(shop)])  # what the questions needed would stay for months
@@ -116,7 +117,7 @@ def _finish(interview: Interview, paper: Paper) -> None:
             paper.problem(f"{text!r} is none of these" if text else wanted)
 
 
-def serve_setup(shop: Path, port: int) -> bool:
+def serve_setup(shop: Path, port: int, phone: bool = False) -> bool:
     """Serve the page until its owner has done with it; whether the configuration was written. Ctrl-C ends it too: what was
     answered is kept."""
     from dashboard.setup_app import SetupServer
@@ -124,15 +125,22 @@ def serve_setup(shop: Path, port: int) -> bool:
     shop = shop.absolute()
     desk = SetupDesk(shop)
     try:
-        server = SetupServer(desk, port)
+        server = SetupServer(desk, port, phone)
     except ConfigError as error:
+        if phone and "dashboard.port" not in str(error):
+            raise
         raise ConfigError([f"port {port} cannot be had on this computer; give another one with --port"]) from error
     server.start()
     try:
-        typer.echo("Open this address in a browser on this computer (it is the key to the page):")
-        typer.echo(f"  {server.url}")
-        typer.echo("From another computer, through ssh, with the same address then:")
-        typer.echo(f"  ssh -N -L {server.port}:127.0.0.1:{server.port} USER@THIS-COMPUTER")
+        if server.code:
+            typer.echo("On a phone in the same network, open this address and type the code. It works once, for 15 minutes.")
+            typer.echo(f"  {server.url}\n  code: {server.code.shown}")
+            typer.echo("The page is not encrypted: use this in your own network only.")
+        else:
+            typer.echo("Open this address in a browser on this computer (it is the key to the page):")
+            typer.echo(f"  {server.url}")
+            typer.echo("From a phone in the same network: stop this and start it with --phone. From elsewhere, through ssh:")
+            typer.echo(f"  ssh -N -L {server.port}:127.0.0.1:{server.port} USER@THIS-COMPUTER")
         typer.echo("Ctrl-C ends the page; what was answered is kept.")
         while not desk.ended.wait(0.5):
             pass

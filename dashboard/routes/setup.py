@@ -15,7 +15,7 @@ from pydantic import BaseModel, Field
 
 from daemon.drafting.desk import SetupDesk, neighbour
 from daemon.errors import ConfigError
-from dashboard.access import Sessions
+from dashboard.access import OneTimeCode, Sessions
 from dashboard.assets import Assets
 from dashboard.forms import form_of
 from dashboard.gate import COOKIE
@@ -33,7 +33,8 @@ T = TypeVar("T")
 
 @dataclass
 class SetupBox:
-    """What the routes share. ``key`` opens the page: it stands in the address that the terminal showed."""
+    """What the routes share. ``key`` opens the page: it stands in the address that the terminal showed. ``code`` opens it
+    too, for a phone, where the owner asked for that."""
 
     desk: SetupDesk
     assets: Assets
@@ -41,6 +42,7 @@ class SetupBox:
     sessions: Sessions
     key: str
     monotonic: Callable[[], float]
+    code: OneTimeCode | None = None
     said: list[str] = field(default_factory=list)
     """Sentences for the next page that is shown, once."""
 
@@ -78,13 +80,30 @@ def _to(path: str) -> RedirectResponse:
 
 @router.get("/login")
 def log_in(request: Request, key: str = "") -> Response:
-    """The way in: the address that the terminal showed carries the key."""
+    """The way in: the address that the terminal showed carries the key; a phone is asked for the code."""
     box = box_of(request)
-    if not hmac.compare_digest(key.encode(), box.key.encode()):
-        return HTMLResponse(box.templates.get_template("setup_key.html").render(), status_code=401)
+    return _let_in(box) if hmac.compare_digest(key.encode(), box.key.encode()) else _way_in(box, "")
+
+
+@router.post("/login")
+async def try_code(request: Request) -> Response:
+    """The code that the terminal showed."""
+    box, form = box_of(request), await form_of(request)
+    if box.code is not None and box.code.opens(form.get("code", "")[:40], box.monotonic()):
+        return _let_in(box)
+    return _way_in(box, "That is not the code.")
+
+
+def _let_in(box: SetupBox) -> Response:
     answer = _to("/setup")
     answer.set_cookie(COOKIE, box.sessions.open(box.monotonic()), httponly=True, samesite="strict")
     return answer
+
+
+def _way_in(box: SetupBox, said: str) -> Response:
+    over = box.code is not None and box.code.over(box.monotonic())
+    page = box.templates.get_template("setup_key.html").render(asks=box.code is not None, over=over, said=said)
+    return HTMLResponse(page, status_code=401)
 
 
 @router.get("/healthz")

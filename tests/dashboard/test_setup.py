@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from html import unescape
@@ -13,10 +14,11 @@ import pytest
 from daemon.config.load import load
 from daemon.drafting.desk import SetupDesk
 from daemon.drafting.files import draft_path, read_draft
-from daemon.errors import SourceError
+from daemon.errors import ConfigError, SourceError
 from daemon.finding.found import Found, from_lines
 from daemon.finding.places import BrokerPlace, Place, Search
-from dashboard.setup_app import create_setup_app
+from dashboard.access import OneTimeCode
+from dashboard.setup_app import SetupServer, create_setup_app, own_network_address
 from tests.dashboard.visitor import Visitor
 from tests.support.waiting import eventually
 
@@ -326,3 +328,60 @@ def test_one_port_alone_is_listened_at(desk: SetupDesk) -> None:
     assert desk.search({"port": PORT}) == ""
     eventually(lambda: not desk.search_state().running, 10)
     assert [found.where for found in desk.search_state().found] == [PORT]
+
+
+def test_a_phone_is_let_in_by_a_code_once_and_a_guesser_is_not(desk: SetupDesk) -> None:
+    now = [100.0]
+
+    def served(code: OneTimeCode) -> Visitor:
+        app = create_setup_app(desk, 8765, KEY, lambda: now[0], "192.168.7.20", code)
+        return Visitor(app, "http://192.168.7.20:8765")
+
+    code = OneTimeCode(now[0])
+    with served(code) as phone:
+        asked = phone.get("/setup/shop")
+        assert (asked.status_code, asked.headers["location"]) == (303, "/login?next=/setup/shop")
+        assert "The code that stands in the terminal" in phone.get("/login").text
+        assert phone.post("/login", data={"code": "aaaa aaaa"}).status_code == 401
+        let_in = phone.post("/login", data={"code": f" {code.shown.upper()} "})
+        assert (let_in.status_code, let_in.headers["location"]) == (303, "/setup")
+        assert phone.get("/setup/shop").status_code == 200
+        phone.cookies.clear()
+        assert phone.post("/login", data={"code": code.text}).status_code == 401, "it works once"
+        assert "has been used" in phone.get("/login").text
+        assert phone.get("/setup/shop").status_code == 303
+        strange = phone.get("/login", headers={"host": "elsewhere.example"})
+        assert strange.status_code == 421, "a name that was pointed here is not answered"
+    code = OneTimeCode(now[0])
+    with served(code) as guesser:
+        for _ in range(5):
+            assert guesser.post("/login", data={"code": "2345 6789"}).status_code == 401
+        assert guesser.post("/login", data={"code": code.text}).status_code == 401, "five tries and no more"
+    code = OneTimeCode(now[0])
+    with served(code) as late:
+        now[0] += 15 * 60.0
+        assert late.post("/login", data={"code": code.text}).status_code == 401, "it expires"
+
+
+def test_the_page_goes_into_the_own_network_only_when_asked_and_never_to_the_world(
+    desk: SetupDesk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    server = SetupServer(desk, 0)
+    server.stop()
+    assert server.url.startswith("http://127.0.0.1:")
+    assert server.code is None
+
+    class Socket(socket.socket):
+        here = "192.168.7.20"
+
+        def connect(self, address: object) -> None:
+            """Nothing is sent."""
+
+        def getsockname(self) -> tuple[str, int]:
+            return self.here, 9
+
+    monkeypatch.setattr("dashboard.setup_app.socket.socket", Socket)
+    assert own_network_address() == "192.168.7.20"
+    for Socket.here in ("8.8.8.8", "127.0.0.1"):
+        with pytest.raises(ConfigError, match="not an address of an own network"):
+            own_network_address()
