@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import tzinfo
-from typing import TYPE_CHECKING
 
 from analysis.estimator.rezero import BOUNDS
 from analysis.events import EventKind
@@ -25,9 +24,6 @@ from daemon.record.period import Month, PeriodError
 from daemon.record.reference import Reference, gate_set_facts, port_facts
 from daemon.store.reader import JournalEntry, Reader
 from daemon.wording import local_time
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 MOST_ROWS = 100_000
 SOON_S = 2 * 3600.0
@@ -102,7 +98,7 @@ def _starts(reader: Reader, month: Month) -> Mapping[int, int]:
 
 
 def _days(
-    month: Month, table: pd.DataFrame, energy: Mapping[int, float], starts: Mapping[int, int],
+    month: Month, table: minutes.Minutes, energy: Mapping[int, float], starts: Mapping[int, int],
     journal: Sequence[JournalEntry], told: Sequence[float],
 ) -> Iterator[DayFacts]:
     running, flow, drag = minutes.running_by_day(table), minutes.flow_by_day(table), minutes.drag_at_ends(table)
@@ -120,7 +116,7 @@ def _days(
 
 
 def _cleanings(
-    reader: Reader, table: pd.DataFrame, journal: Sequence[JournalEntry]
+    reader: Reader, table: minutes.Minutes, journal: Sequence[JournalEntry]
 ) -> Iterator[CleaningFacts]:
     for entry in journal:
         if entry.kind not in _CLEANINGS:
