@@ -6,6 +6,7 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -35,16 +36,22 @@ def modules(layer: str) -> list[Path]:
     return sorted(path for path in (ROOT / layer).rglob("*.py"))
 
 
-def imports(path: Path) -> Iterator[tuple[str, bool]]:
+@cache
+def imports(path: Path) -> tuple[tuple[str, bool], ...]:
     """Every imported module's dotted name, and whether it is imported when the module loads."""
+    return tuple(found_imports(path))
+
+
+def found_imports(path: Path) -> Iterator[tuple[str, bool]]:
     tree = ast.parse(path.read_text())
+    nodes = list(ast.walk(tree))
     inside = {
         id(node)
-        for function in ast.walk(tree)
+        for function in nodes
         if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
         for node in ast.walk(function)
     }
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Import):
             for name in node.names:
                 yield name.name, id(node) not in inside

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from playwright.sync_api import Browser, Page
 
 from tests.browser.browsing import DESKTOP, PHONE, Watch, context_of
 from tests.browser.furnished import PAGES, furnished, weight_and_paint
+from tests.support.thoroughness import THOROUGH
 
 pytestmark = pytest.mark.slow
 
@@ -26,7 +28,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield made
 
 
-@pytest.fixture(params=["phone-light", "desktop-dark"])
+@pytest.fixture(params=["phone-light", pytest.param("desktop-dark", marks=pytest.mark.long)])
 def page(request: pytest.FixtureRequest, browser: Browser, place: str) -> Iterator[Page]:
     device, scheme = request.param.split("-")
     context = context_of(browser, phone=device == "phone", dark=scheme == "dark", base_url=place)
@@ -68,8 +70,10 @@ def test_no_page_errs_runs_over_its_edge_or_shuts_anybody_out(page: Page) -> Non
             assert page.locator("h1").count() == 1, path
             if not source:
                 continue
-            result: dict[str, Any] = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert len(result["passes"]) > 10, "axe did look"
+            # In the dark it is the colours that differ.
+            rules = "" if scheme == "light" or os.environ.get(THOROUGH) else ", runOnly: ['color-contrast']"
+            result: dict[str, Any] = page.evaluate(f"axe.run(document, {{resultTypes: ['violations']{rules}}})")
+            assert len(result["passes"]) > (0 if rules else 10), "axe did look"
             for fault in result["violations"]:
                 nodes = "; ".join(node["html"][:120] for node in fault["nodes"][:3])
                 found.append(f"{path}, {scheme}: {fault['id']} ({fault['impact']}): {fault['help']}: {nodes}")

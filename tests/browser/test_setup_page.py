@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
-import time
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +21,7 @@ from daemon.finding.found import Found, from_lines
 from daemon.finding.places import Place, PortPlace, Search
 from dashboard.setup_app import SetupServer
 from tests.browser.browsing import DESKTOP, PHONE, Watch, context_of
+from tests.support.waiting import GENEROUS_S
 
 pytestmark = pytest.mark.slow
 
@@ -31,11 +32,14 @@ REFUSED = "error: Failed to load resource: the server responded with a status of
 """What the browser notes when a form is sent back with its mistakes."""
 
 
+seen = threading.Event()
+
+
 def listen(place: Place, say: Any) -> Found:
-    """A board that speaks after a moment."""
+    """A board that speaks once it was seen that somebody listens."""
     assert isinstance(place, PortPlace)
     say(f"listening at {place.path}, 115200 baud")
-    time.sleep(1.0)
+    seen.wait(GENEROUS_S)
     return from_lines(place.path, [b'{"inlet_pa": -2100.5, "filter_pa": 310.2, "motor_a": 9.4}'] * 4, 115_200)
 
 
@@ -83,7 +87,11 @@ def server(tmp_path: Path) -> Iterator[SetupServer]:
     made.stop()
 
 
-@pytest.fixture(params=["phone-light", "desktop-dark"])
+LONG = pytest.mark.long
+on_a_desk = pytest.mark.parametrize("first", [pytest.param("phone-light", marks=LONG), "desktop-dark"], indirect=True)
+
+
+@pytest.fixture(params=["phone-light", pytest.param("desktop-dark", marks=LONG)])
 def first(request: pytest.FixtureRequest, browser: Browser, server: SetupServer, tmp_path: Path) -> Iterator[FirstRun]:
     device, scheme = request.param.split("-")
     context = context_of(browser, phone=device == "phone", dark=scheme == "dark")
@@ -122,17 +130,21 @@ def ducts(first: FirstRun, port: str = "planer") -> None:
 def test_from_nothing_to_a_configuration_that_check_accepts(first: FirstRun) -> None:
     page = first.page
     ducts(first, HOSTILE)
+    seen.clear()
     page.get_by_role("button", name=f"Listen at {PORT}").click()
     expect(page.locator("[data-search]")).to_contain_text("listening at")
+    seen.set()
     page.get_by_role("button", name="Take this over").click()
     first.go_on()
     expect(page.get_by_text("with both pressures and the current it can tell")).to_be_visible()
+    looks_well(page, "sensors")
     first.go_on()
     first.go_on()
     first.go_on()
     first.at("Read it and write it")
     expect(page.get_by_role("heading", name="The configuration is complete")).to_be_visible()
     assert page.locator("svg.ducts:visible").count() == 1
+    looks_well(page, "review")
     assert not first.shop.exists()
     page.get_by_role("button", name="Write").click()
     first.at("It is written")
@@ -165,6 +177,7 @@ def test_questions_come_and_go_and_an_answer_is_checked_at_once(first: FirstRun)
     first.at("The motor")
 
 
+@on_a_desk
 def test_suggestions_follow_what_was_chosen_and_never_what_was_typed(first: FirstRun) -> None:
     page = first.page
     base = "/".join(page.url.split("/")[:3])
@@ -183,6 +196,7 @@ def test_suggestions_follow_what_was_chosen_and_never_what_was_typed(first: Firs
     expect(needs).to_have_value("600 cfm")
 
 
+@on_a_desk
 def test_a_refused_form_says_so_and_leads_to_the_question_by_keyboard(first: FirstRun) -> None:
     page = first.page
     base = "/".join(page.url.split("/")[:3])
@@ -230,6 +244,13 @@ PRESSED = "[...document.querySelectorAll('button, a.button, summary, nav a, sele
 LOOK = "[...document.querySelectorAll('a[href], button, input:not([type=hidden]), select, textarea, summary')]"
 
 
+STEPS = (
+    "shop", "fan", "motor", "filter", "separator", "runs", "runs/new", "runs/1", "ports", "ports/2", "sources",
+    "sources/new?kind=mqtt", "sensors", "sensors/1", "outlets", "outlets/new?kind=apprise", "dashboard", "review", "done",
+)
+
+
+@LONG
 @pytest.mark.parametrize("first", ["phone-light"], indirect=True)
 def test_every_step_is_accessible_and_fits(first: FirstRun) -> None:
     """The edges, the labels and the size of what is pressed (WCAG 2.2, 2.5.5), and axe-core where it is installed: all its rules
@@ -239,20 +260,22 @@ def test_every_step_is_accessible_and_fits(first: FirstRun) -> None:
     base = "/".join(page.url.split("/")[:3])
     ducts(first)
     page.get_by_role("button", name="No sensors yet").click()
-    paths = ["shop", "fan", "motor", "filter", "separator", "runs", "runs/new", "runs/1", "ports", "ports/2", "sources",
-             "sources/new?kind=mqtt", "sensors", "sensors/1", "outlets", "outlets/new?kind=apprise", "dashboard", "review",
-             "done"]
-    found: list[str] = []
-    for path in paths:
+    for path in STEPS:
         page.goto(f"{base}/setup/{path}")
-        assert page.locator("h1").count() == 1, path
-        if AXE is not None:
-            assert AXE.submodule_search_locations is not None
-            page.evaluate((Path(AXE.submodule_search_locations[0]) / "axe.min.js").read_text())
-        for dark in (False, True):
-            page.set_viewport_size(DESKTOP if dark else PHONE)  # type: ignore[arg-type]
-            page.emulate_media(color_scheme="dark" if dark else "light")
-            found += faults(page, path, dark)
+        looks_well(page, path)
+
+
+def looks_well(page: Page, path: str) -> None:
+    """On a phone in the light and on a desk in the dark; ends with the screen as it was."""
+    assert page.locator("h1").count() == 1, path
+    if AXE is not None:
+        assert AXE.submodule_search_locations is not None
+        page.evaluate((Path(AXE.submodule_search_locations[0]) / "axe.min.js").read_text())
+    found: list[str] = []
+    for dark in (True, False):
+        page.set_viewport_size(DESKTOP if dark else PHONE)  # type: ignore[arg-type]
+        page.emulate_media(color_scheme="dark" if dark else "light")
+        found += faults(page, path, dark)
     assert found == []
 
 

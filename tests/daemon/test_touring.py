@@ -14,11 +14,11 @@ from daemon.answering import Answerer
 from daemon.config.load import load
 from daemon.sources.contract import Sample
 from daemon.store import requests
-from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 from daemon.touring import TourDeclined, TourDesk, newest_baseline
 from daemon.wiring import build_pipeline
+from tests.support.fresh_store import fresh_store
 
 CONFIG = load(Path("daemon/demo/chair-barn.toml"))
 START = 1_767_225_600.0
@@ -27,7 +27,7 @@ START = 1_767_225_600.0
 @pytest.fixture
 def store(tmp_path: Path) -> Path:
     path = tmp_path / "shop.db"
-    ensure_schema(path, here=True)
+    fresh_store(path)
     return path
 
 

@@ -24,8 +24,8 @@ from daemon.alarms.types import Transition
 from daemon.answering import Answerer
 from daemon.documents import finding_document
 from daemon.pipeline import Pipeline
-from daemon.store.migrate import ensure_schema
 from daemon.store.writer import Writer
+from tests.support.fresh_store import fresh_store
 
 NINE = 1_772_528_400.0
 """3 March 2026, 09:00 UTC."""
@@ -86,8 +86,8 @@ class Shop:
 
     def __init__(self, path: Path, t: float = NINE) -> None:
         self.path = path
-        ensure_schema(path, here=True)
-        self.writer = Writer(path, commit_every_s=0.0, status_every_s=0.0)
+        fresh_store(path)
+        self.writer = Writer(path, commit_every_s=1e9, status_every_s=0.0)
         self.desk = AlarmDesk()
         self.t = t
         self.running = False
@@ -116,6 +116,8 @@ class Shop:
             self._follow()
         if tell:
             self.tell()
+        else:
+            self.writer.flush(force=True)
 
     def switch(self, on: bool) -> None:
         """Switch the fan."""

@@ -8,10 +8,10 @@ from pathlib import Path
 from daemon.config.config import Config
 from daemon.config.load import load
 from daemon.pipeline import Pipeline
-from daemon.store.migrate import ensure_schema
 from daemon.store.writer import Writer
 from daemon.wiring import build_pipeline
 from tests.support.daemon_process import shop_file
+from tests.support.fresh_store import fresh_store
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ def shop_store(folder: Path, t: float) -> ShopStore:
     path = shop_file(folder, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
     config = load(path)
     store = config.at(config.file.store.file)
-    ensure_schema(store, here=True)
+    fresh_store(store)
     writer = Writer(store)
     writer.configuration(config.text, t)
     pipeline = build_pipeline(config)

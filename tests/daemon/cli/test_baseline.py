@@ -23,11 +23,11 @@ from analysis.readings import Frame, RunState
 from daemon.cli.baseline import BaselineDeclined, Guide, baseline
 from daemon.config.load import load
 from daemon.store.lock import StoreLock
-from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 from daemon.touring import TourDeclined, TourDesk, newest_baseline
 from daemon.wiring import build_pipeline
+from tests.support.fresh_store import fresh_store
 
 DEMO = Path("daemon/demo/chair-barn.toml")
 CONFIG = load(DEMO)
@@ -119,7 +119,7 @@ class Bench:
 
     def __init__(self, tmp_path: Path, words: list[str]) -> None:
         store = tmp_path / "bench.db"
-        ensure_schema(store, here=True)
+        fresh_store(store)
         self.store, self.writer = store, Writer(store)
         self.pipeline = build_pipeline(CONFIG)
         self.desk = TourDesk(CONFIG, self.writer, self.pipeline)

@@ -15,9 +15,9 @@ from analysis.duct.design import Faults
 from analysis.duct.solve import solve_many
 from daemon.__main__ import app
 from daemon.config.load import load
-from daemon.store.migrate import ensure_schema
 from daemon.store.writer import Writer
 from tests.support.daemon_process import shop_file
+from tests.support.fresh_store import fresh_store
 
 BARN = Path("daemon/demo/chair-barn.toml")
 FIRST: dict[str, Any] = json.loads(Path("daemon/demo/baseline.json").read_text())
@@ -49,7 +49,7 @@ def later(name: str, leak_m2: float) -> dict[str, Any]:
 def shop(tmp_path: Path) -> Path:
     path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
     store = load(path).at("shop.db")
-    ensure_schema(store, here=True)
+    fresh_store(store)
     writer = Writer(store)
     for document in (FIRST, later("after the work", LEAK_M2)):
         found = Baseline.from_dict(document)

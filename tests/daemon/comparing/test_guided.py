@@ -23,10 +23,10 @@ from daemon.comparing.errors import AddedRunDeclined
 from daemon.comparing.guided import CheckTour
 from daemon.config.load import load
 from daemon.sources.contract import Sample
-from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 from tests.support.daemon_process import shop_file
+from tests.support.fresh_store import fresh_store
 from tests.support.shop_store import shop_store
 from tests.support.waiting import eventually
 
@@ -102,7 +102,7 @@ def test_a_check_that_is_left_goes_on_within_two_days_and_not_later(tmp_path: Pa
     path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
     config = load(path)
     store = config.at(config.file.store.file)
-    ensure_schema(store, here=True)
+    fresh_store(store)
     first = CheckTour(config, Reader(store), "before")
     first.ask({"action": "start"})
     first.ask({"action": "skip"})
@@ -135,7 +135,7 @@ def test_a_check_that_is_left_goes_on_within_two_days_and_not_later(tmp_path: Pa
 def test_a_tour_of_another_kind_is_not_taken_for_a_check(tmp_path: Path) -> None:
     path = shop_file(tmp_path, '[[source]]\nkind = "serial"\nname = "node"\ndevice = "/dev/none"', port=0)
     config = load(path)
-    ensure_schema(config.at(config.file.store.file), here=True)
+    fresh_store(config.at(config.file.store.file))
     for text in ("", "{}", '{"config": 1, "tour": []}', "[]"):
         config.at("shop.check-before.json").write_text(text)
         result = CliRunner().invoke(app, ["tour", str(path), "report"])

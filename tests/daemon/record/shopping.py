@@ -10,8 +10,8 @@ from analysis.events import EventKind, ShopEvent
 from analysis.readings import Frame, Quality, RunState
 from daemon.config.config import Config
 from daemon.config.load import parse
-from daemon.store.migrate import ensure_schema
 from daemon.store.writer import Writer
+from tests.support.fresh_store import fresh_store
 
 BARN = Path("daemon/demo/chair-barn.toml")
 READINGS = {"inlet_pa": -2100.0, "filter_pa": 310.0, "motor_a": 9.4}
@@ -35,7 +35,7 @@ class Ledger:
 
     def __init__(self, config: Config, keep_raw_days: float = 90.0) -> None:
         self.path = config.at(config.file.store.file)
-        ensure_schema(self.path, here=True)
+        fresh_store(self.path)
         self.writer = Writer(self.path, keep_raw_days=keep_raw_days)
 
     def idle(self, start: float, end: float, every: float = 60.0, **values: float) -> None:

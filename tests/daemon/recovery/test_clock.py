@@ -26,12 +26,12 @@ from daemon.config.load import load, parse
 from daemon.pipeline import Pipeline
 from daemon.service import Service
 from daemon.sources.contract import Sample
-from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 from daemon.wiring import build_limits, build_pipeline, local_minute
 from tests.support.daemon_process import BARN, shop_day, shop_file
 from tests.support.fake_device import FakeDevice
+from tests.support.fresh_store import fresh_store
 
 NOON = 1_790_000_000.0
 HOUR, DAY = 3600.0, 86_400.0
@@ -151,7 +151,7 @@ def test_a_clock_that_is_set_raises_nothing_and_loses_no_frame(
     text = BARN.read_text().replace("[sensor.motor_a]", '[sensor.air_c]\n[sensor.motor_a]').replace("hours =", "# hours =")
     config = parse(text, BARN)
     store = tmp_path / "shop.db"
-    ensure_schema(store, here=True)
+    fresh_store(store)
     seen = Seen()
     pipeline = build_pipeline(config, grace_s=0.5)
     writer = Writer(store)

@@ -7,9 +7,9 @@ from pathlib import Path
 from daemon.notices import Notice
 from daemon.selfcheck import LASTING_S, UNHEARD_S, Ear, StoreWatch
 from daemon.sources.contract import Sample
-from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
+from tests.support.fresh_store import fresh_store
 
 
 def test_only_the_main_channels_count_and_only_for_seconds() -> None:
@@ -25,7 +25,7 @@ def test_only_the_main_channels_count_and_only_for_seconds() -> None:
 
 
 def test_a_store_in_trouble_is_told_once_it_lasts_and_again_when_it_is_over(tmp_path: Path) -> None:
-    ensure_schema(tmp_path / "shop.db", here=True)
+    fresh_store(tmp_path / "shop.db")
     writer, hand = Writer(tmp_path / "shop.db"), [0.0]
     told: list[Notice] = []
     watch = StoreWatch(writer, told.append, lambda: hand[0])

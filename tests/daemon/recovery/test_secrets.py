@@ -21,11 +21,11 @@ from daemon.outlets.tables import outlet_settings
 from daemon.pipeline import Pipeline
 from daemon.store.backup import backup, restore
 from daemon.store.export import export_table
-from daemon.store.migrate import ensure_schema
 from daemon.store.reader import Reader
 from daemon.store.requests import append, find
 from daemon.store.writer import Writer
 from tests.support.daemon_process import BARN
+from tests.support.fresh_store import fresh_store
 
 NOW = 1_790_000_000.0
 SECRETS = ("hunter2", "T0KEN", "old-pw", "tok-en", "pass word", "5ecret")
@@ -51,7 +51,7 @@ name = "second"
 def test_no_secret_of_the_configuration_reaches_the_disk_a_backup_or_an_export(tmp_path: Path) -> None:
     text = BARN.read_text() + OUTLETS
     path = tmp_path / "shop.db"
-    ensure_schema(path, here=True)
+    fresh_store(path)
     with closing(sqlite3.connect(path)) as db:  # as an earlier program kept it
         db.execute("INSERT INTO configurations(hash, text, first_t, last_t) VALUES ('old', ?, 1, 2)", ("# old\n" + text,))
         db.commit()
@@ -97,7 +97,7 @@ def test_nobody_else_may_read_the_record(tmp_path: Path) -> None:
     before = os.umask(0o022)
     try:
         path = tmp_path / "shop.db"
-        ensure_schema(path, here=True)
+        fresh_store(path)
         writer = Writer(path)
         logs.set_up("info", "text", tmp_path / "daemon.log")
         modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in tmp_path.iterdir()}
@@ -116,7 +116,7 @@ def test_nobody_else_may_read_the_record(tmp_path: Path) -> None:
 
 @pytest.fixture
 def answerer(tmp_path: Path) -> tuple[Path, Answerer]:
-    ensure_schema(tmp_path / "shop.db", here=True)
+    fresh_store(tmp_path / "shop.db")
 
     class Anything:
         def happened(self, event: object) -> None: ...

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from daemon.store.connection import ReadPool
-from daemon.store.migrate import ensure_schema
+from tests.support.fresh_store import fresh_store
 
 
 @pytest.fixture
@@ -19,16 +18,9 @@ def path(tmp_path: Path, fresh_copy: Callable[[Path], Path]) -> Path:
 
 
 @pytest.fixture(scope="session")
-def fresh_copy(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Path], Path]:
+def fresh_copy() -> Callable[[Path], Path]:
     """Puts a fresh database somewhere."""
-    template = tmp_path_factory.mktemp("template") / "fresh.db"
-    ensure_schema(template, here=True)
-
-    def copy(target: Path) -> Path:
-        shutil.copyfile(template, target)
-        return target
-
-    return copy
+    return fresh_store
 
 
 @pytest.fixture(autouse=True)

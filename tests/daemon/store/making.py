@@ -10,8 +10,8 @@ from analysis.estimates import Estimate, Expected
 from analysis.findings import Claim, Evidence, Finding
 from analysis.readings import Frame, Quality, RunState
 from daemon.alarms.types import Alarm, AlarmState, Transition
-from daemon.store.migrate import ensure_schema
 from daemon.store.writer import Writer
+from tests.support.fresh_store import fresh_store
 
 NINE = 1_772_442_000.0
 """2 March 2026, 09:00 UTC: the beginning of an hour."""
@@ -31,7 +31,7 @@ class Hand:
 
 def new_writer(path: Path, **more: object) -> Writer:
     """A writer on a database that is made if need be."""
-    ensure_schema(path, here=True)
+    fresh_store(path)
     return Writer(path, **more)  # type: ignore[arg-type]
 
 

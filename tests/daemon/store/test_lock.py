@@ -14,6 +14,7 @@ from daemon.errors import AlreadyRunning, StoreError
 from daemon.store.lock import StoreLock
 from daemon.store.writer import Writer
 from tests.daemon.store.making import NINE, estimate, frame
+from tests.support.fresh_store import fresh_store
 
 HOLDER = (
     "import sys, time; from pathlib import Path; from daemon.store.lock import StoreLock, hold; path = Path(sys.argv[1]);"
@@ -68,9 +69,8 @@ def test_a_writer_whose_files_were_taken_stays_off_the_database_of_another(path:
     writer = Writer(path)
     for name in path.parent.glob("shop.db*"):
         name.unlink()
-    from daemon.store.migrate import ensure_schema
 
-    ensure_schema(path, here=True)
+    fresh_store(path)
     other = subprocess.Popen([sys.executable, "-c", HOLDER, str(path)], stdout=subprocess.PIPE, text=True)
     try:
         assert other.stdout is not None

@@ -13,6 +13,7 @@ from daemon.errors import StoreError
 from daemon.store.reader import Reader, Trend
 from daemon.store.writer import Writer
 from tests.daemon.store.making import NINE, OFF, estimate, frame
+from tests.support.fresh_store import fresh_store
 
 RUNS = [(0, 1_500), (1_620, 2_000), (5_400, 6_100), (9_000, 14_000), (90_000, 93_000)]
 """Running from - to, seconds after nine."""
@@ -21,10 +22,9 @@ RUNS = [(0, 1_500), (1_620, 2_000), (5_400, 6_100), (9_000, 14_000), (90_000, 93
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, np.ndarray, np.ndarray]:
     """Two mornings with known runs; their times and inlet pressures."""
-    from daemon.store.migrate import ensure_schema
 
     path = tmp_path_factory.mktemp("trend") / "shop.db"
-    ensure_schema(path, here=True)
+    fresh_store(path)
     rng = random.Random(3)
     writer = Writer(path)
     t, inlet = [], []

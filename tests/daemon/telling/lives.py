@@ -13,11 +13,11 @@ from analysis.readings import RunState
 from daemon.config.config import Config
 from daemon.config.load import parse
 from daemon.memory import remember, restore
-from daemon.store.migrate import ensure_schema
 from daemon.store.writer import Writer
 from daemon.telling import Teller
 from daemon.wiring import build_pipeline
 from tests.daemon.store.making import estimate, frame
+from tests.support.fresh_store import fresh_store
 
 BARN = Path("daemon/demo/chair-barn.toml")
 
@@ -38,7 +38,7 @@ class Life:
     def __init__(self, config: Config, t: float) -> None:
         self.t = t
         self.path = config.at(config.file.store.file)
-        ensure_schema(self.path, here=True)
+        fresh_store(self.path)
         self.writer = Writer(self.path)
         self.pipeline = build_pipeline(config)
         self.teller = Teller(config, self.writer, self.pipeline, UTC)
