@@ -22,6 +22,9 @@ Payload = Mapping[str, Any]
 LONG_AGO_S, AHEAD_S = 10 * 366 * 86400.0, 600.0
 """How far from now a journal entry may lie; a browser's clock may be some minutes ahead."""
 
+FASTEST = 1000.0
+"""Times real time that a simulated shop may be run."""
+
 
 class Declined(Exception):
     """What was asked for cannot be done; the text says why."""
@@ -31,12 +34,14 @@ class Answerer:
     """Takes requests from the store, acts on the pipeline, and writes each answer beside its request."""
 
     def __init__(
-        self, pipeline: Pipeline, writer: Writer, tours: TourDesk | None = None, added: AddedRunDesk | None = None
+        self, pipeline: Pipeline, writer: Writer, tours: TourDesk | None = None, added: AddedRunDesk | None = None,
+        set_pace: Callable[[float], None] | None = None,
     ) -> None:
         self._pipeline = pipeline
         self._writer = writer
         self._tours = tours
         self._added = added
+        self._set_pace = set_pace
 
     def answer_all(self, t: float) -> int:
         """Answer what waits, at event time ``t``; returns how many were answered."""
@@ -122,6 +127,16 @@ class Answerer:
         return self._added.ask(payload, t, by)
 
 
+    def _pace(self, payload: Payload, t: float, by: str) -> str:
+        if self._set_pace is None:
+            raise Declined("only a simulated shop can be run faster or slower")
+        pace = float(payload["pace"])
+        if not 1.0 <= pace <= FASTEST:
+            raise Declined(f"the pace is {pace:g}; allowed: 1 to {FASTEST:g}")
+        self._set_pace(pace)
+        return f"time passes {pace:g} times as fast as real time"
+
+
 ANSWERS: dict[str, Callable[[Answerer, Payload, float, str], str]] = {
     "acknowledge": Answerer._acknowledge,
     "reset": Answerer._reset,
@@ -134,6 +149,7 @@ ANSWERS: dict[str, Callable[[Answerer, Payload, float, str], str]] = {
     "journal_remove": Answerer._journal_remove,
     "tour": Answerer._tour,
     "added_run": Answerer._added_run,
+    "pace": Answerer._pace,
 }
 """Kind of request -> what is done. Payloads are described in ``dashboard/asking.py`` and ``daemon/cli/journal.py``."""
 

@@ -179,7 +179,9 @@ class Service:
         self, writer: Writer, pipeline: Pipeline, teller: Teller, tours: TourDesk, added: AddedRunDesk,
         sources: list[Source], clock: Clock,
     ) -> None:
-        answerer = Answerer(pipeline, writer, tours, added)
+        simulated = any(source.health.kind == "simulator" for source in sources)
+        set_pace = clock.go_at if simulated and isinstance(clock, PacedClock) else None
+        answerer = Answerer(pipeline, writer, tours, added, set_pace)
         store = StoreWatch(writer, teller.tell)
         status_due = remember_due = time.monotonic()
         ear = Ear()

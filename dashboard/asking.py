@@ -8,6 +8,7 @@
 | ``journal_add`` | ``kind``, ``text``, ``where``, ``t`` (event time; None: now) |
 | ``journal_correct`` | ``entry_id`` and what changes: ``kind``, ``text``, ``where``, ``t`` |
 | ``journal_remove`` | ``entry_id``, ``reason`` |
+| ``pace`` | ``pace``: seconds of a simulated shop's time in a second |
 | ``tour`` | ``action``: start (``name``, ``clean``), ready, skip, repeat, back (``step``), finish, cancel |
 | ``added_run`` | ``action``: start (``name``), cancel, compare (``way``: entry, spans, baselines, checks; ``entry``,
   ``before``, ``after``), check (``side``), ready, skip, back, keep, leave |

@@ -8,6 +8,7 @@ from pydantic import BaseModel, Field
 
 from analysis.readings import CHANNELS
 from dashboard.alarm_view import AlarmOut, alarm_out, by_weight, channel_of
+from dashboard.demo_view import DemoOut, demo_out
 from dashboard.machine_view import AirOut, BagOut, FilterOut, air_out, bag_out, filter_out
 from dashboard.shapes import SERIES, TWO_SD, Quantity, Screen, dig, number, place_words, table, text
 from dashboard.snapshot import Snapshot
@@ -77,7 +78,7 @@ class NowOut(BaseModel):
     alarms: list[AlarmOut]
     rest: list[AlarmOut] = Field(description="the alarms that the verdict does not already tell")
     alarm_count: int
-    demo: str = Field(default="", examples=["the chip bag overfills"], description="what an invented shop shows just now")
+    demo: DemoOut | None = Field(default=None, description="what happens in a simulated shop")
 
 
 def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut:
@@ -128,7 +129,7 @@ def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut
         bag=bag,
         alarms=alarms,
         rest=[alarm for alarm in alarms if alarm.id != first],
-        demo=next((text(source, "state") for source in snapshot.sources if text(source, "kind") == "simulator"), ""),
+        demo=demo_out(snapshot),
         alarm_count=sum(alarm.tone != "quiet" for alarm in alarms),
     )
 

@@ -104,7 +104,7 @@ STORY: tuple[tuple[str, str], ...] = (
     ("12:15", "he cuts the run for the spindle moulder in, with a careless joint"),
     ("12:28", "he walks the check after the work: the page Added run will say what it cost"),
     ("12:40", "he planes coarse boards again; the page Added run tells what the new run took"),
-    ("14:20", "shavings plug the run of the third port, and the air in it falls"),
+    ("14:20", "shavings plug a run, and its air falls: the page Ducts shows which"),
     ("15:05", "he cleared the run while the fan was off"),
     ("17:25", "the day's work is done; from tomorrow on something else goes wrong each day"),
 )

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 
 from fastapi import APIRouter, Request
-from fastapi.responses import StreamingResponse
+from fastapi.responses import JSONResponse, StreamingResponse
+from pydantic import BaseModel, Field
 
+from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import box_of, screen_of
 from dashboard.now_view import NowOut, now_out
 from dashboard.problems import Refused
@@ -36,3 +38,15 @@ async def live(request: Request) -> StreamingResponse:
     system = screen_of(request, await box.store.snapshot_async()).system
     feed: AsyncIterator[str] = box.live.events(system)
     return StreamingResponse(feed, media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+
+
+class Pace(BaseModel):
+    """How many seconds of shop time pass in a second."""
+
+    pace: float = Field(ge=1.0, le=1000.0, examples=[120])
+
+
+@api.post("/pace", summary="Let a simulated shop run faster or slower", response_model=AskedOut)
+def set_pace(request: Request, asked: Pace) -> JSONResponse:
+    """Real shops run at the pace of the world, and decline."""
+    return ask_and_answer(request, "pace", asked.model_dump(), f"Time passes at {asked.pace:g} times its real pace.")

@@ -15,6 +15,7 @@ from analysis.readings import CHANNELS
 from dashboard.added_run_view import report_file
 from dashboard.alarm_view import AlarmOut, alarm_out, blank_alarm
 from dashboard.box import UNITS_COOKIE, RowId, box_of, screen_of
+from dashboard.demo_view import PACES
 from dashboard.duct_map import drawing
 from dashboard.duct_tree import NARROW, tree_drawing
 from dashboard.duct_view import ducts_out
@@ -59,7 +60,7 @@ FIRST_SERIES = ("drag_ratio", "inlet_pa", "filter_pa", "flow_m3s", "motor_a")
 @router.get("/")
 def now_page(request: Request) -> Response:
     """The shop now."""
-    return html(request, "now", "now.html", blank=blank_alarm())
+    return html(request, "now", "now.html", blank=blank_alarm(), paces=PACES)
 
 
 @router.get("/wall")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -14,11 +15,13 @@ from analysis.events import EventKind
 from analysis.findings import Evidence
 from analysis.readings import Quality, RunState
 from dashboard.app import create_app
+from dashboard.journal_view import local_t
 from dashboard.now_view import NowOut
 from dashboard.settings import DashboardSettings
 from tests.dashboard.conftest import Wall
 from tests.dashboard.shop import Shop
 from tests.dashboard.visitor import Visitor
+from tests.support.waiting import eventually
 
 
 def test_the_three_signals_are_shown_against_the_drawing(client: Visitor, shop: Shop) -> None:
@@ -240,3 +243,31 @@ def test_the_line_on_top_never_says_all_good_above_a_gauge_that_asks_for_somethi
     now = client.fresh()
     assert now["alarms"] == [], "it has not lasted long enough for an alarm yet"
     assert (now["verdict"]["tone"], now["verdict"]["title"]) == ("plan", "Filter: clean the bags")
+
+
+def test_a_simulated_shop_says_so_and_tells_its_story(client: Visitor, shop: Shop) -> None:
+    assert client.fresh()["demo"] is None, "a real shop has no strip"
+    said = "drag nears the line at which cleaning pays; coarse planing fills the chip bag meanwhile"
+    shop.documents["sources"] = [{"name": "demo shop", "kind": "simulator", "state": said}]
+    shop.documents["daemon"] = {"pace": 120.0}
+    shop.t = local_t("2026-03-03T10:13")
+    shop.step(1)
+    shop.writer.status("daemon", {"event_t": shop.t, "pace": 120.0})
+    shop.writer.flush(force=True)
+    strip = client.fresh()["demo"]
+    assert strip["words"] == f"D{said[1:]}."
+    assert strip["part"] == "Part 2 of 12"
+    assert strip["next"] == "Next, in 5 s: the chip bag overfills and chips are carried up into the filter."
+    assert strip["href"].startswith("/trends")
+    assert strip["paces"] == {"1": "false", "30": "false", "120": "true", "300": "false"}
+    assert "Simulated, not measured" in client.get("/").text
+
+
+def test_the_pace_of_a_real_shop_cannot_be_set(client: Visitor, shop: Shop) -> None:
+    answers = threading.Thread(target=lambda: eventually(shop.answer))
+    answers.start()
+    refused = client.post("/api/v1/pace", json={"pace": 30})
+    answers.join()
+    assert refused.status_code == 409
+    assert "only a simulated shop" in refused.json()["error"]["detail"]
+    assert client.post("/api/v1/pace", json={"pace": 0}).status_code == 422

@@ -112,3 +112,12 @@ def test_a_shop_left_too_long_ago_opens_anew() -> None:
     settings = SimulatorSettings(barn(), seed=2, opens_t=MONDAY_OPENS)
     block = next(demo_blocks(settings, MONDAY_OPENS + 364 * 86400.0 + 10.0))
     assert block.t[0] == MONDAY_OPENS + 364 * 86400.0
+
+
+def test_a_pace_that_is_changed_leaves_no_instant_out() -> None:
+    clock = PacedClock(MONDAY_OPENS, 1000.0)
+    before = clock.now()
+    clock.go_at(1.0)
+    after = clock.now()
+    assert before <= after <= before + 60_000.0
+    assert clock.now() - after < 60.0, "seconds of the shop are seconds now, however busy the computer"
