@@ -8,7 +8,7 @@ matrix is the covariance of what is still uncertain; the estimator uses it as it
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +35,8 @@ DRAG_SD = 0.6
 NEGLIGIBLE = 0.01
 """A gain in the sum of squares that means nothing: a tenth of a standard deviation of one factor."""
 _STEP = 1e-4
+_BESIDE = frozenset({"motor", "motor_tilt", "pitot", "joint", "ducts", "zero_inlet", "zero_filter"})
+"""Factors that the engine's solution does not depend on."""
 
 
 class FitError(ValueError):
@@ -55,6 +57,7 @@ class Problem:
     whiten: tuple[Floats, ...]
     joint: Floats
     ducts: Floats
+    kept: dict[tuple[float, ...], OperatingPoints] = field(default_factory=dict, repr=False, compare=False)
 
     def predicted(self, x: Floats) -> tuple[Floats, Floats]:
         """Expected readings (steps, 4) in the air of each step with zeros added, and the flows (steps,)."""
@@ -79,28 +82,43 @@ class Problem:
         return y, points.flow_m3s
 
     def solved(self, design: DuctDesign, built: AsBuilt, value: dict[str, float]) -> OperatingPoints:
-        """Operating points of every step, in the design's air."""
+        """Operating points of every step, in the design's air. The last two are kept: half of the factors move none."""
+        key = tuple(v for name, v in value.items() if name not in _BESIDE)
+        if key not in self.kept:
+            while len(self.kept) > 1:
+                del self.kept[next(iter(self.kept))]
+            self.kept[key] = self._solved(design, built, value)
+        return self.kept[key]
+
+    def _solved(self, design: DuctDesign, built: AsBuilt, value: dict[str, float]) -> OperatingPoints:
         gates = np.array([[p.name in s.open_ports or not p.has_gate for p in design.ports] for s in self.steps])
         to_table = np.array([s.viscosity_ratio / s.density_ratio for s in self.steps]) * math.exp(-value["density"])
         return solve_many(design, gates, filter_drag_pasm3=math.exp(value["drag"]) * to_table, as_built=built)
 
     def residuals(self, x: Floats) -> Floats:
         """Whitened residuals of all readings, then of the prior: their squares are what is minimised."""
-        y, _ = self.predicted(x)
+        return self.looked(x)[0]
+
+    def looked(self, x: Floats) -> tuple[Floats, Floats]:
+        """:meth:`residuals`, and the flow of each step."""
+        y, flows = self.predicted(x)
         parts = [
             white @ (seen - row[list(ch)])
             for white, seen, row, ch in zip(self.whiten, self.observed, y, self.channels, strict=True)]
-        return np.concatenate([*parts, (x - self.prior_mean) / self.prior])
+        return np.concatenate([*parts, (x - self.prior_mean) / self.prior]), flows
 
-    def jacobian(self, x: Floats, r: Floats) -> Floats:
-        """Forward differences of :meth:`residuals`."""
-        columns = []
+    def jacobian(self, x: Floats) -> tuple[Floats, Floats]:
+        """Forward differences of :meth:`looked`: those of the residuals, and those of the flows."""
+        r, flows = self.looked(x)
+        columns, by_flow = [], []
         for k in range(x.size):
             moved = x.copy()
             step = _STEP * (20.0 if self.names[k].startswith("zero") else 1.0)
             moved[k] += step
-            columns.append((self.residuals(moved) - r) / step)
-        return np.stack(columns, axis=1)
+            there, air = self.looked(moved)
+            columns.append((there - r) / step)
+            by_flow.append((air - flows) / step)
+        return np.stack(columns, axis=1), np.stack(by_flow, axis=1)
 
 
 def built_from(design: DuctDesign, value: dict[str, float]) -> AsBuilt:
@@ -159,8 +177,8 @@ def _first_drag(design: DuctDesign, steps: tuple[StepData, ...]) -> float:
     return math.log(design.filter.clean_drag_pasm3) + 0.1
 
 
-def solve_problem(task: Problem, most: int = 60) -> tuple[Floats, Floats, float]:
-    """Levenberg-Marquardt: the best vector, its covariance and the sum of squares. Raises :class:`FitError` if it does
+def solve_problem(task: Problem, most: int = 60) -> tuple[Floats, Floats, Floats]:
+    """Levenberg-Marquardt: the best vector, its covariance and how the flows go with it. Raises :class:`FitError` if it does
     not settle within ``most`` steps.
 
     Settled means that a step gains less than ``NEGLIGIBLE`` in the sum of squares. No finer: the fan curve's second
@@ -170,7 +188,7 @@ def solve_problem(task: Problem, most: int = 60) -> tuple[Floats, Floats, float]
     r = task.residuals(x)
     cost = float(r @ r)
     damping = 1e-3
-    jac = task.jacobian(x, r)
+    jac, by_flow = task.jacobian(x)
     inverse_prior = np.diag(task.prior**-2.0)
     for _ in range(most):
         normal = jac.T @ jac
@@ -188,12 +206,12 @@ def solve_problem(task: Problem, most: int = 60) -> tuple[Floats, Floats, float]
         settled = gain < NEGLIGIBLE
         x, r, cost = trial, moved, new
         damping *= 0.2
-        jac = task.jacobian(x, r)
         if settled:
-            normal = jac.T @ jac
-            return x, np.asarray(np.linalg.inv(normal), dtype=np.float64), cost
+            # So small a step leaves the slopes as they are.
+            return x, np.asarray(np.linalg.inv(jac.T @ jac), dtype=np.float64), by_flow
+        jac, by_flow = task.jacobian(x)
     if damping > 1e12:
-        return x, np.asarray(np.linalg.inv(jac.T @ jac), dtype=np.float64), cost
+        return x, np.asarray(np.linalg.inv(jac.T @ jac), dtype=np.float64), by_flow
     raise FitError(f"the fit did not settle in {most} steps")
 
 
@@ -203,11 +221,11 @@ def fit(design: DuctDesign, data: TourData) -> Baseline:
     Raises :class:`FitError` (a ValueError) for fewer than two steps, unknown ports, or a fit that does not settle.
     """
     task = problem(design, data)
-    x, covariance, _ = solve_problem(task)
+    x, covariance, by_flow = solve_problem(task)
     value = dict(zip(task.names, x.tolist(), strict=True))
     y, flows = task.predicted(x)
     summaries, notes, squares, count = [], [], 0.0, 0
-    flow_sd = _flow_sd(task, x, covariance, flows)
+    flow_sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", by_flow, covariance, by_flow), 0.0))
     for i, step in enumerate(task.steps):
         ch = list(task.channels[i])
         white = task.whiten[i] @ (task.observed[i] - y[i, ch])
@@ -244,16 +262,6 @@ def _rounded(design: DuctDesign, value: dict[str, float]) -> AsBuilt:
         fan_pressure=built.fan_pressure, fan_flow=built.fan_flow, port_k=built.port_k, run_k=built.run_k,
         leak=built.leak, motor_current=math.exp(value["motor"]),
         filter_drag=math.exp(value["drag"]) / design.filter.clean_drag_pasm3)
-
-
-def _flow_sd(task: Problem, x: Floats, covariance: Floats, flows: Floats) -> Floats:
-    columns = []
-    for k in range(x.size):
-        moved = x.copy()
-        moved[k] += _STEP
-        columns.append((task.predicted(moved)[1] - flows) / _STEP)
-    jac = np.stack(columns, axis=1)
-    return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", jac, covariance, jac), 0.0)), dtype=np.float64)
 
 
 def _words(open_ports: tuple[str, ...]) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -178,6 +178,10 @@ def compare_sides(
         float(np.median(volts)) if volts else 0.0)
     cut = [run for run in design.run_names if run in joined] or list(design.run_names)
     total = _Total(task, cut)
+    # Few drags were seen: the rest of the axis need not be solved.
+    seen = total.first_drags(effects(shops[0], sets, task.axis, ()))
+    task = replace(task, axis=Axis.over(float(seen.min()) - 0.3, float(seen.max()) + 0.3))
+    total = _Total(task, cut)
     for number, shop in enumerate(shops):
         total.add(effects(shop, sets, task.axis, cut, with_ports=number == 0), first=number == 0)
     return total.fitted(baseline is not None)
@@ -223,7 +227,7 @@ class _Total:
     def add(self, e: Effects, *, first: bool) -> None:
         """Fit in one possible shop."""
         task = self._task
-        drags = self._first_drags(e)
+        drags = self.first_drags(e)
         if first:
             self._port = e.port
         where, weight, along = task.axis.weights(drags)
@@ -283,7 +287,7 @@ class _Total:
             JOINT_K / (0.2 + run.fittings_k + 0.02 * run.length_m / run.diameter_m) for run in map(runs.__getitem__, self._cut)]
         return np.asarray(sd**-2.0)
 
-    def _first_drags(self, e: Effects) -> Floats:
+    def first_drags(self, e: Effects) -> Floats:
         """The drag at which the filter pressure of the engine is the one that was measured."""
         task, found = self._task, []
         nodes = task.axis.nodes

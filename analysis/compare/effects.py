@@ -22,7 +22,7 @@ from analysis.estimator.uncertain import uncertain_parts
 
 Floats = npt.NDArray[np.float64]
 
-SHOPS = 6
+SHOPS = 4
 """Possible shops beside the most probable one."""
 LEAK_STEP_CM2 = 4.0
 PART_STEP = 0.05
@@ -82,6 +82,8 @@ def effects(
         return surface(design, gates, axis, as_built=as_built, tilt=tilt, faults=faults).rows
 
     base = look()
+    if not cut:
+        return Effects(Surface(base), *(np.zeros((0, *base.shape)) for _ in range(3)))
     leak = np.stack([(look(leaks={run: LEAK_STEP_CM2 * 1e-4}) - base) / LEAK_STEP_CM2 for run in cut])
     factor = math.exp(PART_STEP)
 

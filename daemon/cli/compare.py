@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.common import JSON, SHOP, UNITS, ask_line
+from daemon.comparing.errors import CompareError
 from daemon.errors import NOT_DONE
 
 if TYPE_CHECKING:
@@ -179,3 +180,5 @@ def _tell(
         from daemon.comparing.reports import write_csv
 
         typer.echo(f"{write_csv(report, csv)} rows written to {csv}", err=True)
+    if not report.answer.known:
+        raise typer.Exit(CompareError.exit_code)

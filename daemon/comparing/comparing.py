@@ -15,6 +15,7 @@ from daemon.comparing.errors import CompareError
 from daemon.comparing.periods import around, span_words
 from daemon.comparing.reading import Progress, Span, from_recording, from_store
 from daemon.config.config import Config
+from daemon.errors import SourceError
 from daemon.replaying import read_baseline
 from daemon.store.codec import JournalEntry
 from daemon.store.reader import Reader
@@ -77,7 +78,10 @@ def between_recordings(config: Config, before: Path, after: Path, told: Told, re
     baseline = _baseline(config, reader, designs, told, None)
     sides, notes = [], []
     for path in (before, after):
-        found, report = from_recording(config, path, designs.before, path.name, told.progress)
+        try:
+            found, report = from_recording(config, path, designs.before, path.name, told.progress)
+        except SourceError as error:
+            raise CompareError(str(error)) from error
         sides.append(found)
         if report.damaged or report.refused:
             notes.append(f"{path.name}: {report.words()}")
@@ -118,7 +122,10 @@ def _drawn(designs: Designs, found: Answer) -> dict[str, float]:
     told = {}
     for change in found.ports:
         if set(change.open_ports) <= set(new.port_names):
-            plan = compare(old, new, [change.open_ports])
+            try:
+                plan = compare(old, new, [change.open_ports])
+            except (ValueError, ArithmeticError):  # a drawing that the engine cannot solve says nothing of this port
+                continue
             for one in plan.sets[0].changes:
                 kind, _, name = one.where.partition(" ")
                 if (one.measure, kind, name.strip("'\"")) == ("flow", "port", change.where) and one.before and one.difference:
