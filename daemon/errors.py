@@ -53,8 +53,8 @@ NO_FILE = 6
 EXIT_CODES: dict[int, str] = {
     0: "done; `ductwarden run`: told to end (SIGTERM, Ctrl-C)",
     DuctwardenError.exit_code: "an error that nobody foresaw, its traceback in the log; the supervisor starts the daemon anew",
-    ConfigError.exit_code: "the configuration or the command line is missing or wrong, the dashboard's port is taken, or a comparison"
-    " cannot tell",
+    ConfigError.exit_code: "the configuration or the command line is missing or wrong, the dashboard's port is taken, or a"
+    " comparison cannot tell",
     NOT_DONE: "the answer is no: the daemon declined, nothing arrived, or a guided check was left before its end",
     StoreError.exit_code: "the store cannot be opened, read or written (disk, permissions, a newer program's)",
     AlreadyRunning.exit_code: "another daemon owns the store",
