@@ -18,6 +18,8 @@ QUIET = [
     "--disable-sync",
     "--no-first-run",
 ]
+WORKER_BLOCKED = "Service Worker registration blocked by Playwright"
+"""Said by the tests' own browser: most of them want no page that is kept."""
 PHONE = {"width": 390, "height": 844}
 DESKTOP = {"width": 1280, "height": 900}
 
@@ -34,7 +36,9 @@ class Watch:
         page.on(
             "console",
             lambda message: (
-                self.errors.append(f"{message.type}: {message.text}") if message.type in ("error", "warning") else None
+                self.errors.append(f"{message.type}: {message.text}")
+                if message.type in ("error", "warning") and message.text != WORKER_BLOCKED
+                else None
             ),
         )
         page.on("pageerror", lambda error: self.errors.append(f"uncaught: {error}"))
