@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 
 from analysis.duct import elbows
 from analysis.duct.design import FAN, AsBuilt, DuctDesign, Faults, FlowAtPressure, Port, Run
@@ -180,8 +180,7 @@ class _Filler:
         if row.kind == "leak":
             fixed = _opening(row.leak_m2)
             scale = 0.5 / self.design.runs[self.rows[row.parent].index].area_m2 ** 2
-            junction = astuple(Meeting(j0=-scale))
-            return (fixed, fixed, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, *junction, 0.0, row.leak_m2)
+            return (fixed, fixed, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, *Meeting(j0=-scale), 0.0, row.leak_m2)
         piece = self.piece(row)
         velocity = 0.5 / piece.area_m2**2
         factor = (self.as_built.run_k if row.kind == "run" else self.as_built.port_k).get(piece.name, 1.0)
@@ -260,15 +259,15 @@ class _Filler:
             entry = port.entry_k * section
         return entry + step, hose_line
 
-    def junction(self, row: _Row, piece: Run | Port) -> tuple[float, ...]:
-        """The columns of :class:`Meeting` for the junction at the downstream end of a row."""
+    def junction(self, row: _Row, piece: Run | Port) -> Meeting:
+        """The columns for the junction at the downstream end of a row."""
         if row.parent < 0:
-            return astuple(Meeting())
+            return Meeting()
         main_row = self.rows[row.parent]
         beside = [other for other in self.rows[main_row.children[0]:main_row.children[1]] if other is not row]
         others = [self.piece(other) for other in beside if other.kind != "leak"]
         main = self.design.runs[main_row.index]
-        return astuple(meeting(piece, main, others, len(others) < len(beside)))
+        return meeting(piece, main, others, len(others) < len(beside))
 
 
 def _friction(piece: Run | Port) -> tuple[float, float, float]:

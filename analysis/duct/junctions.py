@@ -19,7 +19,7 @@ the corner loses 0.55 of the balance, which is a mitred bend within 10 % (Rennel
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from analysis.duct.design import Port, Run
 
@@ -28,8 +28,7 @@ ROUND = 0.03
 _TEE = 0.45
 
 
-@dataclass(frozen=True, slots=True)
-class Meeting:
+class Meeting(NamedTuple):
     """One stream's loss at a junction, in dynamic pressures over density: A (j0 Q^2 + j1 q Q + j2 q^2 + jet S).
 
     With two streams or one, M is known from q and Q, and ``jet`` is 0. With more, S = Q^2 - 2 M is shared by all

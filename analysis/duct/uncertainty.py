@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from analysis.duct.design import AsBuilt, DuctDesign, Port, Run
+from analysis.duct.design import AS_DRAWN, AsBuilt, DuctDesign, Port, Run
 from analysis.duct.points import OperatingPoint
 from analysis.duct.solve import solve
 
@@ -77,7 +77,7 @@ class Expectation:
 class _Case:
     """What is handed to the solver for one displaced input."""
 
-    as_built: AsBuilt = field(default_factory=AsBuilt)
+    as_built: AsBuilt = AS_DRAWN
     density: float = 1.0
     voltage: float = 1.0
 

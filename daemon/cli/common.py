@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from daemon.store import requests
-
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -152,6 +150,8 @@ FRESH_S = 120.0
 
 def ask(path: Path, kind: str, payload: Mapping[str, Any]) -> bool:
     """Ask the daemon of the store at ``path``, wait a little, and say what it answered. False: it declined."""
+    from daemon.store import requests
+
     number = requests.append(path, kind, payload)
     answer = requests.wait_for_answer(path, number, WAIT_S)
     if not answer.done:

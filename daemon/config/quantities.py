@@ -18,7 +18,8 @@ from analysis import units
 class StrictModel(PydanticModel):
     """A table of the configuration file: unknown keys are errors, values are frozen."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, str_strip_whitespace=True)
+    # Built when the first file is read, all together: built one by one, each would be built again in what holds it.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, str_strip_whitespace=True, defer_build=True)
 
 
 def _reader(kind: str, low: float | None, low_open: bool) -> BeforeValidator:
