@@ -48,6 +48,7 @@ class CheckOut(BaseModel):
     reason: str
     tone: str = Field(examples=["plan"])
     percent: int = Field(examples=[40])
+    measured: list[str] = Field(description="Steps that were steady and are measured.", examples=[["all shut", "planer"]])
     gates: list[GateOut]
 
 
@@ -129,6 +130,7 @@ def _check(snapshot: Snapshot) -> CheckOut | None:
     step, steps = int(number(check, "step") or 0), int(number(check, "steps") or 0)
     opened = dig(check, "open_ports")
     opened = [str(port) for port in opened] if isinstance(opened, list) else []
+    steady = dig(check, "measured")
     gates = [text(port, "name") for port in rows(snapshot.shop, "ports") if port.get("has_gate") is not False]
     where = {"zero": "before the first step", "done": "every step is measured"}.get(phase, f"step {step + 1} of {steps}")
     return CheckOut(
@@ -138,6 +140,7 @@ def _check(snapshot: Snapshot) -> CheckOut | None:
         words=text(check, "words"),
         reason=text(check, "reason"),
         tone=_CHECK_TONES.get(phase, "wait"),
+        measured=[" and ".join(map(str, gates)) or "all shut" for gates in steady] if isinstance(steady, list) else [],
         percent=round(100 * min(1.0, max(0.0, number(check, "progress") or 0.0))),
         gates=[GateOut(name=name, is_open=name in opened) for name in gates] if phase in ("set", "measure", "refused") else [],
     )

@@ -96,6 +96,10 @@ def answer(
         verdict = "kept"
     short = tuple(_needs(design, ports))
     lines = tuple(x for x in (_first(verdict, ports, claimed, name), _filter(ports), _enough(design, ports, short)) if x)
+    walked = [p.where for p in ports if min(fitted.seconds[p.open_ports])]
+    if len(walked) < len(ports):
+        rest = [p.where for p in ports if p.where not in walked]
+        notes = (*notes, f"Not opened on both sides, and reckoned from the other ports: {and_words(rest)}.")
     if not fitted.learnt:
         notes = (*notes, "There is no baseline of this shop: fan and ducts are taken as drawn, and the intervals are wider.")
     return Answer(verdict, lines, ports, fitted.changes, claimed, short, notes, hours=hours)

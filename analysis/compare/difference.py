@@ -168,6 +168,8 @@ def compare_sides(
         baseline = learnt_baseline(design, before)
     shops = possible_shops(design, baseline)
     rows, days = _chosen(sets, before, after)
+    # What the change did to a port that nobody opened follows from what it did to the others.
+    sets += [(p.name,) for p in design.ports if p.has_gate and (p.name,) not in sets and p.name not in altered]
     clean = math.log(design.filter.clean_drag_pasm3)
     if baseline is not None and baseline.drag_pasm3 is not None:
         clean = math.log(baseline.drag_pasm3)

@@ -140,7 +140,8 @@ def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | N
     if check not in ("before", "after", "report"):
         raise typer.BadParameter(f"{check!r} is no side of the work; allowed: before, after, report")
     if check != "report":
-        tour = CheckTour(config, Reader(config.at(config.file.store.file)), "before" if check == "before" else "after")
+        tour = CheckTour(
+            config, Reader(config.at(config.file.store.file)), "before" if check == "before" else "after", run=told.joined or "")
         try:
             through = CheckGuide(tour.ask, tour.status, typer.echo, ask_line).run("", False, 0)
         finally:

@@ -33,18 +33,21 @@ class GuidedCheck:
         """Whether the check under way, or else the last one, is before the work or after it."""
         return self._side
 
-    def begin(self, side: object) -> str:
-        """Begin a check ``before`` or ``after`` the work; returns words for the owner. Raises :class:`AddedRunDeclined`."""
+    def begin(self, side: object, run: str = "") -> str:
+        """Begin a check ``before`` or ``after`` the work, ``run`` being where it is cut; returns words for the owner. Raises
+        :class:`AddedRunDeclined`."""
         if side not in ("before", "after"):
             raise AddedRunDeclined("a check is made before the work or after it")
         if self._tour is not None:
             raise AddedRunDeclined("a check is under way; keep or leave it first")
+        if run and run not in self._config.design.run_names:
+            raise AddedRunDeclined(f"there is no run {run!r}; there are {', '.join(self._config.design.run_names)}")
         from daemon.comparing.guided import CheckTour
         from daemon.store.reader import Reader
 
         reader = Reader(self._config.at(self._config.file.store.file))
         try:
-            self._tour = CheckTour(self._config, reader, side)
+            self._tour = CheckTour(self._config, reader, side, run=run)
         except DuctwardenError as error:
             reader.close()
             raise AddedRunDeclined(str(error)) from error

@@ -5,7 +5,7 @@
 | ``start`` | the run ``name`` is built: write it into the journal, and compare again and again from now on |
 | ``cancel`` | end that, and forget the last answer |
 | ``compare`` | once: ``way`` is ``entry`` (``entry``), ``spans`` or ``baselines`` (``before``, ``after``), or ``checks`` |
-| ``check`` | begin a guided check, ``side`` before or after the work |
+| ``check`` | begin a guided check, ``side`` before or after the work, ``run`` the run that is cut |
 | ``ready``, ``skip``, ``back``, ``keep``, ``leave`` | said to that check; ``keep`` stores it, and after the work compares |
 
 Every comparison is made by a process of its own (:mod:`daemon.comparing.__main__`), so that neither its memory nor its
@@ -61,7 +61,7 @@ class AddedRunDesk:
         if action == "compare":
             return self._compare(payload)
         if action == "check":
-            words = self._check.begin(payload.get("side"))
+            words = self._check.begin(payload.get("side"), str(payload.get("run") or "").strip())
             self._follow()
             return words
         if action in (*TO_CHECK, "keep", "leave"):

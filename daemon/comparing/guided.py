@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -18,6 +18,7 @@ from analysis.baseline.steps import TourData
 from analysis.baseline.tour import Tour
 from analysis.compare.steady import of_tour
 from analysis.duct.design import DuctDesign
+from analysis.duct.tree import upstream_ports
 from daemon.comparing.comparing import Report, Told, report_of
 from daemon.comparing.designs import Designs, baseline_of
 from daemon.comparing.errors import CompareError
@@ -40,11 +41,12 @@ RESUMED_S = 48.0 * 3600.0
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """A check that was kept: the drawing of its day, and what was measured."""
+    """A check that was kept: the drawing of its day, what was measured, and the run that is cut ("" where nobody said)."""
 
     design: DuctDesign
     data: TourData
     steps: tuple[tuple[str, ...], ...]
+    run: str = ""
 
 
 def check_file(config: Config, side: Side) -> Path:
@@ -66,21 +68,30 @@ def load_check(config: Config, side: Side) -> Kept:
             f" {side}") from error
     except (OSError, ValueError, KeyError, TypeError, AttributeError, ConfigError) as error:
         raise CompareError(f"{path} cannot be read: {error}") from error
-    return Kept(design, tour.data(), tour.plan)
+    return Kept(design, tour.data(), tour.plan, str(kept.get("run") or ""))
+
+
+def steps_of(design: DuctDesign, run: str) -> tuple[tuple[str, ...], ...]:
+    """All gates shut, then each port whose air passes the run that is cut, and one other, which tells fan and bags from the
+    ducts; every port where nobody said which run it is. What the change does to the ports left out is reckoned."""
+    steps = plan(design, 0)
+    touched = set(upstream_ports(design, run)) if run in design.run_names else set(design.port_names)
+    other = [step for step in steps if step and not touched & set(step)][:1]
+    return tuple(step for step in steps if not step or touched & set(step) or step in other)
 
 
 class CheckTour:
     """A short tour over the frames in the store, from ``since`` on (None: from now). Speaks as the daemon's tour does:
     requests in, a status document out."""
 
-    def __init__(self, config: Config, reader: Reader, side: Side, since: float | None = None) -> None:
+    def __init__(self, config: Config, reader: Reader, side: Side, since: float | None = None, run: str = "") -> None:
         self._config, self._reader, self._side = config, reader, side
-        self._design, steps = config.design, plan(config.design, 0)
+        self._design, steps, self._run = config.design, steps_of(config.design, run), run
         self._text = scrubbed(config.text)
         if side == "after":
             earlier = load_check(config, "before")
             # The same steps, in the ports of that day: what was added since stays shut.
-            self._design, steps = earlier.design, earlier.steps
+            self._design, steps, self._run = earlier.design, earlier.steps, earlier.run
             self._text = json.loads(check_file(config, "before").read_text(encoding="utf-8"))["config"]
         self._steps = steps
         self._last = reader.last_t() or -EVER if since is None else since
@@ -154,7 +165,8 @@ class CheckTour:
         if not tour.data().steps:
             return False, "no step was measured"
         path = check_file(self._config, self._side)
-        path.write_text(json.dumps({"format": FORMAT, "config": self._text, "tour": tour.snapshot()}) + "\n", encoding="utf-8")
+        kept = {"format": FORMAT, "config": self._text, "run": self._run, "tour": tour.snapshot()}
+        path.write_text(json.dumps(kept) + "\n", encoding="utf-8")
         self._end()
         return True, f"the check from {self._side} the work is kept in {path}"
 
@@ -167,5 +179,7 @@ def compare_checks(config: Config, reader: Reader | None, told: Told) -> Report:
         later = load_change(told.change, config).design
     words = tuple(f"guided check of {local_words(one.data.t)}" for one in (before, after))
     baseline = baseline_of(reader, before.design, before.data.t)
+    if told.joined is None and before.run:
+        told = replace(told, joined=before.run)
     return report_of(
         config, [of_tour(before.data), of_tour(after.data)], Designs(before.design, later), told, (words[0], words[1]), baseline)

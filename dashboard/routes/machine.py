@@ -64,6 +64,7 @@ class AddedRunAct(BaseModel):
     action: Literal["start", "cancel", "compare", "check", "ready", "skip", "back", "keep", "leave"]
     name: str = Field(default="", max_length=60, examples=["sander"])
     side: Literal["before", "after"] | None = None
+    run: str = Field(default="", max_length=80, description="The run that is cut, with a check.", examples=["bench run"])
     way: Literal["entry", "spans", "baselines", "checks"] | None = None
     entry: int | None = Field(default=None, ge=1, le=2**53)
     before: str = Field(default="", max_length=80)

@@ -216,6 +216,7 @@ def added_run_page(request: Request) -> Response:
         "added_run.html",
         check=machine.read_added_run(request),
         places=places(snapshot),
+        runs=[text(run, "name") for run in rows(snapshot.shop, "runs")],
         entries=told,
         baselines=[str(row["name"]) for row in machine.baselines_of(box)],
     )

@@ -63,6 +63,17 @@ def test_each_port_is_told_and_the_filter_apart(loaded: Answer) -> None:
     assert "comes back with cleaning" in loaded.lines[1]
 
 
+def test_a_port_that_was_not_opened_is_reckoned_from_the_others_and_said_to_be() -> None:
+    def walked(one: Side) -> Side:
+        rows = tuple(s for s in one.stretches if "lathe" not in s.open_ports)
+        return replace(one, stretches=rows)
+
+    found = answer(DESIGN, walked(side(1.0)), walked(side(4.0, LEAK_M2, seed=2)), joined=("main",))
+    lathe = next(p for p in found.ports if p.where == "lathe")
+    assert lathe.duct.low <= truth()["lathe"] <= lathe.duct.high < 0.0
+    assert "Not opened on both sides, and reckoned from the other ports: lathe." in found.notes
+
+
 def test_nothing_is_claimed_where_only_the_bags_loaded() -> None:
     found = answer(DESIGN, side(1.0), side(4.0, 0.0, 1.8, seed=3))
     assert found.verdict != "lost"

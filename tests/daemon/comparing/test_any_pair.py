@@ -16,6 +16,7 @@ from analysis.duct.solve import solve_many
 from analysis.estimates import Estimate
 from analysis.readings import Frame, RunState
 from daemon.__main__ import app
+from daemon.comparing.guided import steps_of
 from daemon.config.load import load
 from daemon.errors import DuctwardenError
 from daemon.store.migrate import ensure_schema
@@ -139,3 +140,8 @@ def test_periods_of_a_store_without_a_baseline(tmp_path: Path, way: str, filled:
     code, words = said("compare", path, *WAYS[way])
     assert code == 2, words
     assert words.strip()
+
+
+def test_a_check_walks_only_the_ports_that_the_change_can_touch_and_one_other() -> None:
+    assert steps_of(DESIGN, "bench run") == ((), ("planer",), ("lathe",), ("shaving horse",))
+    assert steps_of(DESIGN, "main") == steps_of(DESIGN, "") == ((), *((name,) for name in DESIGN.port_names))
