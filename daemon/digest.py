@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 
-from analysis.conditions import Urgency
+from analysis.conditions import TEXTS, Urgency
 from analysis.events import EventKind, ShopEvent
 from daemon.alarms.machine import HIDDEN
 from daemon.alarms.settings import NoticeSettings
 from daemon.alarms.types import Alarm, AlarmState
+from daemon.drag_png import drag_png
 from daemon.notices import Notice
 from daemon.wording import duration, headline, local_time
 
@@ -19,6 +20,13 @@ EVENT_WORDS: dict[str, str] = {
     EventKind.EMPTIED: "chip bag emptied", EventKind.CHANGED: "something changed", EventKind.ADDED_RUN: "run added",
     EventKind.BASELINE: "baseline taken", EventKind.NOTE: "note",
 }
+STATE_WORDS = {
+    AlarmState.NORMAL: "over", AlarmState.UNACKNOWLEDGED: "not seen yet", AlarmState.ACKNOWLEDGED: "seen",
+    AlarmState.RETURNED: "fine now, not seen yet", AlarmState.LATCHED_UNACKNOWLEDGED: "fine now, have a look",
+    AlarmState.LATCHED_ACKNOWLEDGED: "fine now and seen, kept until you close it", AlarmState.SHELVED: "put off",
+    AlarmState.SUPPRESSED: "follows from another alarm", AlarmState.OUT_OF_SERVICE: "switched off by you",
+}
+"""How an alarm stands, in plain words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +36,7 @@ class DigestFacts:
     ``start_t`` and ``end_t`` the week [s]; ``run_s`` running time [s]; ``starts`` motor starts; ``alarms`` raised
     in the week and how often each was ``raised`` (by its id; once where nothing is said); ``open`` not normal now;
     ``events`` of the journal; ``drag_days`` filter drag over clean in equal
-    parts of the week, ``drag_ratio`` the last,
+    parts of the week, ``clean_at`` the drag at which cleaning pays, ``drag_ratio`` the last,
     ``drag_ratio_before`` the same when the week began; ``flow_lost`` share of the flow that it costs [0..1];
     ``forecast_s`` running time until a cleaning pays, ``days_left_s`` the same in days at the present use [s].
     """
@@ -42,6 +50,7 @@ class DigestFacts:
     open: Sequence[Alarm] = field(default_factory=tuple)
     events: Sequence[ShopEvent] = field(default_factory=tuple)
     drag_days: Sequence[float | None] = ()
+    clean_at: float | None = None
     drag_ratio: float | None = None
     drag_ratio_before: float | None = None
     flow_lost: float | None = None
@@ -64,7 +73,14 @@ def weekly_digest(facts: DigestFacts, settings: NoticeSettings, tz: tzinfo) -> N
     lines += _section(f"Alarms raised ({sum(map(facts.times, facts.alarms))})", [_raised(a, facts, tz) for a in facts.alarms])
     lines += _section("Journal", [_entry(e, tz) for e in facts.events])
     return Notice(f"digest-{year}-W{week:02d}", facts.end_t, 0, "", "", "digest", Urgency.PLAN,
-                  f"Week {week}: {_summary(facts)}", "\n".join(line for line in lines if line))
+                  f"Week {week}: {_summary(facts)}", "\n".join(line for line in lines if line),
+                  drag_png(facts.drag_days, facts.clean_at, _days(facts, tz)))
+
+
+def _days(facts: DigestFacts, tz: tzinfo) -> list[int]:
+    """The days of the month in the middle of each seventh of the span."""
+    seventh = (facts.end_t - facts.start_t) / 7
+    return [datetime.fromtimestamp(facts.start_t + (number + 0.5) * seventh, tz).day for number in range(7)]
 
 
 BARS = "▁▂▃▄▅▆▇█"
@@ -118,10 +134,11 @@ def _filter(facts: DigestFacts) -> str:
 
 def _standing(alarm: Alarm, tz: tzinfo) -> str:
     if alarm.state is AlarmState.SHELVED and alarm.shelved_until is not None:
-        return f"shelved until {local_time(alarm.shelved_until, tz)}"
+        return f"put off until {local_time(alarm.shelved_until, tz)}"
     if alarm.state is AlarmState.SUPPRESSED and alarm.suppressed_by is not None:
-        return f"explained by {alarm.suppressed_by.value.replace('_', ' ')}"
-    return f"{alarm.state.value.replace('_', ' ')}, since {local_time(alarm.since_t, tz)}"
+        title = TEXTS[alarm.suppressed_by].title
+        return f"follows from: {title[:1].lower()}{title[1:]}"
+    return f"{STATE_WORDS[alarm.state]}, since {local_time(alarm.since_t, tz)}"
 
 
 def _raised(alarm: Alarm, facts: DigestFacts, tz: tzinfo) -> str:

@@ -37,6 +37,7 @@ def week_facts(reader: Reader, start: float, end: float) -> DigestFacts:
         raised=raised,
         open=reader.open_alarms(),
         events=sorted(_events(reader.journal(start, last, MOST_ROWS)), key=lambda event: event.t),
+        clean_at=_clean_at(reader),
         drag_days=_parts(trend.t, trend.series["drag_ratio"].mean, start, end),
         drag_ratio=drag[-1] if drag else None,
         drag_ratio_before=drag[0] if drag else None,
@@ -60,6 +61,13 @@ def _forecast(reader: Reader) -> tuple[float | None, float | None]:
             days = (document.get("evidence") or {}).get("days_left") or {}
             return float(document["forecast_s"]), None if days.get("value") is None else float(days["value"])
     return None, None
+
+
+def _clean_at(reader: Reader) -> float | None:
+    """The drag at which cleaning pays, as the shop's document says."""
+    document = reader.status("shop")
+    found = (document.get("filter") or {}).get("clean_at_drag_ratio") if isinstance(document, dict) else None
+    return float(found) if isinstance(found, int | float) else None
 
 
 def _parts(times: Sequence[float], drag: Sequence[float | None], start: float, end: float) -> list[float | None]:

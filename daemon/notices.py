@@ -40,6 +40,8 @@ class Notice:
     urgency: Urgency
     title: str
     body: str
+    picture: bytes | None = None
+    """A PNG that goes with it where a way of telling takes pictures; not kept over a restart."""
 
 
 @dataclass(slots=True)

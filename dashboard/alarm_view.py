@@ -167,6 +167,9 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") ->
         # Its cause is gone, also where it was put off since: what was to be done then would mislead now.
         meaning = f"What it meant: {meaning[:1].lower()}{meaning[1:]}"
         action = "" if alarm.state is AlarmState.NORMAL else LOOK
+    urgency = URGENCY_WORDS[alarm.urgency]
+    if fan == "off" and alarm.urgency is Urgency.STOP:
+        urgency = "Before the next start"
     asks = [state_words] if state_words and not over else []
     return AlarmOut(
         id=alarm.id,
@@ -177,7 +180,7 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") ->
         action=action,
         urgency=alarm.urgency.value,
         urgency_words=URGENCY_WORDS[alarm.urgency],
-        tag=URGENCY_WORDS[alarm.urgency] if alarm.cleared_t is None else state_words if over else "Fine now",
+        tag=urgency if alarm.cleared_t is None else state_words if over else "Fine now",
         line=" · ".join([when, sure] + ([f"{state_words} until {until}"] if until else asks)),
         state=alarm.state.value,
         state_words=state_words,

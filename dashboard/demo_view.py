@@ -8,7 +8,7 @@ from dashboard.shapes import number, text
 from dashboard.snapshot import Snapshot
 from dashboard.words import duration, local_time
 
-PACES = {1: "real time", 30: "30 ×", 120: "120 ×", 300: "300 ×"}
+PACES = {1: "1×", 30: "30×", 120: "120×", 300: "300×"}
 """How fast a simulated shop may be run, and the words on the button."""
 LOOK = {
     "Added run": ("/added-run", "See what the new run took"), "charts": ("/trends", "See the charts"),
@@ -22,8 +22,7 @@ class DemoOut(BaseModel):
     """Where the story of a simulated shop is."""
 
     words: str = Field(examples=["The chip bag overfills and chips are carried up into the filter."])
-    part: str = Field(default="", examples=["Part 3 of 12"])
-    next: str = Field(default="", examples=["Next, in 40 s: he cleans the filter."])
+    part: str = Field(default="", examples=["Part 3 of 12, the next in 40 s."])
     href: str = Field(default="", examples=["/trends"])
     look: str = Field(default="", examples=["See the charts"])
     paces: dict[str, str] = Field(description="for each pace whether time passes so now", examples=[{"120": "true"}])
@@ -37,20 +36,18 @@ def demo_out(snapshot: Snapshot) -> DemoOut | None:
     from analysis.plant.demo import STORY
 
     said, pace, local = text(source, "state"), number(snapshot.daemon, "pace") or 1.0, local_time(snapshot.clock)
-    part, after = "", ""
+    part = ""
     at = next((at for at, (_, words) in enumerate(STORY) if words == said), None)
     if at is not None:
         part = f"Part {at + 1} of {len(STORY)}"
         if at + 1 < len(STORY) and local is not None:
-            begins, words = STORY[at + 1]
-            hours, minutes = map(int, begins.split(":"))
+            hours, minutes = map(int, STORY[at + 1][0].split(":"))
             left_s = (hours * 60 + minutes - local.hour * 60 - local.minute) * 60 - local.second
-            after = f"Next, in {duration(max(0.0, left_s) / pace)}: {words}."
+            part += f", the next in {duration(left_s / pace)}" if left_s > 0 else ""
     href, look = next((found for word, found in LOOK.items() if word in said), ("", ""))
     return DemoOut(
         words=f"{said[:1].upper()}{said[1:]}.",
-        part=part,
-        next=after,
+        part=part and f"{part}.",
         href=href,
         look=look,
         paces={str(one): "true" if one == round(pace) else "false" for one in PACES},

@@ -90,11 +90,16 @@ def _send(url: str, service: Any, notice: Notice) -> str | None:
 
     kinds = {Urgency.STOP: apprise.NotifyType.FAILURE, Urgency.SOON: apprise.NotifyType.WARNING,
              Urgency.PLAN: apprise.NotifyType.INFO}
+    picture = None
+    if notice.picture is not None and service[0].attachment_support:
+        from apprise.attachment.memory import AttachMemory
+
+        picture = AttachMemory(content=notice.picture, name="drag.png", mimetype="image/png")  # type: ignore[no-untyped-call]
     kind = apprise.NotifyType.SUCCESS if notice.event == "cleared" else kinds[notice.urgency]
     with apprise.LogCapture(level=logging.WARNING, fmt="%(message)s") as said:  # type: ignore[no-untyped-call]
         try:
             if service.notify(title=notice.title, body=notice.body, notify_type=kind,
-                              body_format=apprise.NotifyFormat.TEXT):
+                              body_format=apprise.NotifyFormat.TEXT, attach=picture):
                 return None
             words = " ".join(said.getvalue().split())
         except Exception as error:  # a service plug-in may fail in any way

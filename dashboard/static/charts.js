@@ -143,7 +143,7 @@ class Panel {
     const axis = { stroke: ink, grid: { stroke: line, width: 1 }, ticks: { stroke: line, width: 1, size: 5 }, font: "14px system-ui, sans-serif" };
     return {
       width: this.box.clientWidth || 300, height: group.height, legend: { show: false }, series, bands,
-      padding: [12, 8, 0, 0],
+      padding: [12, 20, 0, 0],
       tzDate: group.zone ? t => uPlot.tzDate(new Date(t * 1000), group.zone) : undefined,
       scales: { x: { time: true, auto: false, range: () => [group.window.min, group.window.max] }, y: { range: () => this.range } },
       axes: [
@@ -208,7 +208,7 @@ export class Charts {
     if (this.trend) for (const panel of this.panels) panel.show(this.trend, this.before);
   }
 
-  get points() { return Math.max(60, Math.min(2000, Math.floor(this.holder.clientWidth - 66) || 600)); }
+  get points() { return Math.max(60, Math.min(2000, Math.floor(this.holder.clientWidth - 78) || 600)); }
 
   async fetch(start, end, points) {
     const query = new URLSearchParams({ start, end, points });

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, timedelta, timezone
+from itertools import pairwise
 from types import MappingProxyType
 
 import pytest
@@ -377,13 +379,38 @@ def test_the_weekly_digest() -> None:
         "Filter: drag 1.80 times clean, which costs 4 % of the air; a cleaning pays in about 12.0 h of running, "
         "4.0 days at the present use.",
         "Open now:",
-        "- The filter is loaded (unacknowledged, since Sun 1 Mar 2026, 02:50)",
-        "- Air is too slow to carry chips: lathe (explained by filter loading)",
+        "- The filter is loaded (not seen yet, since Sun 1 Mar 2026, 02:50)",
+        "- Air is too slow to carry chips: lathe (follows from: the filter is loaded)",
         "Alarms raised (1):",
         "- The chip bag is full, Sun 1 Mar 2026, 03:00",
         "Journal:",
         "- Sun 1 Mar 2026, 02:00: chip bag emptied (found from the readings)",
     ]
+
+
+def test_the_digest_carries_a_picture_of_the_drag() -> None:
+    """Read back by a decoder that is not ours (Pillow): a bar is the higher the larger the drag, and reaches the line."""
+    image = pytest.importorskip("PIL.Image")
+    days = [1.0, 1.2, None, 1.4, 1.75, 1.1, 1.6] * 4
+    facts = DigestFacts(T0 - 7 * 86400.0, T0, drag_days=days, clean_at=1.75)
+    picture = weekly_digest(facts, NoticeSettings(), HERE).picture
+    assert picture is not None
+    field = image.open(io.BytesIO(picture)).convert("RGB")
+    step = (field.width - 64 - 3) / len(days)
+
+    def height(part: int) -> int:
+        x = round(64 + (part + 0.5) * step)
+        return sum(field.getpixel((x, y)) == (11, 85, 99) for y in range(field.height))
+
+    heights = [height(part) for part in range(7)]
+    assert heights[2] == 0, "the fan stood still"
+    known = [(days[part], heights[part]) for part in (0, 5, 1, 3, 6)]
+    rises = [(h2 - h1) / (d2 - d1) for (d1, h1), (d2, h2) in pairwise(known) if d1 is not None and d2 is not None]
+    assert max(rises) - min(rises) < 30, f"to one scale: {rises}"
+    line = [y for y in range(field.height) if field.getpixel((field.width - 2, y)) == (155, 28, 22)]
+    assert len(line) == 3
+    assert abs(field.height - 36 - heights[4] - line[1]) <= 2, "the bar at the limit ends in the line"
+    assert weekly_digest(DigestFacts(T0 - 1.0, T0), NoticeSettings(), HERE).picture is None
 
 
 def test_a_digest_says_what_is_not_known_and_has_one_id_a_week() -> None:

@@ -6,6 +6,7 @@ import io
 import logging
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -57,6 +58,15 @@ def test_json_arrives_with_its_kind() -> None:
         bodies = server.bodies()
     assert [b["title"] for b in bodies] == [f"Stop the fan: The chip bag is full ({i})" for i in (1, 2, 3)]
     assert [b["type"] for b in bodies] == ["failure", "warning", "success"]
+
+
+def test_a_picture_goes_with_the_mail() -> None:
+    picture = b"\x89PNG\r\n\x1a\n a picture"
+    with mail_server() as server:
+        AppriseSender(AppriseOutletSettings((mail_url(server.port),))).deliver(replace(notice(1), picture=picture))
+    parts = {part.get_content_type(): part for part in server.mails[0].walk()}
+    assert parts["image/png"].get_payload(decode=True) == picture
+    assert parts["image/png"].get_filename() == "drag.png"
 
 
 def test_the_mail_comes_when_the_server_does() -> None:
