@@ -12,7 +12,8 @@ from dashboard.access import hash_password
 from dashboard.settings import DashboardSettings, read_password_file
 
 SILENT_AFTER_S = 150.0
-"""A daemon in another process writes what it does to the disk once a minute while the fan is off, to spare the card."""
+"""A daemon in another process writes what it does to the disk once a minute while the fan is off, to spare the card. That it
+has ended or was stopped shows at once, by its lock; this is for one that hangs."""
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -54,6 +55,7 @@ def _serve(given: argparse.Namespace) -> int:
         password_hash=None if given.password_file is None else read_password_file(given.password_file),
         view_without_password=given.view_without_password,
         silent_after_s=SILENT_AFTER_S,
+        alone=True,
     )
     sock = listening_socket(settings)
     print(f"http://{settings.host}:{sock.getsockname()[1]}/")

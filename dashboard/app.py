@@ -35,7 +35,7 @@ def create_app(
 ) -> FastAPI:
     """The dashboard over the store that ``settings`` names. ``wall`` tells how long the daemon has been silent."""
     sessions = Sessions()
-    store = Store(settings.store, wall)
+    store = Store(settings.store, wall, settings.alone)
     assets = Assets()
     box = Box(
         settings=settings,

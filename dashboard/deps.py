@@ -12,6 +12,7 @@ from anyio import to_thread
 
 from analysis.events import EventKind
 from daemon.errors import StoreError
+from daemon.store.lock import watched
 from daemon.store.reader import Alarm, JournalEntry, Reader, Run, Step, Trend
 from dashboard.shapes import rows
 from dashboard.snapshot import Document, Snapshot
@@ -25,12 +26,15 @@ SLOW_FACTS_S = 10.0
 
 
 class Store:
-    """What the routes ask. ``wall`` is this computer's clock."""
+    """What the routes ask. ``wall`` is this computer's clock; ``alone`` says that the daemon is another process, which may
+    end unseen."""
 
-    def __init__(self, path: Path, wall: Callable[[], float] = time.time) -> None:
+    def __init__(self, path: Path, wall: Callable[[], float] = time.time, alone: bool = False) -> None:
         self.path = path
         self.reader = Reader(path)
         self._wall = wall
+        self._alone = alone
+        self._seen_alive: float | None = None
         self._lock = threading.Lock()
         self._latest: Snapshot | None = None
         self._latest_at = float("-inf")
@@ -56,15 +60,22 @@ class Store:
 
     def _read(self, now: float) -> Snapshot:
         wall = self._wall()
+        gone = self._alone and watched(self.path) is False
+        if self._alone and not gone:
+            self._seen_alive = wall
         if not self.path.exists():
             return Snapshot(wall, problem="Nothing has been recorded yet. The pages fill as soon as the daemon runs.")
         try:
             if now - self._slow_at > SLOW_FACTS_S:
                 self._slow, self._slow_at = self._slow_facts(), now
             cleaned, emptied, since_cleaned, since_emptied = self._slow
+            heard = self.reader.heard_wall_t()
+            if gone and heard is not None and self._seen_alive is not None:
+                heard = max(heard, self._seen_alive)
             return Snapshot(
                 wall=wall,
-                heard=self.reader.heard_wall_t(),
+                gone=gone,
+                heard=heard,
                 now=_document(self.reader.now()),
                 detectors=_list(self.reader.status("detectors")),
                 sources=_list(self.reader.status("sources")),

@@ -98,7 +98,7 @@ def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_p
     sensors = [_sensor(snapshot, name, screen) for name in CHANNELS]
     if snapshot.problem:
         tone, words = "wait", snapshot.problem
-    elif silent_for is not None and silent_for > silent_after_s:
+    elif silent_for is not None and snapshot.silent(silent_after_s):
         tone, words = "silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}."
     elif dig(snapshot.daemon, "store_ok") is False:
         tone, words = "soon", f"Nothing is being recorded: {text(snapshot.daemon, 'store_words')}."

@@ -85,7 +85,7 @@ def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut
     """The page "Now" made from a snapshot."""
     state = text(snapshot.now, "state", default="unknown")
     alarms = by_weight([alarm_out(alarm, screen, snapshot.clock, state) for alarm in snapshot.alarms])
-    silent = (snapshot.silent_for() or 0.0) > silent_after_s
+    silent = snapshot.silent(silent_after_s)
     pace = number(snapshot.daemon, "pace")
     told = {channel_of(alarm.condition, alarm.where) for alarm in alarms if alarm.tone not in ("quiet", "over")}
     signals = {name: _signal(snapshot, name, screen, state, name in told) for name in MAIN_CHANNELS}

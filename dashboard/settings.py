@@ -31,7 +31,8 @@ class DashboardSettings:
     ``store`` the SQLite file; ``host``/``port`` where to listen; ``allow_hosts`` names by which a browser may call it
     besides the address it listens on; ``password_hash`` as made by :func:`dashboard.access.hash_password`;
     ``view_without_password`` whether looking is free for everybody (changing never is, once there is a password);
-    ``silent_after_s`` how long without a word from the daemon until the page says so; ``poll_s`` how often the store is
+    ``silent_after_s`` how long without a word from the daemon until the page says so; ``alone`` that the dashboard is a
+    process of its own, which looks whether the daemon still lives; ``poll_s`` how often the store is
     asked for live pages; ``max_live_pages`` how many pages may be fed live at a time.
     """
 
@@ -42,6 +43,7 @@ class DashboardSettings:
     password_hash: str | None = None
     view_without_password: bool = False
     silent_after_s: float = 15.0
+    alone: bool = False
     poll_s: float = 1.0
     max_live_pages: int = 24
 

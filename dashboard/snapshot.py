@@ -21,12 +21,13 @@ class Snapshot:
     """What the store said at one moment.
 
     ``wall`` is the time by this computer's clock; ``heard`` when, by the same clock, the daemon last wrote. All other
-    times are event time. ``problem`` says why there is nothing at all.
+    times are event time. ``problem`` says why there is nothing at all, ``gone`` that no daemon is at work any more.
     """
 
     wall: float
     heard: float | None = None
     problem: str = ""
+    gone: bool = False
     now: Document = field(default_factory=dict)
     detectors: tuple[Document, ...] = ()
     sources: tuple[Document, ...] = ()
@@ -78,3 +79,7 @@ class Snapshot:
     def silent_for(self) -> float | None:
         """Seconds since the daemon last wrote, None where it never did."""
         return None if self.heard is None else max(0.0, self.wall - self.heard)
+
+    def silent(self, after_s: float) -> bool:
+        """Whether the daemon is gone, or has not written for so long."""
+        return self.gone or (self.silent_for() or 0.0) > after_s

@@ -60,6 +60,19 @@ def hold(path: Path) -> int:
     return _locked(path, os.O_RDONLY, path)
 
 
+def watched(path: Path) -> bool | None:
+    """Whether a daemon is at work on the database now, as the kernel tells of its locks: one that ended or was stopped is not.
+    None where the kernel does not tell. It takes no lock and opens no file of the store, so that it is in nobody's way."""
+    if not Path("/proc/locks").is_file():
+        return None
+    for file in (path.with_name(path.name + ".lock"), path):
+        with suppress(OSError, IndexError):
+            # The state follows the name in brackets: proc_pid_stat(5).
+            if holder := _holder(file.stat()):
+                return Path(f"/proc/{holder}/stat").read_text().rpartition(") ")[2][0] not in "TtZX"
+    return False
+
+
 def _locked(file: Path, flags: int, store: Path) -> int:
     try:
         # Closed on exec, so that a child of ours never keeps the lock after we are gone.
@@ -69,7 +82,7 @@ def _locked(file: Path, flags: int, store: Path) -> int:
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        holder = _holder(fd)
+        holder = _holder(os.fstat(fd))
         os.close(fd)
         raise AlreadyRunning(
             f"another daemon (process {holder or 'unknown'}) already works on {store}; "
@@ -78,9 +91,9 @@ def _locked(file: Path, flags: int, store: Path) -> int:
     return fd
 
 
-def _holder(fd: int) -> str:
+def _holder(file: os.stat_result) -> str:
     """Which process has the lock, as the kernel tells (proc_locks(5)); "" where it does not."""
-    inode = str(os.fstat(fd).st_ino)
+    inode = str(file.st_ino)
     with suppress(OSError):
         for line in Path("/proc/locks").read_text().splitlines():
             words = line.split()

@@ -43,8 +43,7 @@ def healthz(request: Request) -> JSONResponse:
     nothing is measured or nothing can be stored."""
     box = box_of(request)
     snapshot = box.store.snapshot()
-    silent = snapshot.silent_for()
-    if silent is not None and silent > max(LONG_SILENT_S, box.settings.silent_after_s):
+    if snapshot.heard is not None and snapshot.silent(max(LONG_SILENT_S, box.settings.silent_after_s)):
         return problem(503, f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}.")
     if snapshot.daemon.get("store_ok") is False:
         return problem(503, f"Nothing is being recorded: {text(snapshot.daemon, 'store_words')}.")

@@ -140,6 +140,21 @@ def test_a_silent_daemon_is_told_with_since_when(client: Visitor, wall: Wall) ->
     assert client.get("/healthz").status_code == 503
 
 
+def test_a_dashboard_alone_tells_at_once_that_the_daemon_ended(tmp_path: Path, wall: Wall) -> None:
+    shop = Shop(tmp_path / "shop.db")
+    shop.step(120)
+    with Visitor(create_app(DashboardSettings(shop.path, silent_after_s=150.0, alone=True), wall=wall)) as client:
+        wall.ahead = 60.0
+        assert client.fresh()["silent"] is False, "it writes once a minute only"
+        shop.close()
+        wall.ahead = 61.0
+        now = client.fresh()
+        assert (now["silent"], now["verdict"]["tone"], now["contact"]) == (True, "silent", "lost")
+        since = time.strftime("%H:%M", time.localtime(time.time() + 60.0))
+        assert now["verdict"]["title"] == f"No word from the daemon since {since}", "when it was last seen alive"
+        assert client.get("/healthz").status_code == 503
+
+
 def test_a_living_daemon_without_frames_says_so(client: Visitor, shop: Shop) -> None:
     shop.writer.status("daemon", {"event_t": shop.t + 300.0})
     shop.writer.flush(force=True)

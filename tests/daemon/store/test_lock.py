@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from daemon.errors import AlreadyRunning, StoreError
-from daemon.store.lock import StoreLock
+from daemon.store.lock import StoreLock, watched
 from daemon.store.writer import Writer
 from tests.daemon.store.making import NINE, estimate, frame
 from tests.support.fresh_store import fresh_store
@@ -40,11 +40,16 @@ def test_a_second_daemon_is_told_who_has_it(path: Path, other_name: str) -> None
         assert caught.value.exit_code == 5
         with pytest.raises(AlreadyRunning, match=f"process {other.pid}"):
             Writer(name)
+        assert watched(path) is True
+        other.send_signal(signal.SIGSTOP)
+        os.waitpid(other.pid, os.WUNTRACED)
+        assert watched(path) is False, "a stopped process watches nothing"
     finally:
         other.send_signal(signal.SIGKILL)
         other.wait(90)
         assert other.stdout is not None
         other.stdout.close()
+    assert watched(path) is False
     # Even SIGKILL leaves no lock behind.
     StoreLock(name).release()
 
