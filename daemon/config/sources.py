@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, FiniteFloat, model_validator
 
 from daemon.config.common import BrokerTable, Name
 from daemon.config.quantities import Duration, StrictModel
@@ -21,7 +21,12 @@ class SimulatorTable(StrictModel):
 
 
 class SerialTable(StrictModel):
-    """[[source]] kind = "serial": lines over a serial port."""
+    """[[source]] kind = "serial": lines over a serial port.
+
+    ``device`` is best a path under /dev/serial/by-id: it follows the device when the system numbers it anew, for it is looked up
+    at every opening. ``dtr`` None leaves the line as the system sets it; false keeps boards that restart on it from restarting.
+    After ``silent_after`` without a byte the port is called silent.
+    """
 
     kind: Literal["serial"]
     name: Name = "serial"
@@ -74,25 +79,34 @@ class ReplayTable(StrictModel):
 
 
 class ModbusRegister(StrictModel):
-    """One register of a Modbus transmitter."""
+    """One value in a Modbus transmitter.
+
+    ``address`` counts from 0, as on the wire (the manuals' 40001 or 30001 is address 0). The raw number times ``scale`` plus
+    ``offset`` is the value; with ``at_4_ma`` and ``at_20_ma`` it is the current of a loop [mA], which means these. ``word_order``
+    says which half of a 32-bit value comes first: "big" the high one.
+    """
 
     channel: str
     address: Annotated[int, Field(ge=0, le=65535)]
     function: Literal["holding", "input"] = "input"
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
     word_order: Literal["big", "little"] = "big"
-    scale: float = 1.0
-    offset: float = 0.0
+    scale: FiniteFloat = 1.0
+    offset: FiniteFloat = 0.0
     unit: Annotated[int, Field(ge=1, le=247)] | None = None
     """Address of the transmitter on the line, where it is another than the table's."""
-    at_4_ma: float | None = None
-    at_20_ma: float | None = None
+    at_4_ma: FiniteFloat | None = None
+    at_20_ma: FiniteFloat | None = None
     """What 4 mA and 20 mA mean, where the register tells the current of a loop in milliamperes."""
 
     @model_validator(mode="after")
     def _loop(self) -> ModbusRegister:
         if (self.at_4_ma is None) != (self.at_20_ma is None):
             raise ValueError("at_4_ma and at_20_ma belong together")
+        if self.at_4_ma is not None and self.at_4_ma == self.at_20_ma:
+            raise ValueError(f"a 4-20 mA range from {self.at_4_ma} to {self.at_20_ma} measures nothing")
+        if self.scale == 0.0:
+            raise ValueError("scale is 0; it must be another number")
         return self
 
 
@@ -107,6 +121,15 @@ class ModbusTable(StrictModel):
     unit: Annotated[int, Field(ge=1, le=247)] = 1
     every: Duration = 1.0
     registers: Annotated[tuple[ModbusRegister, ...], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _one_each(self) -> ModbusTable:
+        names = [register.channel for register in self.registers]
+        if len(names) != len(set(names)):
+            raise ValueError(f"two registers feed one channel: {', '.join(sorted(names))}")
+        if self.every <= 0.0:
+            raise ValueError("every must be more than 0 s")
+        return self
 
 
 SourceTable = Annotated[

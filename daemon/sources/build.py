@@ -15,8 +15,6 @@ from daemon.sources.settings import (
     Expected,
     GateTopicSettings,
     MqttSettings,
-    ReplaySettings,
-    SerialSettings,
     TlsSettings,
     TopicSettings,
     WireSettings,
@@ -53,7 +51,7 @@ def _build(config: Config, table: SourceTable, clock: Clock, past: Past) -> tupl
     if isinstance(table, ReplayTable):
         from daemon.sources.replay import replay_source
 
-        return replay_source(ReplaySettings(table.name, str(config.at(table.file)), table.pace), past.last_t)
+        return replay_source(table.name, config.at(table.file), table.pace, past.last_t)
     listening = [spec for spec in config.sensors if spec.source in ("", table.name)]
     known = frozenset(spec.raw_name for spec in listening)
     expected = {spec.raw_name: Expected(spec.kind, spec.unit) for spec in listening}
@@ -65,20 +63,14 @@ def _build(config: Config, table: SourceTable, clock: Clock, past: Past) -> tupl
             format=table.format, columns=table.columns, pattern=table.pattern, checksum=table.checksum, known=known,
             ports=ports, units=expected,
         )
-        return SerialSource(
-            SerialSettings(
-                table.name, table.device, baud=table.baud, parity=table.parity, dtr=table.dtr,
-                silent_s=table.silent_after, wire=wire,
-            ),
-            clock,
-        ), None
+        return SerialSource(table, wire, clock), None
     if isinstance(table, MqttTable):
         from daemon.sources.mqtt import MqttSource
 
         return MqttSource(_mqtt(config, table, WireSettings(known=known, ports=ports, units=expected)), clock), None
-    from daemon.sources.modbus import ModbusSource, modbus_settings
+    from daemon.sources.modbus import ModbusSource
 
-    return ModbusSource(modbus_settings(table), clock), None
+    return ModbusSource(table, clock), None
 
 
 def _simulator(config: Config, table: SimulatorTable, past: Past) -> tuple[Source, Clock]:

@@ -20,17 +20,18 @@ from pymodbus.client import ModbusSerialClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 
 from daemon.clock import Clock
-from daemon.config.sources import ModbusTable
+from daemon.config.sources import ModbusRegister, ModbusTable
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample, SampleQueue, SourceHealth
 from daemon.sources.fields import escaped, finite
 from daemon.sources.lifeline import Lifeline, hand_over
-from daemon.sources.settings import CurrentLoop, ModbusSettings, RegisterSettings
+from daemon.sources.settings import RetrySettings
 
+FAULT_BELOW_MA, FAULT_ABOVE_MA = 3.6, 21.0
 _FORMS = {"int16": ("h", 1), "uint16": ("H", 1), "int32": ("i", 2), "uint32": ("I", 2), "float32": ("f", 2)}
 
 
-def register_count(register: RegisterSettings) -> int:
+def register_count(register: ModbusRegister) -> int:
     """How many 16-bit registers the value takes up."""
     return _FORMS[register.type][1]
 
@@ -50,54 +51,33 @@ def decode_registers(registers: Sequence[int], kind: str, word_order: str) -> fl
     return float(struct.unpack(f">{form}", struct.pack(f">{count}H", *words))[0])
 
 
-def loop_value(milliampere: float, loop: CurrentLoop) -> float | str:
+def loop_value(milliampere: float, at_4_ma: float, at_20_ma: float) -> float | str:
     """What a 4-20 mA transmitter measures at this current, or the reason why it measures nothing.
 
     value = at_4_ma + (I - 4 mA) / 16 mA (at_20_ma - at_4_ma), straight on between the fault limits. Below the lower
     one (3.6 mA) a wire is broken or the transmitter reports a fault, above the upper one (21 mA) likewise: NAMUR
     recommendation NE 43 (from memory).
 
-    >>> loop_value(12.0, CurrentLoop(0.0, -5000.0)), loop_value(3.5, CurrentLoop(0.0, -5000.0))
+    >>> loop_value(12.0, 0.0, -5000.0), loop_value(3.5, 0.0, -5000.0)
     (-2500.0, 'loop current below 3.6 mA')
     """
     if not math.isfinite(milliampere):
         return "not a number"
-    if milliampere < loop.fault_below_ma:
-        return f"loop current below {loop.fault_below_ma:g} mA"
-    if milliampere > loop.fault_above_ma:
-        return f"loop current above {loop.fault_above_ma:g} mA"
-    return loop.at_4_ma + (milliampere - 4.0) / 16.0 * (loop.at_20_ma - loop.at_4_ma)
+    if milliampere < FAULT_BELOW_MA:
+        return f"loop current below {FAULT_BELOW_MA:g} mA"
+    if milliampere > FAULT_ABOVE_MA:
+        return f"loop current above {FAULT_ABOVE_MA:g} mA"
+    return at_4_ma + (milliampere - 4.0) / 16.0 * (at_20_ma - at_4_ma)
 
 
-def register_value(registers: Sequence[int], register: RegisterSettings) -> float | str:
+def register_value(registers: Sequence[int], register: ModbusRegister) -> float | str:
     """The value that the registers hold after scale, offset and loop, or the reason why they hold none."""
     if len(registers) != register_count(register):
         return "wrong length of answer"
-    scaled = decode_registers(registers, register.type, register.word_order) * register.scale + register.offset
-    value = scaled if register.loop is None else loop_value(scaled, register.loop)
-    return value if isinstance(value, str) else finite(value)
-
-
-def modbus_settings(table: ModbusTable) -> ModbusSettings:
-    """The settings that the table asks for. Raises ``ValueError`` for a map that cannot work."""
-    registers = tuple(
-        RegisterSettings(
-            channel=register.channel,
-            unit=table.unit if register.unit is None else register.unit,
-            address=register.address,
-            function=3 if register.function == "holding" else 4,
-            type=register.type,
-            word_order=register.word_order,
-            scale=register.scale,
-            offset=register.offset,
-            poll_s=table.every,
-            loop=None
-            if register.at_4_ma is None or register.at_20_ma is None
-            else CurrentLoop(register.at_4_ma, register.at_20_ma),
-        )
-        for register in table.registers
-    )
-    return ModbusSettings(table.name, table.device, registers, baud=table.baud, parity=table.parity)
+    value = decode_registers(registers, register.type, register.word_order) * register.scale + register.offset
+    if register.at_4_ma is None or register.at_20_ma is None:
+        return finite(value)
+    return loop_value(value, register.at_4_ma, register.at_20_ma)
 
 
 log = logging.getLogger(__name__)
@@ -111,14 +91,17 @@ _EXCEPTIONS = {1: "illegal function", 2: "illegal address", 3: "illegal value", 
 
 
 class ModbusSource:
-    """Asks the transmitters of ``settings``; ``clock`` gives the time of their answers."""
+    """Asks the transmitters of ``table``, each for at most ``timeout_s``; ``clock`` gives the time of their answers."""
 
-    def __init__(self, settings: ModbusSettings, clock: Clock) -> None:
-        self.settings = settings
+    def __init__(
+        self, table: ModbusTable, clock: Clock, timeout_s: float = 0.3, retry: RetrySettings = RetrySettings()  # noqa: B008
+    ) -> None:
+        self.table = table
         self.clock = clock
-        self._health = SourceHealth(settings.name, "modbus")
-        self._missed = {register.unit: 0 for register in settings.registers}
-        self._line = Lifeline(self._health, settings.retry, log)
+        self.timeout_s = timeout_s
+        self._health = SourceHealth(table.name, "modbus")
+        self._missed = {self._unit(register): 0 for register in table.registers}
+        self._line = Lifeline(self._health, retry, log)
         # The library logs each unanswered question as an error; we count them instead.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
@@ -126,6 +109,9 @@ class ModbusSource:
     def health(self) -> SourceHealth:
         """How the line is doing, updated in place."""
         return self._health
+
+    def _unit(self, register: ModbusRegister) -> int:
+        return self.table.unit if register.unit is None else register.unit
 
     def run(self, out: SampleQueue, stop: threading.Event) -> None:
         """Yield samples into ``out`` until ``stop`` is set."""
@@ -136,31 +122,27 @@ class ModbusSource:
         try:
             self._poll(client, out, stop)
         except OSError as error:
-            raise SourceError(f"{escaped(self.settings.port, 200)}: {escaped(str(error), 200)}") from error
+            raise SourceError(f"{escaped(self.table.device, 200)}: {escaped(str(error), 200)}") from error
         finally:
             client.close()  # type: ignore[no-untyped-call]
 
     def _open(self) -> ModbusSerialClient:
-        settings = self.settings
+        table = self.table
         client = ModbusSerialClient(
-            settings.port,
-            baudrate=settings.baud,
-            parity=settings.parity,
-            timeout=settings.timeout_s,
-            retries=0,
+            table.device, baudrate=table.baud, parity=table.parity, timeout=self.timeout_s, retries=0,
         )
         if not client.connect():
-            raise SourceError(_why_not(settings.port))
-        self._line.opened(escaped(settings.port, 200), "open, waiting for the first answer")
+            raise SourceError(_why_not(table.device))
+        self._line.opened(escaped(table.device, 200), "open, waiting for the first answer")
         return client
 
     def _poll(self, client: ModbusSerialClient, out: SampleQueue, stop: threading.Event) -> None:
-        due = {register.channel: 0.0 for register in self.settings.registers}
+        due = {register.channel: 0.0 for register in self.table.registers}
         while not stop.is_set():
             now = time.monotonic()
             values: dict[str, float] = {}
             asked = False
-            for register in self.settings.registers:
+            for register in self.table.registers:
                 if due[register.channel] > now:
                     continue
                 if stop.is_set():
@@ -169,21 +151,21 @@ class ModbusSource:
                 value = self._ask(client, register)
                 if value is not None:
                     values[register.channel] = value
-                absent = self._missed[register.unit] >= _PATIENCE
-                due[register.channel] = now + max(register.poll_s, _ABSENT_POLL_S if absent else 0.0)
+                absent = self._missed[self._unit(register)] >= _PATIENCE
+                due[register.channel] = now + max(self.table.every, _ABSENT_POLL_S if absent else 0.0)
             if values:
-                hand_over(out, [Sample(self.settings.name, self.clock.now(), values)], self._health)
+                hand_over(out, [Sample(self.table.name, self.clock.now(), values)], self._health)
             if asked:
                 self._say()
             stop.wait(max(0.0, min(due.values()) - time.monotonic()))
 
-    def _ask(self, client: ModbusSerialClient, register: RegisterSettings) -> float | None:
+    def _ask(self, client: ModbusSerialClient, register: ModbusRegister) -> float | None:
         """The value, NaN if the unit answers without one, None if it does not answer. Raises SourceError."""
-        read = client.read_holding_registers if register.function == 3 else client.read_input_registers
+        read = client.read_holding_registers if register.function == "holding" else client.read_input_registers
         try:
-            answer = read(register.address, count=register_count(register), device_id=register.unit)
+            answer = read(register.address, count=register_count(register), device_id=self._unit(register))
         except ConnectionException as error:
-            raise SourceError(f"the port {escaped(self.settings.port, 200)} is gone (unplugged?)") from error
+            raise SourceError(f"the port {escaped(self.table.device, 200)} is gone (unplugged?)") from error
         except ModbusException:
             self._no_answer(register, "no answer")
             return None
@@ -192,15 +174,15 @@ class ModbusSource:
         except Exception:  # the library trips over broken answers in many ways
             self._no_answer(register, "unreadable answer")
             return None
-        self._missed[register.unit] = 0
+        self._missed[self._unit(register)] = 0
         if answer.isError():
             code = getattr(answer, "exception_code", 0)
             return self._nan(f"unit answers: {_EXCEPTIONS.get(code, f'exception {code}')}")
         value = register_value(answer.registers, register)
         return self._nan(value) if isinstance(value, str) else value
 
-    def _no_answer(self, register: RegisterSettings, reason: str) -> None:
-        self._missed[register.unit] += 1
+    def _no_answer(self, register: ModbusRegister, reason: str) -> None:
+        self._missed[self._unit(register)] += 1
         self._health.refuse(reason)
 
     def _nan(self, reason: str) -> float:
@@ -214,7 +196,7 @@ class ModbusSource:
         else:
             who = f"unit{'s' if len(absent) > 1 else ''} {', '.join(absent)}"
             nobody = len(absent) == len(self._missed)
-            hint = f": check wiring, baud ({self.settings.baud}) and parity ({self.settings.parity})" if nobody else ""
+            hint = f": check wiring, baud ({self.table.baud}) and parity ({self.table.parity})" if nobody else ""
             self._health.state = f"no answer from {who}{hint}"
             self._health.last_error = self._health.state
 

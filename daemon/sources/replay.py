@@ -17,7 +17,6 @@ from daemon.sources.contract import Sample, SampleQueue, SourceHealth
 from daemon.sources.lifeline import LARGEST_BATCH
 from daemon.sources.recording import first_time, read_recording
 from daemon.sources.recording_lines import RecordingReport
-from daemon.sources.settings import ReplaySettings
 
 TICK_S = 0.05
 """The pause between two looks at the clock."""
@@ -26,11 +25,11 @@ TICK_S = 0.05
 class ReplaySource:
     """Plays the recording once, from its beginning (or what comes after ``after_t``) to its end."""
 
-    def __init__(self, settings: ReplaySettings, clock: Clock, after_t: float = -math.inf) -> None:
-        self.settings = settings
+    def __init__(self, name: str, path: Path, clock: Clock, after_t: float = -math.inf) -> None:
+        self.path = path
         self.clock = clock
         self._after_t = after_t
-        self._health = SourceHealth(settings.name, "replay")
+        self._health = SourceHealth(name, "replay")
 
     @property
     def health(self) -> SourceHealth:
@@ -40,7 +39,7 @@ class ReplaySource:
     def run(self, out: SampleQueue, stop: threading.Event) -> None:
         """Yield samples into ``out`` until ``stop`` is set or the recording ends."""
         health = self._health
-        report = RecordingReport(Path(self.settings.path))
+        report = RecordingReport(self.path)
         health.opened += 1
         health.connected = True
         health.state = "playing"
@@ -61,7 +60,7 @@ class ReplaySource:
         """Whether it came to the end."""
         batch: list[Sample] = []
         now = self.clock.now()
-        for sample in read_recording(self.settings.path, report, source=self.settings.name):
+        for sample in read_recording(self.path, report, source=self._health.name):
             if sample.t <= self._after_t:
                 continue
             while sample.t > now:
@@ -95,19 +94,16 @@ class ReplaySource:
             return
 
 
-def replay_source(settings: ReplaySettings, last_t: float | None = None) -> tuple[ReplaySource, PacedClock]:
-    """The source and the clock of its event time, which starts now. A recording of which the store already holds
-    something, up to ``last_t``, is played on from there.
+def replay_source(name: str, path: Path, pace: float = 1.0, last_t: float | None = None) -> tuple[ReplaySource, PacedClock]:
+    """The source, which plays ``pace`` times as fast as it happened, and the clock of its event time, which starts now. A
+    recording of which the store already holds something, up to ``last_t``, is played on from there.
 
-    Raises
-    ------
-    ValueError
-        The recording cannot be read or holds no sample.
+    Raises ValueError where the recording cannot be read or holds no sample.
     """
     try:
-        first_t = first_time(settings.path)
+        first_t = first_time(path)
     except SourceError as error:
         raise ValueError(str(error)) from error
     after_t = -math.inf if last_t is None else last_t
-    clock = PacedClock(max(first_t, after_t), settings.pace)
-    return ReplaySource(settings, clock, after_t), clock
+    clock = PacedClock(max(first_t, after_t), pace)
+    return ReplaySource(name, path, clock, after_t), clock

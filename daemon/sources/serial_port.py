@@ -18,12 +18,13 @@ import time
 import serial
 
 from daemon.clock import Clock
+from daemon.config.sources import SerialTable
 from daemon.errors import SourceError
 from daemon.sources.contract import Sample, SampleQueue, SourceHealth
 from daemon.sources.fields import escaped
 from daemon.sources.lifeline import Lifeline, hand_over
 from daemon.sources.lines import LineSplitter
-from daemon.sources.settings import SerialSettings
+from daemon.sources.settings import RetrySettings, WireSettings
 from daemon.sources.wire import LineParser
 
 log = logging.getLogger(__name__)
@@ -39,14 +40,16 @@ _LOOK_S = 1.0
 
 
 class SerialSource:
-    """Reads the device at ``settings.port``; ``clock`` gives the time of arrival."""
+    """Reads the device of ``table``, its lines as ``wire`` says; ``clock`` gives the time of arrival."""
 
-    def __init__(self, settings: SerialSettings, clock: Clock) -> None:
-        self.settings = settings
+    def __init__(
+        self, table: SerialTable, wire: WireSettings, clock: Clock, retry: RetrySettings = RetrySettings()  # noqa: B008
+    ) -> None:
+        self.table = table
         self.clock = clock
-        self._health = SourceHealth(settings.name, "serial")
-        self._parser = LineParser(settings.name, settings.wire, self._health)
-        self._line = Lifeline(self._health, settings.retry, log)
+        self._health = SourceHealth(table.name, "serial")
+        self._parser = LineParser(table.name, wire, self._health)
+        self._line = Lifeline(self._health, retry, log)
 
     @property
     def health(self) -> SourceHealth:
@@ -62,25 +65,20 @@ class SerialSource:
             with self._open() as port:
                 self._listen(port, out, stop)
         except (OSError, termios.error, ValueError) as error:
-            raise SourceError(_words(error, self.settings.port)) from error
+            raise SourceError(_words(error, self.table.device)) from error
 
     def _open(self) -> serial.Serial:
-        settings = self.settings
-        port = serial.Serial(
-            baudrate=settings.baud,
-            parity=settings.parity,
-            timeout=_READ_S,
-            exclusive=True,
-        )
-        port.port = settings.port
-        if settings.dtr is not None:
-            port.dtr = settings.dtr
+        table = self.table
+        port = serial.Serial(baudrate=table.baud, parity=table.parity, timeout=_READ_S, exclusive=True)
+        port.port = table.device
+        if table.dtr is not None:
+            port.dtr = table.dtr
         port.open()
-        self._line.opened(escaped(settings.port, 200), "open, waiting for the first line")
+        self._line.opened(escaped(table.device, 200), "open, waiting for the first line")
         return port
 
     def _listen(self, port: serial.Serial, out: SampleQueue, stop: threading.Event) -> None:
-        health, settings = self._health, self.settings
+        health, table = self._health, self.table
         splitter = LineSplitter()
         first = True
         heard = understood = looked = time.monotonic()
@@ -88,7 +86,7 @@ class SerialSource:
             chunk = port.read(max(1, min(port.in_waiting, _CHUNK)))
             now = time.monotonic()
             if not chunk:
-                if now - heard >= settings.silent_s:
+                if now - heard >= table.silent_after:
                     health.state = f"silent for {now - heard:.0f} s"
                 if now - max(heard, looked) >= _LOOK_S:
                     looked = now
@@ -108,10 +106,10 @@ class SerialSource:
                 understood = now
                 health.state = "receiving"
                 hand_over(out, samples, health)
-            elif now - understood >= settings.silent_s:
+            elif now - understood >= table.silent_after:
                 health.state = (
-                    f"bytes arrive, but no readable line for {now - understood:.0f} s: check baud ({settings.baud}) "
-                    f"and format ({settings.wire.format})"
+                    f"bytes arrive, but no readable line for {now - understood:.0f} s: check baud ({table.baud}) "
+                    f"and format ({table.format})"
                 )
             if len(chunk) < _SMALL:
                 stop.wait(_GATHER_S)
@@ -124,7 +122,7 @@ class SerialSource:
 
     def _still_there(self, port: serial.Serial) -> None:
         """Raise OSError if the path leads to another device than the open one: that one will never speak again."""
-        ours, theirs = os.fstat(port.fileno()), os.stat(self.settings.port)
+        ours, theirs = os.fstat(port.fileno()), os.stat(self.table.device)
         if (ours.st_rdev, ours.st_ino) != (theirs.st_rdev, theirs.st_ino):
             raise OSError(errno.ENODEV, "the path leads to another device now")
 

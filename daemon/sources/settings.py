@@ -1,7 +1,7 @@
-"""What each source needs to know: frozen settings, checked when they are made.
+"""What sources need to know beyond their own tables: how words are read, how a lost peer is tried again, what topics carry.
 
-The configuration builds these from the owner's file. A setting that cannot work raises ``ValueError`` with a sentence
-that says what was found and what is allowed. Nothing here opens anything.
+A setting that cannot work raises ``ValueError`` with a sentence that says what was found and what is allowed. Nothing here opens
+anything.
 """
 
 from __future__ import annotations
@@ -72,29 +72,6 @@ class WireSettings:
             Pattern(self.pattern)
         named = [name for name in self.columns if name != "-"]
         _need(len(named) == len(set(named)), f"columns name one thing twice: {', '.join(named)}")
-
-
-@dataclass(frozen=True, slots=True)
-class SerialSettings:
-    """A device that sends lines over a serial port.
-
-    ``port`` is best a path under /dev/serial/by-id: it follows the device when the system numbers it anew, because it
-    is looked up again at every opening. ``dtr`` None leaves the line as the system sets it; False keeps boards that
-    restart on it from restarting. After ``silent_s`` without a byte the port is called silent.
-    """
-
-    name: str
-    port: str
-    baud: int = 115_200
-    parity: Literal["N", "E", "O"] = "N"
-    dtr: bool | None = None
-    silent_s: float = 10.0
-    wire: WireSettings = field(default_factory=WireSettings)
-    retry: RetrySettings = field(default_factory=RetrySettings)
-
-    def __post_init__(self) -> None:
-        _need(bool(self.port), f"source {self.name!r} names no port")
-        _positive("silent_s", self.silent_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,85 +158,6 @@ class MqttSettings:
         _need(self.username is not None or (self.password_file is None and self.password_env is None),
               "a password is given without a username")
         _positive("silent_s", self.silent_s)
-
-
-@dataclass(frozen=True, slots=True)
-class ReplaySettings:
-    """A recording that is played as if it happened now, ``pace`` times as fast as it happened."""
-
-    name: str
-    path: str
-    pace: float = 1.0
-
-    def __post_init__(self) -> None:
-        _need(bool(self.path), f"source {self.name!r} names no recording")
-        _positive("pace", self.pace)
-
-
-@dataclass(frozen=True, slots=True)
-class CurrentLoop:
-    """A 4-20 mA transmitter: the values it means at 4 mA and at 20 mA, and the currents that mean a fault.
-
-    The fault limits 3.6 mA and 21 mA are those of NAMUR recommendation NE 43 (from memory).
-    """
-
-    at_4_ma: float
-    at_20_ma: float
-    fault_below_ma: float = 3.6
-    fault_above_ma: float = 21.0
-
-    def __post_init__(self) -> None:
-        _need(math.isfinite(self.at_4_ma) and math.isfinite(self.at_20_ma) and self.at_4_ma != self.at_20_ma,
-              f"a 4-20 mA range from {self.at_4_ma} to {self.at_20_ma} measures nothing")
-        _need(0.0 < self.fault_below_ma <= 4.0 < 20.0 <= self.fault_above_ma,
-              "the fault limits must lie at or below 4 mA and at or above 20 mA")
-
-
-@dataclass(frozen=True, slots=True)
-class RegisterSettings:
-    """One value in a Modbus transmitter: where it stands, what it looks like, and what it means.
-
-    ``address`` counts from 0, as on the wire (the manuals' 40001 or 30001 is address 0); ``function`` 3 reads holding
-    registers, 4 input registers. The raw number is multiplied by ``scale``, then ``offset`` is added; with ``loop`` the
-    result is a current [mA] that the loop turns into the value. ``word_order`` says which half of a 32-bit value comes
-    first: "big" the high one.
-    """
-
-    channel: str
-    unit: int
-    address: int
-    function: Literal[3, 4] = 4
-    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
-    word_order: Literal["big", "little"] = "big"
-    scale: float = 1.0
-    offset: float = 0.0
-    poll_s: float = 1.0
-    loop: CurrentLoop | None = None
-
-    def __post_init__(self) -> None:
-        _need(math.isfinite(self.scale) and self.scale != 0.0, f"scale is {self.scale}; it must be a number, not 0")
-        _need(math.isfinite(self.offset), f"offset is {self.offset}; it must be a number")
-        _positive("poll_s", self.poll_s)
-
-
-@dataclass(frozen=True, slots=True)
-class ModbusSettings:
-    """Modbus RTU transmitters on one serial line. ``timeout_s`` is how long a unit may take to answer."""
-
-    name: str
-    port: str
-    registers: tuple[RegisterSettings, ...]
-    baud: int = 9600
-    parity: Literal["N", "E", "O"] = "N"
-    timeout_s: float = 0.3
-    retry: RetrySettings = field(default_factory=RetrySettings)
-
-    def __post_init__(self) -> None:
-        _need(bool(self.port), f"source {self.name!r} names no port")
-        _need(bool(self.registers), f"source {self.name!r} reads no register")
-        names = [register.channel for register in self.registers]
-        _need(len(names) == len(set(names)), f"two registers feed one channel: {', '.join(sorted(names))}")
-        _need(0.02 <= self.timeout_s <= 2.0, f"timeout_s is {self.timeout_s}; allowed are 0.02 to 2")
 
 
 def check_topic_filter(topic: str) -> None:

@@ -23,6 +23,7 @@ from analysis.utube import column_pressure
 from daemon.alarms.picture import alarm_document
 from daemon.cli.commands import app
 from daemon.config.load import parse
+from daemon.config.sources import ModbusRegister
 from daemon.outlets.mqtt import estimate_document
 from daemon.outlets.tables import outlet_settings
 from daemon.outlets.webhook import document
@@ -32,10 +33,8 @@ from daemon.sources.modbus import loop_value, register_value
 from daemon.sources.payloads import PayloadParser
 from daemon.sources.recording import RecordingReport, read_recording
 from daemon.sources.settings import (
-    CurrentLoop,
     GateTopicSettings,
     MqttSettings,
-    RegisterSettings,
     TopicSettings,
     WireSettings,
 )
@@ -197,9 +196,9 @@ def test_configurations_are_understood(name: str, block: str, tmp_path: Path) ->
 @pytest.mark.parametrize(("words", "low", "high"), LOOPS)
 def test_loops_as_scale_and_offset_are_the_loop_itself(words: str, low: float, high: float) -> None:
     scale = (high - low) / 16.0
-    register = RegisterSettings("inlet_pa", 1, 0, scale=scale, offset=low - 4.0 * scale)
+    register = ModbusRegister(channel="inlet_pa", address=0, scale=scale, offset=low - 4.0 * scale)
     for milliampere in (4, 8, 12, 20):
-        assert register_value([milliampere], register) == pytest.approx(loop_value(float(milliampere), CurrentLoop(low, high)))
+        assert register_value([milliampere], register) == pytest.approx(loop_value(float(milliampere), low, high))
     broken = register_value([0], register)
     assert not isinstance(broken, str)
     assert not min(low, high) <= broken <= max(low, high), words

@@ -39,18 +39,16 @@ def test_serial_mqtt_and_modbus_side_by_side() -> None:
     assert isinstance(serial, SerialSource)
     assert isinstance(mqtt, MqttSource)
     assert isinstance(modbus, ModbusSource)
-    assert serial.settings.parity == "E"
-    assert serial.settings.dtr is False
+    assert serial.table.parity == "E"
+    assert serial.table.dtr is False
     carried = {topic.topic: (topic.channel, topic.field) for topic in mqtt.settings.topics}
     assert carried == {
         "barn/p": ("filter_pa", "value"), "barn/all": (None, "value"), "clamp/state": ("motor_a", "power.amps"),
     }
     assert [(gate.topic, gate.port) for gate in mqtt.settings.gates] == [("gate/planer", "planer")]
-    first, second = modbus.settings.registers
-    assert (first.unit, first.loop) == (3, None)
-    assert second.unit == 7
-    assert second.loop is not None
-    assert second.loop.at_20_ma == 40.0
+    first, second = modbus.table.registers
+    assert (modbus.table.unit, first.unit, first.at_20_ma) == (3, None, None)
+    assert (second.unit, second.at_20_ma) == (7, 40.0)
 
 
 @pytest.mark.parametrize(

@@ -15,13 +15,14 @@ from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from daemon.clock import FakeClock
+from daemon.config.sources import ModbusRegister, ModbusTable
 from daemon.sources.modbus import ModbusSource, decode_registers, loop_value, register_value
-from daemon.sources.settings import CurrentLoop, ModbusSettings, RegisterSettings, RetrySettings
+from daemon.sources.settings import RetrySettings
 from tests.support.modbus_line import Cable, Transmitters
 from tests.support.waiting import eventually, running
 
 T0 = 1_772_355_600.0
-RANGE = CurrentLoop(0.0, -5000.0)
+RANGE = (0.0, -5000.0)
 
 
 @pytest.fixture
@@ -52,9 +53,20 @@ def transmitters(cable: Cable) -> Iterator[Transmitters]:
     made.close()
 
 
-def source(cable: Cable, *registers: RegisterSettings, **settings: Any) -> ModbusSource:
-    settings = {"timeout_s": 0.15, "retry": RetrySettings(0.05, 0.4)} | settings
-    return ModbusSource(ModbusSettings("line", str(cable.near), registers, **settings), FakeClock(T0))
+def register(
+    channel: str, unit: int, address: int, function: str = "input", type: str = "int16", word_order: str = "big", **more: Any
+) -> dict[str, Any]:
+    said = {"channel": channel, "unit": unit, "address": address, "function": function, "type": type, "word_order": word_order}
+    return said | more
+
+
+QUICK = RetrySettings(0.05, 0.4)
+
+
+def source(cable: Cable, *registers: dict[str, Any], retry: RetrySettings = QUICK, **table: Any) -> ModbusSource:
+    made = ModbusTable.model_validate(
+        {"kind": "modbus", "name": "line", "device": str(cable.near), "registers": registers, **table})
+    return ModbusSource(made, FakeClock(T0), 0.15, retry)
 
 
 @pytest.mark.slow
@@ -63,11 +75,11 @@ class TestAgainstARealServer:
     def test_every_type_scaled(self, cable: Cable) -> None:
         made = source(
             cable,
-            RegisterSettings("inlet_pa", 1, 0, scale=0.1),
-            RegisterSettings("filter_pa", 1, 10, 3, "float32"),
-            RegisterSettings("motor_a", 1, 1, 4, "uint16", scale=0.001, offset=-20.0),
-            RegisterSettings("raw", 1, 30, 3, "int32"),
-            RegisterSettings("swapped", 1, 30, 3, "uint32", "little"),
+            register("inlet_pa", 1, 0, scale=0.1),
+            register("filter_pa", 1, 10, "holding", "float32"),
+            register("motor_a", 1, 1, "input", "uint16", scale=0.001, offset=-20.0),
+            register("raw", 1, 30, "holding", "int32"),
+            register("swapped", 1, 30, "holding", "uint32", "little"),
         )
         with running(made) as at_work:
             sample = at_work.take(1)[0]
@@ -89,7 +101,8 @@ class TestAgainstARealServer:
     def test_current_loop(self, cable: Cable) -> None:
         names = ("half", "broken", "short", "under")
         registers = [
-            RegisterSettings(name, 2, at, type="uint16", scale=0.001, loop=RANGE) for at, name in enumerate(names)
+            register(name, 2, at, type="uint16", scale=0.001, at_4_ma=RANGE[0], at_20_ma=RANGE[1])
+            for at, name in enumerate(names)
         ]
         with running(source(cable, *registers)) as at_work:
             values = at_work.take(1)[0].values
@@ -100,23 +113,16 @@ class TestAgainstARealServer:
             assert at_work.health.refused == {"loop current below 3.6 mA": 1, "loop current above 21 mA": 1}
 
     def test_what_a_unit_cannot_give_is_nan(self, cable: Cable) -> None:
-        made = source(cable, RegisterSettings("a", 1, 500), RegisterSettings("b", 1, 20, 3, "float32"))
+        made = source(cable, register("a", 1, 500), register("b", 1, 20, "holding", "float32"))
         with running(made) as at_work:
             values = at_work.take(1)[0].values
             assert math.isnan(values["a"])
             assert math.isnan(values["b"])
             assert at_work.health.refused == {"unit answers: illegal address": 1, "not a number": 1}
 
-    def test_each_register_at_its_own_pace(self, cable: Cable) -> None:
-        made = source(cable, RegisterSettings("fast", 1, 0, poll_s=0.05), RegisterSettings("slow", 1, 1, poll_s=30.0))
-        with running(made) as at_work:
-            samples = at_work.take(6)
-        assert set(samples[0].values) == {"fast", "slow"}
-        assert all(set(sample.values) == {"fast"} for sample in samples[1:])
-
     def test_a_unit_that_does_not_answer_is_left_out_and_named(self, cable: Cable) -> None:
         cable.deaf = {9}
-        made = source(cable, RegisterSettings("a", 9, 0, poll_s=0.1), RegisterSettings("b", 1, 0, poll_s=0.1))
+        made = source(cable, register("a", 9, 0), register("b", 1, 0), every="0.1 s")
         with running(made) as at_work:
             at_work.until("no answer from unit 9")
             samples = at_work.take(8)
@@ -124,7 +130,7 @@ class TestAgainstARealServer:
             assert at_work.health.refused["no answer"] <= 5  # asked seldom after three times
 
     def test_garbled_answers_are_not_believed(self, cable: Cable) -> None:
-        with running(source(cable, RegisterSettings("a", 1, 0, poll_s=0.05))) as at_work:
+        with running(source(cable, register("a", 1, 0), every="0.05 s")) as at_work:
             at_work.take(1)
             cable.garble = True
             at_work.until("no answer from unit 1: check wiring, baud (9600) and parity (N)")
@@ -132,7 +138,7 @@ class TestAgainstARealServer:
             at_work.until("reading", 8.0)
 
     def test_unplugged_and_stopped_promptly(self, cable: Cable) -> None:
-        made = source(cable, RegisterSettings("a", 1, 0, poll_s=0.05), retry=RetrySettings(300.0, 600.0))
+        made = source(cable, register("a", 1, 0), every="0.05 s", retry=RetrySettings(300.0, 600.0))
         with running(made) as at_work:
             at_work.take(1)
             cable.unplug_near()
@@ -142,7 +148,8 @@ class TestAgainstARealServer:
 
 
 def test_no_port_at_all(tmp_path: Path) -> None:
-    made = ModbusSource(ModbusSettings("line", str(tmp_path / "absent"), (RegisterSettings("a", 1, 0),)), FakeClock())
+    table = {"kind": "modbus", "device": str(tmp_path / "absent"), "registers": [register("a", 1, 0)]}
+    made = ModbusSource(ModbusTable.model_validate(table), FakeClock())
     with running(made) as at_work:
         at_work.until("there is no device")
         at_work.end()
@@ -150,7 +157,7 @@ def test_no_port_at_all(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_nobody_on_the_line(cable: Cable) -> None:
-    with running(source(cable, RegisterSettings("a", 1, 0))) as at_work:
+    with running(source(cable, register("a", 1, 0))) as at_work:
         at_work.until("no answer from unit 1: check wiring")
         at_work.end()
 
@@ -199,18 +206,19 @@ def test_a_known_float() -> None:
     ],
 )
 def test_loop_value(current: float, value: float | str) -> None:
-    assert loop_value(current, RANGE) == (value if isinstance(value, str) else pytest.approx(value))
+    assert loop_value(current, *RANGE) == (value if isinstance(value, str) else pytest.approx(value))
 
 
 @given(st.floats(3.6, 21.0), st.floats(-1e4, 1e4), st.floats(1.0, 1e4))
 def test_a_loop_is_a_straight_line_through_its_two_points(current: float, low: float, span: float) -> None:
-    value = loop_value(current, CurrentLoop(low, low + span))
+    value = loop_value(current, low, low + span)
     assert isinstance(value, float)
     assert (value - low) / span == pytest.approx((current - 4.0) / 16.0, abs=1e-9)
 
 
 def test_an_answer_of_the_wrong_length() -> None:
-    assert register_value([1], RegisterSettings("a", 1, 0, 3, "float32")) == "wrong length of answer"
+    double = ModbusRegister.model_validate(register("a", 1, 0, "holding", "float32"))
+    assert register_value([1], double) == "wrong length of answer"
     with pytest.raises(ValueError, match="takes 2 registers, not 1"):
         decode_registers([1], "float32", "big")
 
@@ -218,10 +226,16 @@ def test_an_answer_of_the_wrong_length() -> None:
 @pytest.mark.parametrize(
     ("wrong", "words"),
     [
-        ({"scale": 0.0}, "scale is 0.0"),
-        ({"poll_s": 0.0}, "poll_s is 0.0"),
+        ({"scale": 0.0}, "scale is 0"),
+        ({"scale": math.inf}, "finite"),
+        ({"at_4_ma": 5.0, "at_20_ma": 5.0}, "measures nothing"),
     ],
 )
 def test_registers_that_cannot_be(wrong: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        RegisterSettings(**{"channel": "a", "unit": 1, "address": 0} | wrong)
+        ModbusRegister.model_validate(register("a", 1, 0) | wrong)
+
+
+def test_two_registers_of_one_channel() -> None:
+    with pytest.raises(ValueError, match="two registers feed one channel"):
+        ModbusTable.model_validate({"kind": "modbus", "device": "d", "registers": [register("a", 1, 0), register("a", 2, 0)]})

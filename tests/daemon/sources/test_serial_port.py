@@ -11,9 +11,10 @@ import pytest
 
 from daemon.backoff import Backoff
 from daemon.clock import FakeClock, WallClock
+from daemon.config.sources import SerialTable
 from daemon.sources.lines import with_checksum
 from daemon.sources.serial_port import SerialSource
-from daemon.sources.settings import RetrySettings, SerialSettings, WireSettings
+from daemon.sources.settings import RetrySettings, WireSettings
 from tests.support.fake_device import FakeDevice
 from tests.support.waiting import RunningSource, eventually, running
 
@@ -21,8 +22,8 @@ QUICK = RetrySettings(0.05, 0.4)
 
 
 def source(path: Path, silent_s: float = 10.0, retry: RetrySettings = QUICK, **wire: object) -> SerialSource:
-    settings = SerialSettings("bench", str(path), silent_s=silent_s, retry=retry, wire=WireSettings(**wire))  # type: ignore[arg-type]
-    return SerialSource(settings, FakeClock(1000.0))
+    table = SerialTable.model_validate({"kind": "serial", "name": "bench", "device": str(path), "silent_after": f"{silent_s} s"})
+    return SerialSource(table, WireSettings(**wire), FakeClock(1000.0), retry)  # type: ignore[arg-type]
 
 
 def opened(at_work: RunningSource, device: FakeDevice) -> None:
@@ -199,7 +200,7 @@ def test_a_path_that_is_no_terminal_is_survived(tmp_path: Path) -> None:
 def test_stops_promptly(device: FakeDevice, plugged: bool) -> None:
     if not plugged:
         device.unplug()
-    with running(SerialSource(SerialSettings("bench", str(device.path)), WallClock())) as at_work:
+    with running(SerialSource(SerialTable(kind="serial", device=str(device.path)), WireSettings(), WallClock())) as at_work:
         at_work.until("open, waiting" if plugged else "not connected")
         at_work.end()
         assert at_work.health.state == "stopped"
