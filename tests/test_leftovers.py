@@ -38,9 +38,9 @@ def inner(folder: Path, test: str, *options: str) -> subprocess.Popen[str]:
     (folder / "conftest.py").write_text(CONFTEST)
     (folder / "test_inner.py").write_text(STARTS + test)
     (folder / "pytest.ini").write_text("[pytest]\nmarkers =\n    slow: x\n    long: x\n")
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *options, "-c", str(folder / "pytest.ini")]
+    command = [sys.executable, "-m", "pytest", "-q", "--disable-plugin-autoload", "-p", "xdist", "-p", "no:cacheprovider"]
     return subprocess.Popen(
-        [*command, str(folder)], cwd=folder, stdout=subprocess.PIPE, text=True, start_new_session=True,
+        [*command, *options, "-c", str(folder / "pytest.ini"), str(folder)], cwd=folder, stdout=subprocess.PIPE, text=True, start_new_session=True,
         env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"},
     )
 
@@ -72,7 +72,10 @@ def test_an_interrupted_run_leaves_nothing_behind(tmp_path: Path, how: signal.Si
     # the program, its child, and the workers
     eventually(lambda: len([left for left in carrying(mark) if "sleep(600)" in left.command]) >= 2, 60.0, "both processes live")
     assert Path(folder).is_dir()
-    run.send_signal(how)
+    if how is signal.SIGINT:
+        os.killpg(run.pid, how)  # as a terminal does it: to all that runs in it
+    else:
+        run.send_signal(how)
     eventually(lambda: not carrying(mark), 60.0, "every process is gone")
     eventually(lambda: not Path(folder).exists(), 60.0, "the temporary files are gone")
     run.communicate(timeout=60.0)

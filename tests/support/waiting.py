@@ -19,10 +19,12 @@ def eventually(true: Callable[[], object], within_s: float = GENEROUS_S, what: s
     """Return as soon as ``true()`` holds; fail after ``within_s``, and never before ``GENEROUS_S``."""
     within_s = max(within_s, GENEROUS_S)
     deadline = time.monotonic() + within_s
+    pause_s = 0.02
     while not true():
         if time.monotonic() > deadline:
             raise AssertionError(f"did not happen within {within_s} s: {what or true}")
-        time.sleep(0.02)
+        time.sleep(pause_s)
+        pause_s = min(1.05 * pause_s, 0.3)  # asking costs processor time that what is waited for may need
 
 
 @dataclass
