@@ -40,7 +40,8 @@ def inner(folder: Path, test: str, *options: str) -> subprocess.Popen[str]:
     (folder / "pytest.ini").write_text("[pytest]\nmarkers =\n    slow: x\n    long: x\n")
     command = [sys.executable, "-m", "pytest", "-q", "--disable-plugin-autoload", "-p", "xdist", "-p", "no:cacheprovider"]
     return subprocess.Popen(
-        [*command, *options, "-c", str(folder / "pytest.ini"), str(folder)], cwd=folder, stdout=subprocess.PIPE, text=True, start_new_session=True,
+        [*command, *options, "-c", str(folder / "pytest.ini"), str(folder)],
+        cwd=folder, stdout=subprocess.PIPE, text=True, start_new_session=True,
         env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"},
     )
 
@@ -57,7 +58,7 @@ def test_hangs():
 @pytest.mark.parametrize(
     ("how", "workers"),
     [
-        pytest.param(signal.SIGINT, ("-n", "1"), marks=pytest.mark.long),
+        (signal.SIGINT, ("-n", "1")),
         (signal.SIGKILL, ("-n", "1")),
         pytest.param(signal.SIGINT, (), marks=pytest.mark.long),
         pytest.param(signal.SIGTERM, (), marks=pytest.mark.long),
