@@ -12,7 +12,6 @@ from anyio import to_thread
 
 from analysis.events import EventKind
 from daemon.errors import StoreError
-from daemon.store.lock import watched
 from daemon.store.reader import Alarm, JournalEntry, Reader, Run, Step, Trend
 from dashboard.shapes import rows
 from dashboard.snapshot import Document, Snapshot
@@ -60,7 +59,7 @@ class Store:
 
     def _read(self, now: float) -> Snapshot:
         wall = self._wall()
-        gone = self._alone and watched(self.path) is False
+        gone = self._alone and self.reader.watched() is False
         if self._alone and not gone:
             self._seen_alive = wall
         if not self.path.exists():

@@ -19,6 +19,7 @@ from daemon.logs import escaped
 from daemon.store import requests
 from daemon.store.codec import ALARM_SELECT, Document, JournalEntry, Run, Status, Step, alarm_of, board, from_json, step_of
 from daemon.store.connection import ReadPool
+from daemon.store.lock import watched
 from daemon.store.requests import Request
 from daemon.store.schema import FRAME_COLUMNS, SERIES, TABLES, SeriesInfo, row_document
 from daemon.store.trend import Columns, Trend, trend
@@ -78,6 +79,10 @@ class Reader:
             return max(status.wall_t for status in live.values())
         rows = self._rows("SELECT max(wall_t) FROM statuses")
         return None if rows[0][0] is None else float(rows[0][0])
+
+    def watched(self) -> bool | None:
+        """Whether a daemon is at work, in whatever process; None where the system does not tell."""
+        return watched(self.path)
 
     def last_frame(self) -> Document | None:
         """The stored frame with the latest time: ``t``, ``state``, ``gates``, ``quality`` and every series by name."""
