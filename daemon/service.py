@@ -110,7 +110,7 @@ class Service:
             LOG.log(logging.ERROR if report.set_aside else logging.INFO, "%s", report.words)
             writer = Writer(
                 path, keep_raw_days=config.file.store.keep_raw / 86400.0,
-                commit_every_s=max(LEAST_COMMIT_S, COMMIT_S / self._pace),
+                commit_every_s=LEAST_COMMIT_S if _simulated(config) else max(LEAST_COMMIT_S, COMMIT_S / self._pace),
             )
             stack.callback(writer.close)
             if report.set_aside is not None:
@@ -179,8 +179,7 @@ class Service:
         self, writer: Writer, pipeline: Pipeline, teller: Teller, tours: TourDesk, added: AddedRunDesk,
         sources: list[Source], clock: Clock,
     ) -> None:
-        simulated = any(source.health.kind == "simulator" for source in sources)
-        set_pace = clock.go_at if simulated and isinstance(clock, PacedClock) else None
+        set_pace = clock.go_at if _simulated(self._config) and isinstance(clock, PacedClock) else None
         answerer = Answerer(pipeline, writer, tours, added, set_pace)
         store = StoreWatch(writer, teller.tell)
         status_due = remember_due = time.monotonic()
@@ -263,9 +262,14 @@ class Service:
             teller.show({"t": frame.t, "state": frame.state.value, "run_s": frame.run_s, **frame.values})
 
 
+def _simulated(config: Config) -> bool:
+    """Whether an invented shop sends the readings: at its pace ten seconds are half an hour of charts."""
+    return any(table.kind == "simulator" for table in config.file.source)
+
+
 def _desk(config: Config, writer: Writer, pipeline: Pipeline) -> AddedRunDesk:
     """The desk of the added run; in the invented shop its maker sits at it."""
-    if any(table.kind == "simulator" for table in config.file.source):
+    if _simulated(config):
         from daemon.demo.maker import MakersDesk
 
         return MakersDesk(config, writer, pipeline)

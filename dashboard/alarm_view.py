@@ -170,7 +170,7 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") ->
     urgency = URGENCY_WORDS[alarm.urgency]
     if fan == "off" and alarm.urgency is Urgency.STOP:
         urgency = "Before the next start"
-    asks = [state_words] if state_words and not over else []
+    asks = [] if over or alarm.state is AlarmState.NORMAL else [state_words]
     return AlarmOut(
         id=alarm.id,
         condition=alarm.condition.value,
@@ -259,12 +259,22 @@ def transition_out(step: Step) -> TransitionOut:
     )
 
 
+REASONS = {
+    "explained by": "it follows from", "returned while it was suppressed": "it was gone before it was told",
+    "the shelf ended": "the time was up", "unshelved": "", "its root cause is gone and it is still there":
+    "what it followed from is gone, and it is still there", "acknowledged": "seen",
+}  # fmt: skip
+"""Reasons as the daemon writes them -> as people say them."""
+
+
 def in_words(reason: str) -> str:
-    """A reason in which the name of a condition is told by its title.
+    """A reason of the daemon in plain words, the name of a condition by its title.
 
     >>> in_words("explained by bag_full")
-    'explained by “The chip bag is full”'
+    'it follows from “The chip bag is full”'
     """
+    for said, plain in REASONS.items():
+        reason = reason.replace(said, plain)
     for condition in Condition:
         if condition.value in reason:
             reason = reason.replace(condition.value, f"“{TEXTS[condition].title}”")

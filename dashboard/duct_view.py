@@ -61,9 +61,8 @@ def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
     """The ducts made from a snapshot."""
     drawn = [("run", row) for row in rows(snapshot.shop, "runs")] + [("port", row) for row in rows(snapshot.shop, "ports")]
     if not drawn:
-        return DuctsOut(
-            known=False, why="The daemon has not told the drawing of the ducts yet.", headline="", pieces=[], tone="wait"
-        )
+        why = "The drawing of the ducts is not there yet: it comes when the daemon runs."
+        return DuctsOut(known=False, why=why, headline="", pieces=[], tone="wait")
     running = text(snapshot.now, "state") == "running"
     gates = open_ports(snapshot)
     pieces = [_piece(kind, row, snapshot, screen, gates, running) for kind, row in drawn[:MAX_PIECES]]
@@ -74,7 +73,7 @@ def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
         remark = f"Too slow to carry chips: {', '.join(piece.name for piece in slow)}."
     elif by_design:
         names = ", ".join(piece.name for piece in by_design)
-        remark = f"Slow by design with these gates: {names}."
+        remark = f"Slow with these gates, even when all is well: {names}."
         if gates is not None:
             remark += " Open one more gate when you make chips."
     state = text(snapshot.now, "state")

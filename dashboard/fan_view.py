@@ -48,7 +48,7 @@ class FanOut(BaseModel):
     """Everything on the page "Fan curve"; pairs are flow [m3/s] and pressure rise [Pa]."""
 
     known: bool
-    why: str = Field(default="", examples=["The daemon has not told the fan's curve yet."])
+    why: str = Field(default="", examples=["The fan's curve is not there yet: it comes when the daemon runs."])
     generic: bool
     drawn: list[Pair]
     drawn_low: list[Pair]
@@ -82,13 +82,13 @@ def fan_out(snapshot: Snapshot, screen: Screen, week: Trend | None, baseline: Do
         if now is not None:
             sentences.append(_against(screen, curve, now))
         if curve.generic:
-            sentences.append("The curve is a guess from the wheel's size, not the maker's: good to about a fifth either way.")
+            sentences.append("This curve is guessed from the size of the wheel. It can be off by a fifth either way.")
     base = _baseline_point(snapshot, screen, baseline)
     if now is not None and base is not None:
         sentences.append(_since_baseline(screen, now, base))
     return FanOut(
         known=curve is not None,
-        why="" if curve is not None else "The daemon has not told the fan's curve yet.",
+        why="" if curve is not None else "The fan's curve is not there yet: it comes when the daemon runs.",
         generic=curve is not None and curve.generic,
         drawn=drawn,
         drawn_low=low,
@@ -152,8 +152,8 @@ def as_built_line(curve: FanCurve, baseline: Document | None) -> list[Pair]:
 def _no_point(snapshot: Snapshot) -> str:
     state = text(snapshot.now, "state")
     if not _runs(snapshot):
-        return f"{state_words(snapshot, state)}, so there is no present point."
-    return "There is no present point: it takes the air, the pressure before the fan and the pressure over the bags."
+        return f"{state_words(snapshot, state)}: there is no point for now."
+    return "There is no point for now: it needs the air, the suction before the fan and the pressure over the bags."
 
 
 def _runs(snapshot: Snapshot) -> bool:
@@ -178,7 +178,7 @@ def _expected(snapshot: Snapshot, screen: Screen) -> FanPointOut | None:
     if not _runs(snapshot):
         return None
     return _point(
-        screen, number(snapshot.ducts, "drawn", "flow_m3s"), _rise(snapshot.ducts, "drawn"), "as drawn, with these gates"
+        screen, number(snapshot.ducts, "drawn", "flow_m3s"), _rise(snapshot.ducts, "drawn"), "expected from the drawing"
     )
 
 
@@ -189,13 +189,13 @@ def _baseline_point(snapshot: Snapshot, screen: Screen, baseline: Document | Non
         return None
     for step in steps:
         if isinstance(step, dict) and sorted(map(str, step.get("open_ports", []))) == sorted(map(str, gates)):
-            when = day_and_time(number(baseline, "t"))
-            return _point(screen, number(step, "flow_m3s"), _rise(step, "measured"), f"at the baseline of {when}, same gates")
+            when = day_and_time(number(baseline, "t")).partition(",")[0]
+            return _point(screen, number(step, "flow_m3s"), _rise(step, "measured"), f"baseline of {when}")
     return None
 
 
 def _ducts(now: FanPointOut | None, drawn: list[Pair]) -> list[Pair]:
-    """The ducts as they stand: the parabola through the present working point."""
+    """Your ducts with these gates: the parabola through the working point of now."""
     if now is None or now.flow_m3s <= 0:
         return []
     reach = max([now.flow_m3s * 1.25, *(flow for flow, _ in drawn)])
@@ -228,21 +228,21 @@ def _steady(mean: float, least: float | None, most: float | None) -> bool:
 def _against(screen: Screen, curve: FanCurve, now: FanPointOut) -> str:
     drawn = curve.pressure_scalar(now.flow_m3s)[0]
     if drawn <= 0:
-        return "The present point lies beyond the end of the drawn curve."
+        return "The fan moves more air now than its curve reaches."
     gap = now.rise_pa / drawn - 1
     if abs(gap) <= 1.96 * curve.uncertainty:
-        return "At this flow the fan gives the pressure that its curve says, within what is known of it."
+        return "The fan gives the pressure that its curve promises at this flow."
     side = "more" if gap > 0 else "less"
     said = screen.quantity(drawn, "pressure").shown
-    return f"At this flow the fan gives {_percent(gap)} {side} pressure than its curve says ({said})."
+    return f"The fan gives {_percent(gap)} {side} pressure than its curve promises at this flow ({said})."
 
 
 def _since_baseline(screen: Screen, now: FanPointOut, base: FanPointOut) -> str:
     change = now.flow_m3s / base.flow_m3s - 1 if base.flow_m3s else 0.0
     if abs(change) < 0.02:
-        return f"The air is as it was {base.words}, within two percent."
+        return f"As much air as at the {base.words} with the same gates, within two percent."
     gap = screen.difference(now.flow_m3s - base.flow_m3s, "flow")
-    return f"{gap} ({_percent(change)}) {'more' if change > 0 else 'less'} air than {base.words}."
+    return f"{gap} ({_percent(change)}) {'more' if change > 0 else 'less'} air than at the {base.words} with the same gates."
 
 
 def _percent(share: float) -> str:

@@ -23,11 +23,11 @@ api = APIRouter(tags=["machine"])
 TOUR_WORDS = {
     "start": "The tour has begun.",
     "ready": "Measuring.",
-    "skip": "Left out.",
+    "skip": "Skipped.",
     "repeat": "Once more.",
-    "back": "Back one step.",
+    "back": "One step back.",
     "cancel": "The tour was ended.",
-    "finish": "The baseline is stored.",
+    "finish": "The baseline is saved.",
 }
 
 
@@ -37,8 +37,8 @@ ADDED_WORDS = {
     "compare": "Comparing: the answer will stand here in a moment.",
     "check": "The check has begun.",
     "ready": "Measuring.",
-    "skip": "Left out.",
-    "back": "Back one step.",
+    "skip": "Skipped.",
+    "back": "One step back.",
     "keep": "Kept.",
     "leave": "The check was ended; nothing of it is kept.",
 }

@@ -47,7 +47,7 @@ SHOP = (
     ("fan", "Fan curve", "/fan", "Where the fan works now, and where it did when all was new."),
     ("run-check", "Did my new run hurt?", "/added-run", "Whether an added run costs the other ports air."),
     ("tour", "Baseline tour", "/tour", "Show it what your ducts really do: open the gates one by one."),
-    ("record", "Month by month", "/record", "What was done and how it ran: to print or to keep."),
+    ("record", "Maintenance record", "/record", "Month by month: what was done and how it ran, to print or to keep."),
     ("health", "Health", "/health", "Sensors, where the readings come from, notices, what can be told here."),
     ("wall", "Wall view", "/wall", "One colour and one sentence, to be read across the shop."),
 )

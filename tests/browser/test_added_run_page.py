@@ -76,7 +76,7 @@ def test_a_guided_check_is_led_step_by_step(scene: Scene) -> None:
         scene.shop.tell()
     page = scene.go("/added-run")
     expect(page.get_by_role("heading", name="Before the work: step 2 of 5")).to_be_visible()
-    page.get_by_role("button", name="Ready: the gates stand so").click()
+    page.get_by_role("button", name="The gates are set: measure").click()
     expect(page.get_by_text("Measuring.")).to_be_visible()
     with scene.pump.lock:
         scene.shop.writer.status("added_run", {"check": {**check, "phase": "done", "words": "All is measured."}})

@@ -202,7 +202,7 @@ def test_the_tour_shows_one_instruction_at_a_time(client: Visitor, shop: Shop) -
     assert (found["title"], found["may_ready"], found["measured"]) == ("Step 2 of 8", True, ["all shut"])
     assert {gate["name"]: gate["is_open"] for gate in found["gates"]}["planer"] is True
     assert sum(gate["is_open"] for gate in found["gates"]) == 1
-    assert "Ready: the gates stand so" in client.get("/tour").text
+    assert "The gates are set: measure" in client.get("/tour").text
 
 
 def test_a_finished_tour_reports_as_built_against_as_drawn(client: Visitor, shop: Shop) -> None:
