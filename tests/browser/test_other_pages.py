@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import re
+import struct
+from datetime import datetime
+from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
@@ -110,6 +114,55 @@ def test_a_mouse_drag_looks_closer_and_one_cursor_runs_over_all_charts(scene: Sc
     page.mouse.up()
     start, end = wait_for_window(page)
     assert end - start == pytest.approx(600 * ROOM, rel=0.05)
+
+
+@on_a_desk
+def test_wheel_keys_and_back_move_the_charts_and_what_is_seen_can_be_saved(scene: Scene, tmp_path: Path) -> None:
+    page = scene.go("/trends?span=1200")
+    expect(page.locator("#window")).to_contain_text("20 minutes")
+    box = plot(page)
+    page.mouse.move(box["x"] + box["width"] * 0.5, box["y"] + box["height"] / 2)
+    page.mouse.wheel(0, -400)
+    wheeled = wait_for_window(page)
+    assert 300 < wheeled[1] - wheeled[0] < 1000 * ROOM, "the wheel zooms in"
+    page.go_back()
+    page.wait_for_function("() => new URLSearchParams(location.search).get('span') === '1200'")
+    expect(page.locator("#window")).to_contain_text("20 minutes")
+    page.go_forward()
+    assert wait_for_window(page) == wheeled, "the address says what is seen"
+
+    charts = page.locator("#charts")
+    charts.focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#charts-said")).to_contain_text(re.compile(r"\d\d:\d\d:\d\d: .*Suction before the fan [\d.]+ in"))
+    page.keyboard.press("-")
+    page.wait_for_function("wide => { const q = new URLSearchParams(location.search); return q.get('end') - q.get('start') > wide"
+                           " || q.get('span') > wide; }", arg=1.5 * (wheeled[1] - wheeled[0]))
+    page.keyboard.press("Shift+ArrowLeft")
+    start, end = wait_for_window(page)
+
+    with page.expect_download() as table:
+        page.get_by_role("button", name="Save as a table").click()
+    lines = Path(table.value.path()).read_text().splitlines()
+    head = next(csv.reader([lines[0]]))
+    assert head[:3] == ["time", "Filter drag against clean (× clean)", "Suction before the fan (in. w.g.)"]
+    found = [row for row in csv.reader(lines[1:]) if row[2]]
+    times = [datetime.fromisoformat(row[0]).timestamp() for row in found]
+    assert found
+    assert start - 60 <= times[0] <= times[-1] <= end + 60, "what is seen, and no more"
+    assert all(2.0 < float(row[2]) < 12.0 for row in found), "in the viewer's units"
+    with page.expect_download() as picture:
+        page.get_by_role("button", name="Save as a picture").click()
+    data = Path(picture.value.path()).read_bytes()
+    assert data.startswith(b"\x89PNG")
+    width, height = struct.unpack(">II", data[16:24])
+    assert width > 800
+    assert height > 5 * 150, "all five charts"
+
+    page.locator("#in-words summary").click()
+    expect(page.locator("#sentences li")).to_have_count(5)
+    expect(page.locator("#sentences li").first).to_contain_text("clean here at 1.75")
 
 
 @on_a_desk
