@@ -190,19 +190,14 @@ def test_what_happened_in_the_window_is_told_below(scene: Scene) -> None:
         scene.shop.note(EventKind.EMPTIED, "one bag")
         scene.shop.claim(Condition.BAG_FULL)
         scene.shop.step(400)
-    page = scene.go("/trends")
-    expect(page.locator("#in-this-time")).to_contain_text("Chip bag emptied: one bag")
-    expect(page.locator("#in-this-time")).to_contain_text("The chip bag is full")
-
-
-@on_a_phone
-def test_a_chart_never_gets_more_points_than_it_has_pixels(scene: Scene) -> None:
     page = scene.page
     with page.expect_response(re.compile("/api/v1/trends")) as answer:
         scene.go("/trends")
     width = page.locator("#charts .u-over").first.bounding_box()
     assert width is not None
-    assert 10 < len(answer.value.json()["t"]) <= width["width"] + 12
+    assert 10 < len(answer.value.json()["t"]) <= width["width"] + 12, "a chart never gets more points than it has pixels"
+    expect(page.locator("#in-this-time")).to_contain_text("Chip bag emptied: one bag")
+    expect(page.locator("#in-this-time")).to_contain_text("The chip bag is full")
 
 
 @on_a_phone
