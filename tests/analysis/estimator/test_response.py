@@ -13,6 +13,7 @@ from analysis.estimator.gatesets import gate_sets
 from analysis.estimator.response import Response
 from analysis.estimator.uncertain import SHARED, names_of, prior_sd, uncertain_parts
 from tests.bench.shops import drawn_barn, random_shop
+from tests.support.thoroughness import draws
 
 DESIGN = drawn_barn()[1]
 SETS = gate_sets([p.has_gate for p in DESIGN.ports])
@@ -125,14 +126,14 @@ def test_fan_laws_make_a_slow_fan_the_same_table_too() -> None:
 
 
 def test_spread_is_that_of_drawing_the_parts_at_random(response: Response) -> None:
-    """Covariance by sensitivities against the covariance over 400 shops drawn from the prior and solved."""
+    """Covariance by sensitivities against the covariance over shops drawn from the prior and solved."""
     rng = np.random.default_rng(3)
     sd = dict(zip(names_of(DESIGN), prior_sd(DESIGN, 3.0, 2.0, 0.03), strict=True))
     row = next(i for i, s in enumerate(SETS) if s.tolist() == [True, False, False, False])
     gates = SETS[row:row + 1]
     drag = math.exp(response.column(NODE).log_drag)
     drawn = []
-    for _ in range(400):
+    for _ in range(draws(800)):
         built = AsBuilt(
             fan_pressure=math.exp(rng.normal(0, sd["fan_pressure"])), fan_flow=math.exp(rng.normal(0, sd["fan_flow"])),
             port_k={p: math.exp(rng.normal(0, sd[f"port:{p}"])) for p in DESIGN.port_names},
@@ -146,7 +147,7 @@ def test_spread_is_that_of_drawing_the_parts_at_random(response: Response) -> No
             if n in ("fan_pressure", "fan_flow", "leak") or n.startswith(("port:", "run:"))]
     j = np.asarray(column.to_parts[row, :2, :], dtype=float)[:, part]
     found = np.sqrt(np.diag(j @ response.uncertain.covariance[np.ix_(part, part)] @ j.T))
-    assert found == pytest.approx(wanted, rel=0.12)  # 400 draws know a standard deviation to 3.5 %
+    assert found == pytest.approx(wanted, rel=0.12)  # 200 draws know a standard deviation to 5 %
 
 
 def test_a_gate_set_nobody_thought_of_can_be_added() -> None:

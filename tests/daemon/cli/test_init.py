@@ -213,7 +213,7 @@ def test_a_folder_is_told(tmp_path: Path) -> None:
     assert CliRunner().invoke(app, ["init", str(tmp_path / "no" / "shop.toml")]).exit_code == 2
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_on_a_real_terminal_control_c_keeps_what_was_answered(tmp_path: Path) -> None:
     shop = tmp_path / "shop.toml"
     program = "import typer; from daemon.cli.init import init; app = typer.Typer(); app.command()(init); app()"
@@ -243,7 +243,7 @@ def test_on_a_real_terminal_control_c_keeps_what_was_answered(tmp_path: Path) ->
     assert draft.unfinished.answers == {"name": "Barn", "units": "si"}
 
 
-def _until(terminal: int, words: str, within_s: float = 20.0) -> str:
+def _until(terminal: int, words: str, within_s: float = 90.0) -> str:
     """What the terminal shows until these words come."""
     shown, deadline = "", time.monotonic() + within_s
     while words not in shown:

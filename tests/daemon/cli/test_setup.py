@@ -62,7 +62,7 @@ def test_its_owner_ends_it_from_the_page(tmp_path: Path) -> None:
     assert draft.of("shop")["name"] == "Barn"
 
 
-@pytest.mark.long
+@pytest.mark.slow
 def test_control_c_ends_it_and_only_this_computer_reaches_it(tmp_path: Path) -> None:
     with served(tmp_path / "shop.toml") as (process, url):
         port = int(url.split(":")[2].split("/")[0])

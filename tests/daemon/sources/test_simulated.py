@@ -103,9 +103,9 @@ def test_started_anew_it_goes_on_where_the_shop_would_be() -> None:
 
 def test_started_anew_days_later_it_is_where_the_shop_would_be_too() -> None:
     settings = SimulatorSettings(barn(), name="shop", seed=2, opens_t=MONDAY_OPENS)
-    with running(PacedClock(MONDAY_OPENS + 9.2 * 86400.0, 120.0), settings) as (_, out, _, _):
+    with running(PacedClock(MONDAY_OPENS + 2.2 * 86400.0, 120.0), settings) as (_, out, _, _):
         first = out.get(timeout=60.0)
-    assert first[0].t == pytest.approx(MONDAY_OPENS + 9.2 * 86400.0, abs=1.0)
+    assert first[0].t == pytest.approx(MONDAY_OPENS + 2.2 * 86400.0, abs=1.0)
 
 
 def test_a_shop_left_too_long_ago_opens_anew() -> None:
