@@ -35,7 +35,7 @@ def create_app(
 ) -> FastAPI:
     """The dashboard over the store that ``settings`` names. ``wall`` tells how long the daemon has been silent."""
     sessions = Sessions()
-    store = Store(settings.store, wall, settings.alone)
+    store = Store(settings.store, wall, settings.alone, settings.silent_after_s)
     assets = Assets()
     box = Box(
         settings=settings,
@@ -47,7 +47,7 @@ def create_app(
     )
 
     def render(snapshot: Snapshot, system: System) -> str:
-        return now_out(snapshot, Screen(system), settings.silent_after_s).model_dump_json()
+        return now_out(snapshot, Screen(system)).model_dump_json()
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:

@@ -28,11 +28,14 @@ class Store:
     """What the routes ask. ``wall`` is this computer's clock; ``alone`` says that the daemon is another process, which may
     end unseen."""
 
-    def __init__(self, path: Path, wall: Callable[[], float] = time.time, alone: bool = False) -> None:
+    def __init__(
+        self, path: Path, wall: Callable[[], float] = time.time, alone: bool = False, silent_after_s: float = 15.0
+    ) -> None:
         self.path = path
         self.reader = Reader(path)
         self._wall = wall
         self._alone = alone
+        self._silent_after_s = silent_after_s
         self._seen_alive: float | None = None
         self._lock = threading.Lock()
         self._latest: Snapshot | None = None
@@ -74,6 +77,7 @@ class Store:
             return Snapshot(
                 wall=wall,
                 gone=gone,
+                silent_after_s=self._silent_after_s,
                 heard=heard,
                 now=_document(self.reader.now()),
                 detectors=_list(self.reader.status("detectors")),

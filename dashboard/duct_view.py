@@ -17,7 +17,7 @@ from dashboard.machine_view import GUESS
 from dashboard.now_view import state_words
 from dashboard.shapes import Quantity, Screen, dig, number, rows, shape_of, text
 from dashboard.snapshot import Document, Snapshot
-from dashboard.words import DASH
+from dashboard.words import DASH, since
 
 MAX_PIECES = 200
 
@@ -62,7 +62,7 @@ def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
     drawn = [("run", row) for row in rows(snapshot.shop, "runs")] + [("port", row) for row in rows(snapshot.shop, "ports")]
     if not drawn:
         why = "The drawing of the ducts is not there yet: it comes when the daemon runs."
-        return DuctsOut(known=False, why=why, headline="", pieces=[], tone="wait")
+        return DuctsOut(known=False, why=why, headline=why, pieces=[], tone="wait")
     running = text(snapshot.now, "state") == "running"
     gates = open_ports(snapshot)
     pieces = [_piece(kind, row, snapshot, screen, gates, running) for kind, row in drawn[:MAX_PIECES]]
@@ -83,7 +83,10 @@ def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
         headline = "Not known which gates are open"
     else:
         headline = f"Open: {', '.join(gates)}" if gates else "All gates shut"
-    tone = "soon" if slow else "plan" if by_design else "ok" if running else "quiet"
+    if snapshot.silent:
+        headline = f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}"
+        remark = "What you see below is from then."
+    tone = "silent" if snapshot.silent else "soon" if slow else "plan" if by_design else "ok" if running else "quiet"
     return DuctsOut(
         known=True, headline=headline, remark=remark, tone=tone, pieces=pieces, shape=shape_of([piece.name for piece in pieces])
     )

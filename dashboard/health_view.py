@@ -92,13 +92,13 @@ class HealthOut(BaseModel):
     shape: str = Field(examples=["5f2c01aa"])
 
 
-def health_out(snapshot: Snapshot, screen: Screen, silent_after_s: float, open_pages: int) -> HealthOut:
+def health_out(snapshot: Snapshot, screen: Screen, open_pages: int) -> HealthOut:
     """The health made from a snapshot."""
     silent_for = snapshot.silent_for()
     sensors = [_sensor(snapshot, name, screen) for name in CHANNELS]
     if snapshot.problem:
         tone, words = "wait", snapshot.problem
-    elif silent_for is not None and snapshot.silent(silent_after_s):
+    elif silent_for is not None and snapshot.silent:
         tone, words = "silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}."
     elif dig(snapshot.daemon, "store_ok") is False:
         tone, words = "soon", f"Nothing is being recorded: {text(snapshot.daemon, 'store_words')}."

@@ -207,7 +207,7 @@ def bag_out(snapshot: Snapshot, screen: Screen) -> BagOut:
     elif said == "absent":
         tone = "plan" if (number(claim, "forecast_s") or math.inf) <= SOON_FULL_S else "ok"
         words = left_words(claim) or "Not full"
-        detail = "" if fill is not None else "How long a bag lasts is learned the first time you empty it."
+        detail = "" if fill is not None or left_words(claim) else "How long a bag lasts is learned the first time you empty it."
     else:
         tone, words, detail = "wait", "Not yet known", sentence(text(claim, "reason"))
     return BagOut(

@@ -12,7 +12,7 @@ from dashboard.demo_view import DemoOut, demo_out
 from dashboard.machine_view import AirOut, BagOut, FilterOut, air_out, bag_out, filter_out
 from dashboard.shapes import SERIES, TWO_SD, Quantity, Screen, dig, number, place_words, table, text
 from dashboard.snapshot import Snapshot
-from dashboard.words import clock_time, day_and_time, duration, sentence, since
+from dashboard.words import DASH, clock_time, day_and_time, duration, sentence, since
 
 MAIN_CHANNELS = ("inlet_pa", "filter_pa", "motor_a")
 FRAMES_LATE_S = 60.0
@@ -40,7 +40,7 @@ class SignalOut(BaseModel):
     low: Quantity
     high: Quantity
     verdict: str = Field(examples=["within"])
-    verdict_words: str = Field(examples=["normal for these gates: 7.6 to 8.3"])
+    verdict_words: str = Field(examples=["normal for these gates: 7.6–8.3"])
 
 
 class Verdict(BaseModel):
@@ -81,20 +81,20 @@ class NowOut(BaseModel):
     demo: DemoOut | None = Field(default=None, description="what happens in a simulated shop")
 
 
-def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut:
+def now_out(snapshot: Snapshot, screen: Screen) -> NowOut:
     """The page "Now" made from a snapshot."""
     state = text(snapshot.now, "state", default="unknown")
     alarms = by_weight([alarm_out(alarm, screen, snapshot.clock, state) for alarm in snapshot.alarms])
-    silent = snapshot.silent(silent_after_s)
     pace = number(snapshot.daemon, "pace")
     told = {channel_of(alarm.condition, alarm.where) for alarm in alarms if alarm.tone not in ("quiet", "over")}
     signals = {name: _signal(snapshot, name, screen, state, name in told) for name in MAIN_CHANNELS}
     words = state_words(snapshot, state)
-    if silent:
-        words = f"Last heard: {words[:1].lower()}{words[1:]}"
+    if snapshot.silent:
         old = {"verdict": "unknown", "verdict_words": "as it was then"}
         signals = {name: signal.model_copy(update=old) for name, signal in signals.items()}
-    verdict, first = _verdict(snapshot, alarms, state, silent)
+    verdict, first = _verdict(snapshot, alarms, state)
+    if verdict.tone == "silent":
+        words = f"Last heard: {words[:1].lower()}{words[1:]}"
     bags, bag = filter_out(snapshot, screen), bag_out(snapshot, screen)
     stands = {alarm.condition for alarm in alarms if alarm.tone not in ("quiet", "over")}
     if "bag_full" in stands:  # an alarm lasts a little longer than its cause: the gauge says the same as the alarm
@@ -120,7 +120,7 @@ def now_out(snapshot: Snapshot, screen: Screen, silent_after_s: float) -> NowOut
         state_words=words,
         verdict=verdict,
         waiting=waiting,
-        silent=silent,
+        silent=snapshot.silent,
         contact="lost" if verdict.tone == "silent" or waiting else "ok",
         signals=signals,
         others=[_signal(snapshot, name, screen, state, name in told) for name in others],
@@ -175,7 +175,7 @@ def _signal(snapshot: Snapshot, name: str, screen: Screen, state: str, alarmed: 
     elif band is None:
         signal.verdict_words = "nothing to compare with yet"
     else:
-        normal = f"{signal.low.number} to {signal.high.number}"
+        normal = f"{signal.low.number}{DASH}{signal.high.number}"
         if band[0] <= value <= band[1]:
             signal.verdict, signal.verdict_words = "within", f"normal for these gates: {normal}"
         else:
@@ -191,7 +191,7 @@ def _signal(snapshot: Snapshot, name: str, screen: Screen, state: str, alarmed: 
 # -- the line that is read first ------------------------------------------------------------------------------------------
 
 
-def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: bool) -> tuple[Verdict, int]:
+def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str) -> tuple[Verdict, int]:
     """The line, and the id of the alarm that it tells (0: none). Trouble with what is known comes first, then the alarms."""
     clock = snapshot.clock
     loud = [alarm for alarm in alarms if alarm.tone not in ("quiet", "over")]
@@ -202,7 +202,7 @@ def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: boo
 
     if snapshot.problem:
         return plain("wait", "Waiting for the daemon", snapshot.problem)
-    if silent and snapshot.heard is not None:
+    if snapshot.silent and snapshot.heard is not None:
         look = "What you see below is from then. Check that the small computer has power."
         return plain("silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}", look)
     if snapshot.t is None or snapshot.never_measured:
@@ -239,8 +239,11 @@ def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str, silent: boo
     if lost:
         return plain("wait", f"Watching in part: {lost[0]}", sentence(" and ".join(lost[1:])) if lost[1:] else "",
                      "What needs this sensor is not watched.")
-    put_off = f"{len(alarms)} put off or switched off; see the journal." if alarms else ""
-    return plain("ok", "All good", put_off)
+    for alarm in alarms:
+        if alarm.shelved and alarm.cleared_t is None:  # nobody is to be disturbed, but all is not good
+            title = f"Put off: {alarm.title[:1].lower()}{alarm.title[1:]}"
+            return plain("quiet", title, f"Until {alarm.until}.", "Nothing else is open.")
+    return plain("ok", "All good")
 
 
 def _lost(snapshot: Snapshot) -> list[str]:

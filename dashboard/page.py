@@ -66,7 +66,7 @@ def html(request: Request, name: str, template: str, status: int = 200, **contex
     """A page with the live frame of the moment around it."""
     box = box_of(request)
     snapshot = box.store.snapshot()
-    now = now_out(snapshot, screen_of(request, snapshot), box.settings.silent_after_s)
+    now = now_out(snapshot, screen_of(request, snapshot))
     page = page_of(request, name, now, snapshot)
     text = box.templates.get_template(template).render(page=page, now=now, **context)
     return HTMLResponse(text, status_code=status)

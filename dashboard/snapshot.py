@@ -21,13 +21,15 @@ class Snapshot:
     """What the store said at one moment.
 
     ``wall`` is the time by this computer's clock; ``heard`` when, by the same clock, the daemon last wrote. All other
-    times are event time. ``problem`` says why there is nothing at all, ``gone`` that no daemon is at work any more.
+    times are event time. ``problem`` says why there is nothing at all, ``gone`` that no daemon is at work any more,
+    ``silent_after_s`` how long one may say nothing.
     """
 
     wall: float
     heard: float | None = None
     problem: str = ""
     gone: bool = False
+    silent_after_s: float = 15.0
     now: Document = field(default_factory=dict)
     detectors: tuple[Document, ...] = ()
     sources: tuple[Document, ...] = ()
@@ -80,6 +82,11 @@ class Snapshot:
         """Seconds since the daemon last wrote, None where it never did."""
         return None if self.heard is None else max(0.0, self.wall - self.heard)
 
-    def silent(self, after_s: float) -> bool:
+    def silent_longer(self, than_s: float) -> bool:
         """Whether the daemon is gone, or has not written for so long."""
-        return self.gone or (self.silent_for() or 0.0) > after_s
+        return self.gone or (self.silent_for() or 0.0) > than_s
+
+    @property
+    def silent(self) -> bool:
+        """Whether what was read is not the present any more."""
+        return self.silent_longer(self.silent_after_s)

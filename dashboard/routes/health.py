@@ -26,7 +26,7 @@ def read_health(request: Request) -> HealthOut:
     box = box_of(request)
     snapshot = box.store.snapshot()
     open_pages = 0 if box.live is None else box.live.open_pages
-    return health_out(snapshot, screen_of(request, snapshot), box.settings.silent_after_s, open_pages)
+    return health_out(snapshot, screen_of(request, snapshot), open_pages)
 
 
 @probes.get(
@@ -43,7 +43,7 @@ def healthz(request: Request) -> JSONResponse:
     nothing is measured or nothing can be stored."""
     box = box_of(request)
     snapshot = box.store.snapshot()
-    if snapshot.heard is not None and snapshot.silent(max(LONG_SILENT_S, box.settings.silent_after_s)):
+    if snapshot.heard is not None and snapshot.silent_longer(max(LONG_SILENT_S, box.settings.silent_after_s)):
         return problem(503, f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}.")
     if snapshot.daemon.get("store_ok") is False:
         return problem(503, f"Nothing is being recorded: {text(snapshot.daemon, 'store_words')}.")
@@ -64,5 +64,5 @@ def metrics(request: Request) -> Response:
     box = box_of(request)
     snapshot = box.store.snapshot()
     open_pages = 0 if box.live is None else box.live.open_pages
-    health = health_out(snapshot, Screen("si"), box.settings.silent_after_s, open_pages)
+    health = health_out(snapshot, Screen("si"), open_pages)
     return Response(metrics_text(snapshot, health), headers={"content-type": CONTENT_TYPE})

@@ -19,9 +19,8 @@ api = APIRouter(tags=["now"])
 @api.get("/now", summary="Readings, filter, chip bag and open alarms, now")
 def read_now(request: Request) -> NowOut:
     """The latest frame with what the drawing expects, in SI and in the viewer's units (``?units=us`` or ``si``)."""
-    box = box_of(request)
-    snapshot = box.store.snapshot()
-    return now_out(snapshot, screen_of(request, snapshot), box.settings.silent_after_s)
+    snapshot = box_of(request).store.snapshot()
+    return now_out(snapshot, screen_of(request, snapshot))
 
 
 @api.get(

@@ -125,8 +125,10 @@ $("png").addEventListener("click", async () => save(await charts.png(), "ductwar
 
 let first = true;
 onNow(data => {
+  if (data.t == null) $("charts-said").textContent = "Nothing has been recorded yet.";
   if (first && data.t != null) {
     first = false;
+    $("charts-said").textContent = "";
     charts.lastT = data.t;
     return void follow(query);
   }

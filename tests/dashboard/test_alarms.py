@@ -105,7 +105,7 @@ def test_putting_aside_has_an_end_in_event_time(client: Visitor, shop: Shop) -> 
     assert alarm["shelved_until"] == shop.t + 3600
     assert alarm["tone"] == "quiet"
     assert now["alarm_count"] == 0
-    assert now["verdict"]["tone"] == "ok"
+    assert now["verdict"]["tone"] == "quiet", "put off is not good"
     with answering(shop):
         assert client.post(f"/api/v1/alarms/{alarm_id}/unshelve").status_code == 200
     assert client.fresh()["alarms"][0]["state"] == "unacknowledged"
@@ -197,3 +197,14 @@ def test_an_alarm_that_is_over_stays_in_its_tense_when_it_is_put_off(client: Vis
     assert later["state"] == "shelved"
     assert later["meaning"].startswith("What it meant: ")
     assert "Stop the fan" not in later["action"]
+
+
+def test_all_is_not_good_while_an_alarm_is_only_put_off(client: Visitor, shop: Shop) -> None:
+    shop.claim(Condition.BLOCKED_RUN, "planer")
+    shop.step(300)
+    alarm = shop.desk.open()[0]
+    shop.moved([shop.desk.shelve(alarm.id, shop.t, shop.t + 7200.0, "owner", "")])
+    shop.step(1)
+    verdict = client.fresh()["verdict"]
+    assert (verdict["tone"], verdict["title"]) == ("quiet", "Put off: a run is plugged: planer")
+    assert verdict["text"].endswith("Nothing else is open.")

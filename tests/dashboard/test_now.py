@@ -42,7 +42,7 @@ def test_a_reading_off_the_band_says_how_far_and_which_way(client: Visitor, shop
     shop.step(5)
     inlet = client.fresh()["signals"]["inlet_pa"]
     assert inlet["verdict"] == "below"
-    assert inlet["verdict_words"] == f"low for these gates; normal: {inlet['low']['number']} to {inlet['high']['number']}"
+    assert inlet["verdict_words"] == f"low for these gates; normal: {inlet['low']['number']}–{inlet['high']['number']}"
 
 
 def test_a_silent_channel_has_a_reason_and_no_number(client: Visitor, shop: Shop) -> None:
