@@ -72,8 +72,8 @@ SNAPSHOTS = st.builds(
 def everything(snapshot: Snapshot, systems: Sequence[str] = ("us", "si")) -> None:
     for system in systems:
         screen = Screen(system)  # type: ignore[arg-type]
-        now_out(snapshot, screen, 15.0).model_dump_json()
-        health = health_out(snapshot, screen, 15.0, 0)
+        now_out(snapshot, screen).model_dump_json()
+        health = health_out(snapshot, screen, 0)
         health.model_dump_json()
         ducts = ducts_out(snapshot, screen)
         ducts.model_dump_json()
