@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 from analysis import units
 from analysis.duct import stock
 from analysis.duct.design import FAN, WOOD_DUST
 from daemon.config.ducting import PortTable, RunTable
-from daemon.drafting.asking import ANY, Choice, Context, Question, Step, always, choices, kept, listed, one_of
-from daemon.drafting.draft import Answers
+from daemon.drafting.asking import ANY, Choice, Context, Question, Step, always, choices, listed, one_of
 
 JOINS: tuple[Choice, ...] = (
     ("straight", "straight on"), ("wye 45", "from the side, at 45 degrees"), ("wye 30", "from the side, at 30 degrees"),
@@ -101,28 +99,18 @@ def _suggest_needs(context: Context) -> str:
     return carrying_flow(context.given.get("pipe", ""), context.system)
 
 
-def run_tree(answers: Answers) -> dict[str, Any]:
-    """[[run]]"""
-    tree = kept(answers, {name: name for name in ("name", "into", "join", "pipe", "length")})
-    if answers.get("fittings"):
-        tree["fittings"] = listed(answers["fittings"])
-    return tree
-
-
-def port_tree(answers: Answers) -> dict[str, Any]:
-    """[[port]]"""
-    names = ("name", "into", "join", "pipe", "length", "hose", "hose_length", "gate", "entry", "needs")
-    tree = kept(answers, {name: name for name in names if name != "hose_length" or answers.get("hose")})
-    if answers.get("fittings"):
-        tree["fittings"] = listed(answers["fittings"])
-    return tree
-
-
 _FITTINGS = Question(
     "fittings", "Elbows and other fittings along it", ("fittings",), optional=True, nothing="none",
     example=("2x elbow 90 r/D 1.5, elbow 45", "2x elbow 90 r/D 1.5, elbow 45"), offers=one_of(*FITTINGS), tidy=_list,
+    value=listed,
     help="With commas between them. r/D is the radius of the bend over the diameter: 1.5 for a long one, 1 where nothing is "
     "written. The junction at its end is not counted here.",
+)
+
+_AT = Question(
+    "at", "How far along that run, counted with the air", ("at",), optional=True, nothing="where it begins",
+    example=("12 ft", "3.6 m"), when=("join", tuple(value for value, _ in JOINS if value != "straight")),
+    help="Ports along one main: the way from where the main begins. Several pieces without it meet at one point, as at a box.",
 )
 
 RUNS = Step(
@@ -135,12 +123,13 @@ RUNS = Step(
                  suggest=_suggest_into_run),
         Question("join", "How does it join there?", ("join",), kind="choice", choices=choices(*JOINS), suggest=_suggest_join,
                  unless=("into", FAN)),
+        _AT,
         Question("pipe", "Pipe", ("pipe",), example=("D2729 6 in", "spiral 160 mm"), offers=one_of(*PIPES),
                  suggest=_suggest_pipe, help=PIPE_HELP),
         Question("length", "Length, along its middle", ("length",), example=("14 ft", "4.2 m")),
         _FITTINGS,
     ),
-    lambda _: RunTable, run_tree, many=True, least=1, item="run",
+    lambda _: RunTable, many=True, least=1, item="run",
 )
 
 PORTS = Step(
@@ -150,6 +139,7 @@ PORTS = Step(
         Question("into", "Which run does its air flow into?", ("into",), kind="choice", choices=_runs,
                  suggest=_suggest_into_port),
         Question("join", "How does it join there?", ("join",), kind="choice", choices=choices(*JOINS), suggest=_suggest_join),
+        _AT,
         Question("pipe", "Pipe", ("pipe",), example=("D2729 4 in", "spiral 100 mm"), offers=one_of(*PIPES),
                  suggest=_suggest_port_pipe, help=PIPE_HELP),
         Question("length", "Length of the pipe, from the junction to the hose or the machine", ("length",),
@@ -172,6 +162,6 @@ PORTS = Step(
                  example=("400 cfm", "680 m3/h"), suggest=_suggest_needs,
                  help="From its maker. The suggestion is what just carries shavings through this pipe."),
     ),
-    lambda _: PortTable, port_tree, many=True, least=1, item="port",
+    lambda _: PortTable, many=True, least=1, item="port",
 )
 

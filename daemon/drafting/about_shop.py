@@ -20,7 +20,6 @@ from daemon.drafting.asking import (
     always,
     by_units,
     choices,
-    kept,
     number,
     plain,
     quantity,
@@ -48,16 +47,11 @@ def _hours(text: str) -> str:
     return " to ".join(clock_span(text)) if text.strip() else ""
 
 
-def shop_tree(answers: Answers) -> dict[str, Any]:
-    """[shop]"""
-    tree: dict[str, Any] = kept(answers, {"name": "name", "units": "units", "altitude": "altitude",
-                                          "air_temperature": "air_temperature"})
-    if answers.get("hours"):
-        try:
-            tree["hours"] = list(clock_span(answers["hours"]))
-        except ValueError:
-            tree["hours"] = answers["hours"]
-    return tree
+def _span(text: str) -> list[str] | str:
+    try:
+        return list(clock_span(text))
+    except ValueError:
+        return text
 
 
 SHOP = Step(
@@ -80,10 +74,11 @@ SHOP = Step(
         ),
         Question(
             "hours", "Between which times may the fan run?", ("hours",), optional=True, nothing="at any time",
-            example=("06:30 to 19:00", "06:30 to 19:00"), tidy=_hours, help="Outside these hours a running fan is told.",
+            example=("06:30 to 19:00", "06:30 to 19:00"), tidy=_hours, value=_span,
+            help="Outside these hours a running fan is told.",
         ),
     ),
-    lambda _: ShopTable, shop_tree,
+    lambda _: ShopTable,
 )
 
 
@@ -110,18 +105,14 @@ def _points(text: str) -> str:
     return "\n".join("; ".join(cells) for cells in rows)
 
 
-def fan_tree(answers: Answers) -> dict[str, Any]:
-    """[fan]"""
-    if answers.get("how") == "wheel":
-        return kept(answers, {"wheel_diameter": "wheel_diameter", "wheel_speed": "speed"})
+def _point_tables(text: str) -> list[dict[str, str]]:
+    return [dict(zip(("flow", "static", "power"), _cells(line), strict=False)) for line in text.split("\n")]
+
+
+def _guessed_fan(answers: Answers, tree: dict[str, Any]) -> None:
     if answers.get("how") == "unknown":
-        size = answers.get("size", "").partition("; ")
-        return {"wheel_diameter": size[0], "speed": size[2], "uncertainty": GUESSED_FAN_SD}
-    tree: dict[str, Any] = {}
-    if answers.get("points"):
-        rows = [_cells(line) for line in answers["points"].split("\n")]
-        tree["points"] = [dict(zip(("flow", "static", "power"), row, strict=False)) for row in rows]
-    return tree | kept(answers, {"at_speed": "at_speed", "speed": "speed"})
+        wheel, _, speed = answers.get("size", "").partition("; ")
+        tree |= {"wheel_diameter": wheel, "speed": speed, "uncertainty": GUESSED_FAN_SD}
 
 
 def _sizes(context: Context) -> Sequence[Choice]:
@@ -164,6 +155,7 @@ FAN = Step(
         ),
         Question(
             "points", "Points of the curve: flow, static pressure, shaft power", ("points",), kind="lines", tidy=_points,
+            value=_point_tables,
             example=("400 cfm; 11.6 inwg; 1.25 hp", "700 m3/h; 2.9 kPa; 0.9 kW"), when=("how", ("points",)),
             help="One point a line, three at least, from shut off to wide open. Shaft power at every point or at none; "
             "without it the motor current cannot be reckoned.",
@@ -186,21 +178,14 @@ FAN = Step(
             when=("how", ("wheel",)), help="On a motor that drives it directly: the motor's speed.",
         ),
     ),
-    lambda _: FanTable, fan_tree,
+    lambda _: FanTable, _guessed_fan,
 )
 
 
-def motor_tree(answers: Answers) -> dict[str, Any]:
-    """[motor]; one whose plate nobody has read is a guess, marked by its uncertainty."""
+def _guessed_motor(answers: Answers, tree: dict[str, Any]) -> None:
+    """A motor whose plate nobody has read is a guess, marked by its uncertainty."""
     if answers.get("known") == "no":
-        about = answers.get("about", "")
-        return {"power": about, "phases": 1, "voltage": "230 V", "uncertainty": GUESSED_MOTOR_SD}
-    tree: dict[str, Any] = kept(answers, {"power": "power", "voltage": "voltage", "full_load_current": "full_load_current"})
-    if answers.get("phases"):
-        tree["phases"] = whole_number(answers["phases"])
-    if answers.get("service_factor"):
-        tree["service_factor"] = number(answers["service_factor"])
-    return tree
+        tree |= {"power": answers.get("about", ""), "phases": 1, "voltage": "230 V", "uncertainty": GUESSED_MOTOR_SD}
 
 
 _PLATE = ("known", ("yes",))
@@ -217,7 +202,7 @@ MOTOR = Step(
         ),
         Question("power", "Rated power", ("power",), example=("2 hp", "1.5 kW"), when=_PLATE),
         Question(
-            "phases", "Phases", ("phases",), kind="choice", when=_PLATE, suggest=by_units("1", "3"),
+            "phases", "Phases", ("phases",), kind="choice", when=_PLATE, suggest=by_units("1", "3"), value=whole_number,
             choices=choices(("1", "one"), ("3", "three")),
         ),
         Question(
@@ -230,10 +215,11 @@ MOTOR = Step(
         ),
         Question(
             "service_factor", "Service factor", ("service_factor",), optional=True, nothing="1.0, none on the plate",
-            example=("1.15", "1.0"), when=_PLATE, help="Marked SF on the plate: how far it may be loaded beyond its rating.",
+            example=("1.15", "1.0"), when=_PLATE, value=number,
+            help="Marked SF on the plate: how far it may be loaded beyond its rating.",
         ),
     ),
-    lambda _: MotorTable, motor_tree, wanted=lambda answers: answers.get("known") != "no" or bool(answers.get("about")),
+    lambda _: MotorTable, _guessed_motor, wanted=lambda answers: answers.get("known") != "no" or bool(answers.get("about")),
 )
 
 
@@ -249,21 +235,18 @@ def cloth_area(answers: Answers) -> tuple[float, bool] | None:
     return count * math.pi * across * high, american
 
 
-def filter_tree(answers: Answers) -> dict[str, Any]:
-    """[filter]: where the clean drop is not known, a guess from the cloth that is marked by its uncertainty."""
-    tree: dict[str, Any] = {}
+def _guessed_filter(answers: Answers, tree: dict[str, Any]) -> None:
+    """Cloth from the size of the bags; where the clean drop is not known, a guess from the cloth, marked by its uncertainty."""
     if answers.get("area_by") == "bags":
         found = cloth_area(answers)
         if found is not None:
             symbol = "ft2" if found[1] else "m2"
             tree["area"] = f"{units.from_si(found[0], symbol, 'area'):.2f} {symbol}"
-    else:
-        tree |= kept(answers, {"area": "area"})
     if answers.get("drop_known") == "no":
         try:
             area, american = units.parse(tree.get("area", ""), "area"), "ft" in tree.get("area", "")
         except units.UnitError:
-            return tree
+            return
         symbol, unit = ("cfm", "inwg") if american else ("m3/h", "Pa")
         flow = units.from_si(GUESSED_FACE_MS * area, symbol, "flow")
         tree["clean_drop"] = {
@@ -271,9 +254,6 @@ def filter_tree(answers: Answers) -> dict[str, Any]:
             "at": f"{flow:.0f} {symbol}",
         }
         tree["uncertainty"] = GUESSED_DRAG_SD
-    elif drop := kept(answers, {"drop_pressure": "pressure", "drop_at": "at"}):
-        tree["clean_drop"] = drop
-    return tree
 
 
 def _count(text: str, _: Context) -> None:
@@ -317,13 +297,8 @@ FILTER = Step(
             "drop_at", "At which flow", ("clean_drop", "at"), example=("600 cfm", "1000 m3/h"), when=_DROP,
         ),
     ),
-    lambda _: FilterTable, filter_tree,
+    lambda _: FilterTable, _guessed_filter,
 )
-
-
-def separator_tree(answers: Answers) -> dict[str, Any]:
-    """[separator]"""
-    return {"drop": kept(answers, {"separator_pressure": "pressure", "separator_at": "at"})}
 
 
 _CYCLONE = ("fitted", ("known",))
@@ -345,5 +320,5 @@ SEPARATOR = Step(
             "separator_at", "At which flow", ("drop", "at"), example=("700 cfm", "1200 m3/h"), when=_CYCLONE,
         ),
     ),
-    lambda _: SeparatorTable, separator_tree, wanted=lambda answers: answers.get("fitted") == "known",
+    lambda _: SeparatorTable, wanted=lambda answers: answers.get("fitted") == "known",
 )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -61,7 +61,8 @@ class Question:
     only steers other questions); ``help`` where to read it or what it is for. ``kind`` is "text", "lines" (several, one a
     line) or "choice". ``optional`` lets it be empty, and ``nothing`` says what that means. ``example`` in US and in SI units.
     ``choices`` closed, ``offers`` open; ``suggest`` the answer that most would give. ``tidy`` brings the text into form,
-    ``check`` looks further than the table does; both raise ValueError with a sentence. ``when`` names another question of
+    ``check`` looks further than the table does; both raise ValueError with a sentence. ``value`` makes of the text what the table
+    wants; it never raises. ``when`` names another question of
     the step and the answers to it with which this one is asked, ``unless`` one with which it is not.
     """
 
@@ -77,6 +78,7 @@ class Question:
     offers: Callable[[Context], Sequence[str]] | None = None
     suggest: Callable[[Context], str] | None = None
     tidy: Callable[[str], str] = plain
+    value: Callable[[str], Any] = str
     check: Callable[[str, Context], None] | None = None
     when: tuple[str, tuple[str, ...]] | None = None
     unless: tuple[str, str] | None = None
@@ -100,8 +102,8 @@ class Question:
 class Step:
     """Questions that belong together. ``many``: asked again for each ``item`` ("run"), ``least`` of them at least.
 
-    ``table`` gives the configuration's own model for a set of answers, ``tree`` that table's plain values (it never raises:
-    what cannot be read is left for the model to refuse), ``place`` the key of the whole file that it becomes.
+    ``table`` gives the configuration's own model for a set of answers, ``place`` the key of the whole file that it becomes. The
+    answers go where their questions' keys say; ``more`` adds what does not follow from one answer alone.
     """
 
     name: str
@@ -110,7 +112,7 @@ class Step:
     place: str
     questions: tuple[Question, ...]
     table: Callable[[Answers], type[StrictModel]]
-    tree: Callable[[Answers], dict[str, Any]]
+    more: Callable[[Answers, dict[str, Any]], None] = lambda answers, tree: None
     many: bool = False
     least: int = 0
     item: str = ""
@@ -123,6 +125,19 @@ class Step:
     def asked(self, given: Answers) -> tuple[Question, ...]:
         """The questions that are asked with these answers, in order."""
         return tuple(question for question in self.questions if question.asked(given))
+
+    def tree(self, answers: Answers) -> dict[str, Any]:
+        """The table's plain values. What cannot be read is left for the model to refuse."""
+        tree: dict[str, Any] = {}
+        for question in self.asked(answers):
+            if question.key and answers.get(question.name):
+                *holders, last = question.key
+                holder = tree
+                for key in holders:
+                    holder = holder.setdefault(key, {})
+                holder[last] = question.value(answers[question.name])
+        self.more(answers, tree)
+        return tree
 
 
 def choices(*found: Choice) -> Callable[[Context], Sequence[Choice]]:
@@ -169,11 +184,6 @@ def whole_number(text: str) -> int | str:
         return int(text)
     except ValueError:
         return text
-
-
-def kept(answers: Answers, names: Mapping[str, str]) -> dict[str, Any]:
-    """Answers that go into the table as they stand: name of the question -> key; empty ones are left out."""
-    return {key: answers[name] for name, key in names.items() if answers.get(name)}
 
 
 def name_of(step: Step, key: tuple[str | int, ...], answers: Answers) -> str:

@@ -48,7 +48,8 @@ def pieces(draft: Draft) -> list[Piece]:
                 continue
             hose = (read.hose_length or 0.0) if isinstance(read, PortTable) else 0.0
             words = f"{row.get('length', '')} of {row.get('pipe', '')}"
-            more = [f"{row.get('hose_length', '')} of hose"] if hose else []
+            more = [f"{row['at']} along it"] if row.get("at") and "at" in step.tree(row) else []
+            more += [f"{row.get('hose_length', '')} of hose"] if hose else []
             more += [f"needs {row['needs']}"] if row.get("needs") else []
             found.append(Piece(
                 read.name, read.into, step.item, read.join, read.length, hose, stock.pipe(read.pipe).inside_diameter_m,

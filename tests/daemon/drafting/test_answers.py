@@ -318,3 +318,15 @@ def test_a_draft_that_was_written_by_hand_is_not_believed() -> None:
     with pytest.raises(ConfigError):
         parse(found.text, Path("shop.toml"))
     assert tree_of(draft)["shop"]["name"] == "\x00"
+
+
+def test_a_port_along_a_main_is_drawn_where_it_stands() -> None:
+    """Asked only of what joins from the side; the file says it, and the check of the drawing refuses a place beyond the run."""
+    step = step_named("ports")
+    assert step is not None
+    draft = barn()
+    row = {**draft.list_of("ports")[0], "name": "sander", "join": "wye 45", "at": "2 ft"}
+    assert step.tree(row)["at"] == "2 ft"
+    assert "at" not in step.tree({**row, "join": "straight"})
+    assert check_step(step, row, draft).good
+    assert "at" in check_step(step, {**row, "at": "900 ft"}, draft).problems
