@@ -96,7 +96,11 @@ def said(command: str, answers: list[str], folder: Path, board: Board) -> str:
     shown = ""
     for answer in answers:
         while not shown.endswith("Enter: ") and not shown.endswith("runs: "):
-            shown += process.stdout.read(1)
+            letter = process.stdout.read(1)
+            if not letter:  # it has ended; what it showed tells why
+                process.wait()
+                return shown
+            shown += letter
         board.running = answer == "fan on"
         shown += "\n"
         process.stdin.write("\n")
