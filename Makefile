@@ -21,14 +21,14 @@ $(VENV)/.run-ready: pyproject.toml constraints.txt | $(VENV)/bin/python
 
 $(VENV)/.test-ready: $(VENV)/.run-ready
 	@echo "installing what the tests need (once)"
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[test]'
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile -c constraints.txt -e '.[test]'
 	@sh tests/support/system_packages.sh
 	@touch $@
 
-test: $(VENV)/.test-ready lint
+test: $(VENV)/.test-ready
 	$(BIN)/python -m pytest -q -n 2 --dist worksteal
 
-test-all: $(VENV)/.test-ready lint
+test-all: lint
 	$(BIN)/python -m pytest -q -n 2 --dist worksteal --long
 
 # The long ones alone, begun within MINUTES
