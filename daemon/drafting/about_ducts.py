@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from analysis import units
 from analysis.duct import stock
 from analysis.duct.design import FAN, WOOD_DUST
-from daemon.config.ducting import PortTable, RunTable
+from daemon.config.ducting import DuctTable, PortTable, RunTable
 from daemon.drafting.asking import ANY, Choice, Context, Question, Step, always, choices, listed, one_of
 
 JOINS: tuple[Choice, ...] = (
@@ -165,3 +165,14 @@ PORTS = Step(
     lambda _: PortTable, many=True, least=1, item="port",
 )
 
+DISCHARGE = Step(
+    "discharge", "The duct after the fan", "What the air passes after the fan, in the order of the air: an outlet adaptor, pipe "
+    "to a cyclone, to the bags or outside. A fan that blows straight into its bags has none.", "discharge",
+    (
+        Question("pipe", "Pipe", ("pipe",), example=("spiral 6 in", "spiral 160 mm"), offers=one_of(*PIPES),
+                 suggest=lambda context: "spiral 160 mm" if context.system == "si" else "spiral 6 in", help=PIPE_HELP),
+        Question("length", "Length, along its middle", ("length",), example=("3 ft", "0.9 m")),
+        _FITTINGS,
+    ),
+    lambda _: DuctTable, many=True, item="piece",
+)

@@ -262,6 +262,16 @@ def _count(text: str, _: Context) -> None:
 
 
 _BAGS, _DROP = ("area_by", ("bags",)), ("drop_known", ("yes",))
+def _side(
+    words: str, usual: str, after: str, before: str, when: tuple[str, tuple[str, ...]] | None = None
+) -> Question:
+    return Question(
+        "side", words, ("side",), kind="choice", suggest=always(usual), when=when, optional=True,
+        nothing=f"{usual} it, as in most shops",
+        choices=choices(("after", f"after it: {after}"), ("before", f"before it: {before}")),
+    )
+
+
 FILTER = Step(
     "filter", "The filter bags", "How much cloth there is, and what it costs when it is clean.", "filter",
     (
@@ -282,6 +292,7 @@ FILTER = Step(
         Question(
             "area", "Area of the cloth", ("area",), example=("48 ft2", "4.5 m2"), when=("area_by", ("area",)),
         ),
+        _side("Which side of the fan are they on?", "after", "the fan blows into them", "the fan sucks through them"),
         Question(
             "drop_known", "Do you know what the bags lose when they are clean?", kind="choice", choices=choices(*YES_NO),
             suggest=always("no"),
@@ -303,7 +314,7 @@ FILTER = Step(
 
 _CYCLONE = ("fitted", ("known",))
 SEPARATOR = Step(
-    "separator", "A separator", "A cyclone or a drop box between the ducts and the fan.", "separator",
+    "separator", "A separator", "A cyclone or a drop box, before the fan or after it.", "separator",
     (
         Question(
             "fitted", "Is there one?", kind="choice", suggest=always("none"),
@@ -313,6 +324,7 @@ SEPARATOR = Step(
             help="Where its loss is not known it is left out of the drawing, with a note in the file: everything then reads "
             "as if the ducts were longer, until a baseline tour has measured them as they are.",
         ),
+        _side("Which side of the fan is it on?", "before", "the fan blows into it", "between the ducts and the fan", _CYCLONE),
         Question(
             "separator_pressure", "Pressure that it loses", ("drop", "pressure"), example=("2 inwg", "500 Pa"), when=_CYCLONE,
         ),

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from daemon.drafting.about_ducts import PORTS, RUNS
+from daemon.drafting.about_ducts import DISCHARGE, PORTS, RUNS
 from daemon.drafting.about_shop import FAN, FILTER, MOTOR, SEPARATOR, SHOP
 from daemon.drafting.about_watching import DASHBOARD, OUTLETS, SENSORS, SOURCES
 from daemon.drafting.asking import Step
 from daemon.drafting.draft import Draft
 
-STEPS: tuple[Step, ...] = (SHOP, FAN, MOTOR, FILTER, SEPARATOR, RUNS, PORTS, SOURCES, SENSORS, OUTLETS, DASHBOARD)
+STEPS: tuple[Step, ...] = (SHOP, FAN, MOTOR, FILTER, SEPARATOR, RUNS, PORTS, DISCHARGE, SOURCES, SENSORS, OUTLETS, DASHBOARD)
 
 _BY_NAME = {step.name: step for step in STEPS}
 

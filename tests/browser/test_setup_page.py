@@ -124,6 +124,8 @@ def ducts(first: FirstRun, port: str = "planer") -> None:
     first.add("port", name=port, into="main", join="wye 45", length="6 ft", hose="flex 4 in", hose_length="5 ft")
     first.add("port", name="lathe", into="bench run", length="7 ft")
     first.go_on()
+    first.at("The duct after the fan")
+    first.go_on()
     first.at("Where readings come from")
 
 
@@ -245,7 +247,7 @@ LOOK = "[...document.querySelectorAll('a[href], button, input:not([type=hidden])
 
 
 STEPS = (
-    "shop", "fan", "motor", "filter", "separator", "runs", "runs/new", "runs/1", "ports", "ports/2", "sources",
+    "shop", "fan", "motor", "filter", "separator", "runs", "runs/new", "runs/1", "ports", "ports/2", "discharge", "sources",
     "sources/new?kind=mqtt", "sensors", "sensors/1", "outlets", "outlets/new?kind=apprise", "dashboard", "review", "done",
 )
 

@@ -28,15 +28,17 @@ app.command()(check)
 SHOP = ["Barn", "", "640 ft", "", "6:30-19"]
 WHEEL = ["2", "12 1/2 in", ""]
 PLATE = ["", "2 hp", "", "", "11.2 A", "1.15"]
-BAGS = ["", "2", "20 in", "32 in", ""]
+BAGS = ["", "2", "20 in", "32 in", "", ""]
 NO_CYCLONE = [""]
 MAIN = ["", "", "", "14 ft 6 in", "2x elbow 90 r/D 1.5"]
 BENCH = ["a", "bench run", "", "", "D2729 4 in", "9 ft", ""]
 PLANER = ["planer", "1", "", "", "", "6 ft", "", "flex 4 in", "5 ft", "", "", ""]
 LATHE = ["a", "lathe", "", "", "", "7 ft", "", "", "", "", "-"]
+NO_OUTLET_DUCT = [""]
 REHEARSE = ["", "y"]
 ALL = [
-    *SHOP, *WHEEL, *PLATE, *BAGS, *NO_CYCLONE, *MAIN, *BENCH, "", *PLANER, *LATHE, "", *REHEARSE, "", "", "", "", "",
+    *SHOP, *WHEEL, *PLATE, *BAGS, *NO_CYCLONE, *MAIN, *BENCH, "", *PLANER, *LATHE, "", *NO_OUTLET_DUCT,
+    *REHEARSE, "", "", "", "", "",
 ]
 
 BROKER = ALL.index("y") - 1
@@ -51,7 +53,7 @@ def no_ports(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_metric_stays_metric(tmp_path: Path) -> None:
     """From the question after the units on, no sample and no suggestion is in feet, inches or degrees Fahrenheit."""
-    answers = ["Cellar", "2", "", "", "", "3", "", "no", "", "", "2", "500 mm", "800 mm", "", "", "", "", "", "6,2 m", ""]
+    answers = ["Cellar", "2", "", "", "", "3", "", "no", "", "", "2", "500 mm", "800 mm", "", "", "", "", "", "", "6,2 m", ""]
     asked = sit(tmp_path / "shop.toml", *answers).output.partition("metres, pascals")[2]
     assert "such as 200 m" in asked
     assert "[20 C]" in asked
@@ -119,7 +121,7 @@ def test_the_way_back_while_sensors_are_looked_for(tmp_path: Path) -> None:
     before = ALL[: BROKER]
     result = sit(shop, *before, "<", "", "", "perhaps", "<", "", "", "y")
     words = " ".join(result.output.split())
-    assert words.count("7 of 11 The ports") == 3, "from the first question, and from the last"
+    assert words.count("8 of 12 The duct after the fan") == 3, "from the first question, and from the last"
     assert "'perhaps': answer y or n, or Enter for no" in words
     draft = read_draft(shop)
     assert draft is not None
@@ -190,7 +192,7 @@ def test_items_are_changed_and_taken_out(tmp_path: Path) -> None:
     shop = tmp_path / "shop.toml"
     # The bench run is renamed and then taken out; its lathe goes to the main.
     runs = [*MAIN, *BENCH, "2", "far run", "", "", "", "", "", "-2", ""]
-    lines = [*SHOP, *WHEEL, *PLATE, *BAGS, *NO_CYCLONE, *runs, *PLANER, "", *REHEARSE, "", "", "", "", "", "w"]
+    lines = [*SHOP, *WHEEL, *PLATE, *BAGS, *NO_CYCLONE, *runs, *PLANER, "", *NO_OUTLET_DUCT, *REHEARSE, "", "", "", "", "", "w"]
     result = sit(shop, *lines)
     assert result.exit_code == 0, result.output
     assert load(shop).design.run_names == ("main",)
@@ -200,7 +202,7 @@ def test_items_are_changed_and_taken_out(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ['the "old" barn', "x]\\n[fan", "# barn", "<b>barn</b>", "[bold red]barn[/]", "{0} %s"])
 def test_hostile_names_come_out_as_they_went_in(tmp_path: Path, name: str) -> None:
     shop = tmp_path / "shop.toml"
-    named = [name, *SHOP[1:], *WHEEL, *PLATE, *BAGS, *NO_CYCLONE, *MAIN, "", name, *PLANER[1:], "", *REHEARSE]
+    named = [name, *SHOP[1:], *WHEEL, *PLATE, *BAGS, *NO_CYCLONE, *MAIN, "", name, *PLANER[1:], "", *NO_OUTLET_DUCT, *REHEARSE]
     result = sit(shop, *named, "", "", "", "", "", "w")
     assert result.exit_code == 0, result.output
     assert load(shop).file.shop.name == name

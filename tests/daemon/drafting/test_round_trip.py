@@ -128,10 +128,11 @@ def _filter(draw: st.DrawFn, told: Told) -> None:
         {"area_by": "area", "area": "48 ft2"}, {"area_by": "bags", "bags": "2", "bag_diameter": "20 in", "bag_height": "2' 8\""},
         {"area_by": "bags", "bags": "1", "bag_diameter": "500 mm", "bag_height": "2.1 m"},
     ]))
-    assert told.answer("filter", drop | cloth)
+    sides = st.sampled_from(["before", "after"])
+    assert told.answer("filter", {**drop, **cloth, "side": draw(sides)})
     assert told.answer("separator", draw(st.sampled_from([
         {"fitted": "none"}, {"fitted": "unknown"},
-        {"fitted": "known", "separator_pressure": "2 inwg", "separator_at": "700 cfm"},
+        {"fitted": "known", "separator_pressure": "2 inwg", "separator_at": "700 cfm", "side": draw(sides)},
     ])))
 
 
@@ -168,16 +169,21 @@ def _ducts(draw: st.DrawFn, told: Told) -> None:
             if written is not None:
                 told.needs[written] = None if needs is None else needs[1]
                 break
+    for length in draw(st.lists(lengths(0.2, 4.0), max_size=2)):
+        assert told.answer("discharge", {"pipe": draw(st.sampled_from(BIG)), "length": length[0]})
 
 
 def _watching(draw: st.DrawFn, told: Told) -> None:
     topics = st.one_of(st.sampled_from(["barn/inlet", 'barn/"x" = "y"', "barn/#", "a\\b", "barn/in # let"]), st.text(max_size=20))
-    kind = draw(st.sampled_from(["serial", "mqtt", "simulator"]))
+    draft = told.draft
+    real = draft.list_of("discharge") or draft.of("filter")["side"] == "before" or draft.of("separator").get("side") == "after"
+    # The simulated shop has its bags right after the fan.
+    kind = draw(st.sampled_from(["serial", "mqtt"] if real else ["serial", "mqtt", "simulator"]))
     for source in (
         {"kind": kind, "name": draw(names), "device": draw(st.sampled_from(["/dev/ttyUSB0", '/dev/"odd" name'])),
          "host": "barn.local", "topics": f"inlet_pa = {draw(topics)}\njson = {draw(topics)}", "user": draw(names),
          "password_file": draw(st.sampled_from(["", "broker.password"]))},
-        {"kind": "simulator", "name": "rehearsal"},
+        {"kind": "serial" if real else "simulator", "name": "rehearsal", "device": "/dev/ttyUSB0", "checksum": "no"},
     ):
         if told.answer("sources", source):
             break
@@ -219,6 +225,10 @@ def test_accepted_answers_give_a_file_that_is_accepted_and_means_the_same(
     assert {piece.name: piece.into for piece in (*design.runs, *design.ports)} == told.into
     for piece in (*design.runs, *design.ports):
         assert piece.length_m == pytest.approx(told.lengths[piece.name], abs=2e-5), "four decimals of an inch"
+    assert design.filter.before_fan is (draft.of("filter")["side"] == "before")
+    if design.separator is not None:
+        assert design.separator.after_fan is (draft.of("separator")["side"] == "after")
+    assert len(design.discharge) == len(draft.list_of("discharge"))
     for port in design.ports:
         meant = told.needs[port.name]
         assert port.needs_m3s == (None if meant is None else pytest.approx(meant, rel=1e-6))
@@ -257,5 +267,5 @@ def test_a_draft_comes_back_from_its_file_as_it_was(told: Told) -> None:
 def test_every_step_is_exercised() -> None:
     """The strategy above answers every step, so that none is left out of the round trip when one is added."""
     assert {step.name for step in STEPS} == {
-        "shop", "fan", "motor", "filter", "separator", "runs", "ports", "sources", "sensors", "outlets", "dashboard",
+        "shop", "fan", "motor", "filter", "separator", "runs", "ports", "discharge", "sources", "sensors", "outlets", "dashboard",
     }
