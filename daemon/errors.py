@@ -23,7 +23,9 @@ class ConfigError(DuctwardenError):
 
 
 class SourceError(DuctwardenError):
-    """A source lost its sensor, port or broker; it will be opened again after a pause."""
+    """A source lost its sensor, port or broker; the daemon opens it again after a pause, a command ends with this."""
+
+    exit_code = 6
 
 
 class OutletError(DuctwardenError):
@@ -58,6 +60,6 @@ EXIT_CODES: dict[int, str] = {
     NOT_DONE: "the answer is no: the daemon declined, nothing arrived, or a guided check was left before its end",
     StoreError.exit_code: "the store cannot be opened, read or written (disk, permissions, a newer program's)",
     AlreadyRunning.exit_code: "another daemon owns the store",
-    NO_FILE: "another file, which is named, cannot be read or written",
+    NO_FILE: "another file, a port or a broker, which is named, cannot be read or written",
 }
 """What the exit codes of all commands mean; README has the same table."""

@@ -6,18 +6,23 @@ lines then are a greeting.
 
 from __future__ import annotations
 
+import os
 import sys
+from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from daemon.cli.common import say_json
-from daemon.errors import NOT_DONE
-
-if TYPE_CHECKING:
-    from daemon.finding.said import Lines, Proposal, Topics
+from analysis.readings import CHANNELS
+from daemon.cli.common import Json, give
+from daemon.errors import NOT_DONE, ConfigError
+from daemon.finding import places
+from daemon.finding.fitting import fit
+from daemon.finding.found import Found, from_lines, from_topics, shown
+from daemon.finding.said import Proposal, Topics
+from daemon.sources.fields import escaped
 
 
 def listen(
@@ -36,16 +41,14 @@ def listen(
     password_file: Annotated[Path | None, typer.Option(help="File whose first line is the password.", dir_okay=False)] = None,
     password_env: Annotated[str | None, typer.Option(help="Environment variable that holds the password.")] = None,
     ca_file: Annotated[Path | None, typer.Option(help="Certificate of the broker's authority (for TLS).", dir_okay=False)] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print what was found as JSON instead of words.")] = False,
+    as_json: Json = False,
     show: Annotated[int, typer.Option(help="So many lines or messages are shown as they come.", min=0, max=10_000)] = 8,
 ) -> None:
     """Show what arrives, say what it is, and print configuration lines for it. Ends with 3 where nothing can be read."""
-    from daemon.finding import places
-    from daemon.finding.said import Lines, Topics
-
     if where is None:
         found = places.serial_ports()
-        typer.echo("Serial ports: " + (", ".join(found) if found else "none; plug the device in, or name a broker"))
+        give(as_json, {"ports": found},
+             ["Serial ports: " + (", ".join(found) if found else "none; plug the device in, or name a broker")])
         return
     say = (lambda words: typer.echo(words, err=True)) if as_json else typer.echo
     switched = fan if fan is not None else sys.stdin.isatty()
@@ -56,36 +59,22 @@ def listen(
         if switched and lines:
             _fan("on", True)
             after = places.hear_port(where, used, seconds, say, 0)[0]
-        heard = Lines(lines, after)
-        if as_json:
-            _as_json(heard.proposal(places.lasting(where), used))
-        else:
-            _report_lines(where, heard, used, write)
+        _give(from_lines(places.lasting(where), lines, used, after), write, as_json)
         return
     broker = places.broker_at(where)
-    secret = places.password(password_file, password_env)
+    if password_env is not None and password_env not in os.environ:
+        raise ConfigError([f"--password-env: the variable {password_env} is not set"])
     topics = Topics()
     for state in ("off", "on") if switched else ("",):
         _fan(state, switched)
         if state == "on":
             topics.names.fan_on()
         places.hear_broker(
-            broker, tuple(topic or ("#",)), user, secret, None if ca_file is None else str(ca_file), seconds, say, show,
-            topics,
+            broker, tuple(topic or ("#",)), user, password_file, password_env, None if ca_file is None else str(ca_file), seconds,
+            say, show, topics,
         )
-    if as_json:
-        _as_json(topics.proposal(broker.host, broker.port, user, broker.tls or ca_file is not None))
-        return
-    _report_topics(topics, broker.host, broker.port, user, broker.tls or ca_file is not None, write)
-
-
-def _as_json(proposal: Proposal) -> None:
-    say_json({
-        "source": proposal.source, "sensor": proposal.sensors, "readings": proposal.readings,
-        "names": [asdict(guess) for guess in proposal.guesses],
-    })
-    if not proposal.lines():
-        raise typer.Exit(NOT_DONE)
+    tls = broker.tls or ca_file is not None
+    _give(from_topics(where, broker.host, broker.port, user, tls, topics), write, as_json)
 
 
 def _fan(state: str, asked: bool) -> None:
@@ -96,66 +85,42 @@ def _fan(state: str, asked: bool) -> None:
         typer.prompt("Switch the fan on now, with a gate open. Enter once it runs", default="", show_default=False)
 
 
-def _report_lines(port: str, heard: Lines, baud: int, write: Path | None) -> None:
-    from daemon.finding.places import lasting
-
-    if not heard.lines:
-        typer.echo("nothing arrived: is the device powered, and the right port chosen?")
+def _give(found: Found, write: Path | None, as_json: bool) -> None:
+    """What was heard, the lines that read it and what the daemon would read with them; written where asked."""
+    proposal = found.proposal
+    document: dict[str, object] = {"where": found.where, "said": found.said, "remarks": found.remarks}
+    if proposal is not None:
+        document |= {
+            "source": proposal.source, "sensor": proposal.sensors, "readings": proposal.readings,
+            "names": [asdict(guess) for guess in proposal.guesses],
+        }
+    lines = [] if proposal is None else proposal.lines()
+    words = [found.said, *found.table, *(f"- {remark}" for remark in found.remarks)]
+    give(as_json, document, words if proposal is None else [*words, *_proposed(proposal)])
+    if proposal is None or not lines:
         raise typer.Exit(NOT_DONE)
-    if not heard.form:
-        typer.echo("bytes arrive, but no line with values: check the speed (--baud) and what the device sends")
-        _say_remarks(heard.remarks())
-        raise typer.Exit(NOT_DONE)
-    checked = ", each with a checksum" if heard.checked else ""
-    typer.echo(f"form: {heard.form}, {len(heard.lines)} lines at {baud} baud{checked}")
-    for line in heard.names.table():
-        typer.echo(line)
-    _say_remarks(heard.remarks())
-    _say_proposal(heard.proposal(lasting(port), baud), write)
+    if write is not None:
+        kept = fit(write, lines, proposal.source, frozenset(proposal.sensors))
+        typer.echo(f"Written into {write}" + (f"; the older one is kept as {kept}" if kept else ""), err=as_json)
+    elif not as_json:
+        typer.echo("Add --write SHOP.toml to put them into the shop's file.")
 
 
-def _report_topics(heard: Topics, host: str, port: int, user: str | None, tls: bool, write: Path | None) -> None:
-    if not heard.topics:
-        typer.echo("nothing arrived: does anything publish there?")
-        raise typer.Exit(NOT_DONE)
-    for line in heard.table(40):
-        typer.echo(line)
-    _say_remarks(heard.remarks())
-    _say_proposal(heard.proposal(host, port, user, tls), write)
-
-
-def _say_remarks(remarks: list[str]) -> None:
-    for remark in remarks:
-        typer.echo(f"- {remark}")
-
-
-def _say_proposal(proposal: Proposal, write: Path | None) -> None:
-    """Print the lines and what the daemon would read with them; write them where asked."""
-    from analysis.readings import CHANNELS
-    from daemon.finding.fitting import fit
-    from daemon.finding.found import shown
-    from daemon.sources.fields import escaped
-
+def _proposed(proposal: Proposal) -> Iterator[str]:
     open_ones = [guess for guess in proposal.guesses if guess.channel is None]
     lines = proposal.lines()
     if open_ones:
-        typer.echo("\nNot proposed:" if lines else "\nNothing can be proposed by itself:")
-        for guess in open_ones:
-            typer.echo(f"  {escaped(guess.name, 40):<28} {guess.asks or 'its name says nothing that is known'}")
+        yield "\nNot proposed:" if lines else "\nNothing can be proposed by itself:"
+        yield from (
+            f"  {escaped(guess.name, 40):<28} {guess.asks or 'its name says nothing that is known'}" for guess in open_ones
+        )
     if not lines:
-        typer.echo("Name a channel yourself: [sensor.CHANNEL] raw = \"its name\" unit = \"its unit\"; the channels are "
-                   + ", ".join(CHANNELS))
-        raise typer.Exit(NOT_DONE)
-    typer.echo("\nLines for the configuration (a guess: read them before you take them over):\n")
-    for line in lines:
-        typer.echo(line)
-    typer.echo("")
+        yield 'Name a channel yourself: [sensor.CHANNEL] raw = "its name" unit = "its unit"; the channels are ' + ", ".join(CHANNELS)
+        return
+    yield "\nLines for the configuration (a guess: read them before you take them over):\n"
+    yield from lines
+    yield ""
     if proposal.sensors:
-        typer.echo("With these lines the daemon would read:")
+        yield "With these lines the daemon would read:"
     for channel in proposal.sensors:
-        typer.echo(f"  {channel:<14} {shown(channel, proposal.readings) or 'nothing yet'}   {CHANNELS[channel].words}")
-    if write is not None:
-        kept = fit(write, lines, proposal.source, frozenset(proposal.sensors))
-        typer.echo(f"Written into {write}" + (f"; the older one is kept as {kept}" if kept else ""))
-    else:
-        typer.echo("Add --write SHOP.toml to put them into the shop's file.")
+        yield f"  {channel:<14} {shown(channel, proposal.readings) or 'nothing yet'}   {CHANNELS[channel].words}"

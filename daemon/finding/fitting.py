@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+
+from daemon.config.load import parse
+from daemon.drafting.files import publish
+from daemon.errors import ConfigError
 
 _HEADER = re.compile(r"^\s*\[(\[?)\s*([A-Za-z0-9_.\"-]+)\s*\]\]?")
 
@@ -75,12 +80,6 @@ def fit(shop: Path, lines: list[str], source: Mapping[str, Any], channels: froze
 
     Raises :class:`~daemon.errors.ConfigError`, and writes nothing, where the check refuses it.
     """
-    from datetime import datetime
-
-    from daemon.config.load import parse
-    from daemon.drafting.files import publish
-    from daemon.errors import ConfigError
-
     try:
         text = fitted(shop.read_text(encoding="utf-8"), lines, source, channels)
     except OSError as error:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from analysis import units
@@ -35,46 +35,53 @@ class Row:
 @dataclass(frozen=True, slots=True)
 class Found:
     """``where`` was listened, what was heard in one sentence, the ``rows``, ``remarks``, and the answers that would read it:
-    a ``source`` (None where nothing can be read) and its ``sensors``."""
+    a ``source`` (None where nothing can be read) and its ``sensors``; the same as a ``proposal`` for a file, and the ``table`` of
+    what was heard as lines."""
 
     where: str
     said: str
-    rows: tuple[Row, ...]
-    remarks: tuple[str, ...]
-    source: Answers | None
-    sensors: tuple[Answers, ...]
+    rows: tuple[Row, ...] = ()
+    remarks: tuple[str, ...] = ()
+    source: Answers | None = None
+    sensors: tuple[Answers, ...] = ()
+    proposal: Proposal | None = None
+    table: tuple[str, ...] = ()
 
 
-def from_lines(port: str, lines: Sequence[bytes], baud: int) -> Found:
-    """What a device on a serial port said."""
-    heard = Lines(lines)
-    if not lines:
-        return _nothing(port, "nothing arrived: is the device powered, and is this its port?")
+def from_lines(port: str, lines: Sequence[bytes], baud: int, after: Sequence[bytes] | None = None) -> Found:
+    """What a device on a serial port said; ``after`` once the fan was switched on."""
+    heard = Lines(lines, after)
+    if not heard.lines:
+        return Found(port, "nothing arrived: is the device powered, and is this the right port?")
     if not heard.form:
-        return _nothing(port, "bytes arrive, but no line with values: look at its speed and at what it sends", heard.remarks())
-    said = f"{heard.form}, {len(lines)} lines at {baud} baud" + (", each with a checksum" if heard.checked else "")
-    return _found(port, said, list(heard.names.series.values()), heard.remarks(), heard.proposal(port, baud))
+        words = "bytes arrive, but no line with values: check the speed (--baud) and what the device sends"
+        return Found(port, words, remarks=tuple(heard.remarks()))
+    said = f"{heard.form}, {len(heard.lines)} lines at {baud} baud" + (", each with a checksum" if heard.checked else "")
+    series = list(heard.names.series.values())
+    return _found(port, said, series, heard.remarks(), heard.proposal(port, baud), heard.names.table())
 
 
 def from_topics(where: str, host: str, port: int, user: str | None, tls: bool, heard: Topics) -> Found:
     """What a broker passed on."""
-    if not heard.useful():
-        words = "no topic with values came" if heard.topics else "nothing arrived: does anything publish there?"
-        return _nothing(where, words, heard.remarks())
-    said = f"{len(heard.useful())} topics with values, {sum(topic.count for topic in heard.topics.values())} messages"
-    return _found(where, said, heard.series(), heard.remarks(), heard.proposal(host, port, user, tls))
+    if not heard.topics:
+        return Found(where, "nothing arrived: does anything publish there?")
+    useful, proposal = heard.useful(), heard.proposal(host, port, user, tls)
+    said = f"{len(useful)} topics with values, {sum(topic.count for topic in heard.topics.values())} messages"
+    if not useful:
+        said = "no topic with values came"
+    return _found(where, said, heard.series(), heard.remarks(), proposal, heard.table(40))
 
 
-def _nothing(where: str, said: str, remarks: Sequence[str] = ()) -> Found:
-    return Found(where, said, (), tuple(remarks), None, ())
-
-
-def _found(where: str, said: str, heard: Sequence[Series], remarks: Sequence[str], proposal: Proposal) -> Found:
+def _found(
+    where: str, said: str, heard: Sequence[Series], remarks: Sequence[str], proposal: Proposal, table: Iterable[str]
+) -> Found:
     rows = tuple(_row(one, guess, proposal.readings) for one, guess in zip(heard, proposal.guesses, strict=True))
+    found = Found(where, said, rows, tuple(remarks), proposal=proposal, table=tuple(table))
     if not proposal.lines():
-        return Found(where, said, rows, (*remarks, "no channel was recognised there: name its values yourself"), None, ())
-    sensors = tuple(_sensor(channel, table) for channel, table in proposal.sensors.items())
-    return Found(where, said, rows, tuple(remarks), _source(proposal.source), sensors)
+        unknown = "no channel was recognised there: name its values yourself"
+        return replace(found, remarks=(*found.remarks, unknown)) if rows else found
+    sensors = tuple(_sensor(channel, one) for channel, one in proposal.sensors.items())
+    return replace(found, source=_source(proposal.source), sensors=sensors)
 
 
 def _row(heard: Series, guess: Guess, read: Mapping[str, float | None]) -> Row:

@@ -2,28 +2,23 @@
 
 from __future__ import annotations
 
-import contextlib
-import errno
-import os
-import ssl
+import queue
 import threading
 import time
-import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import urlsplit
 
+from daemon.clock import WallClock
 from daemon.errors import ConfigError, DuctwardenError, SourceError
 from daemon.finding.found import Found, from_lines, from_topics
 from daemon.finding.said import Topics, readable
 from daemon.sources.fields import escaped
 from daemon.sources.lines import LineSplitter
-from daemon.sources.settings import check_topic_filter
-
-if TYPE_CHECKING:
-    import paho.mqtt.client as paho
+from daemon.sources.serial_port import port_words
+from daemon.sources.settings import MqttSettings, TlsSettings, TopicSettings
 
 BY_ID = Path("/dev/serial/by-id")
 MOST_PORTS = 16
@@ -34,8 +29,6 @@ TRY_S = 3.0
 MOST_LINES = 5_000
 ENOUGH = 2
 """So many readable lines settle the speed."""
-GREETING_S = 10.0
-_TURN_S = 0.1
 LISTEN_S = 6.0
 """How long a device that speaks is listened to: a few lines settle the guess."""
 
@@ -140,22 +133,12 @@ def _lines(
     except KeyboardInterrupt:
         pass
     except (OSError, ValueError) as error:
-        raise SourceError(_words(error, path)) from error
+        words = port_words(error, path)
+        lists = words.startswith("there is no") or words.endswith("no serial port")
+        holds = words.startswith("another program")
+        hint = "; 'ductwarden listen' without a port lists them" if lists else ": stop the daemon while you listen" if holds else ""
+        raise SourceError(words + hint) from error
     return lines
-
-
-def _words(error: Exception, path: str) -> str:
-    where = escaped(path, 200)
-    number = getattr(error, "errno", None)
-    if number == errno.ENOENT or not Path(path).exists():
-        return f"there is no device {where}; 'ductwarden listen' without a port lists them"
-    if number == errno.EACCES:
-        return f"no permission to open {where}: the user must be in the group that owns it (often dialout)"
-    if number in (errno.EISDIR, errno.ENOTTY) or Path(path).is_dir() or Path(path).is_file() or "ioctl" in str(error):
-        return f"{where} is no serial port; 'ductwarden listen' without a port lists them"
-    if number in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
-        return f"another program holds {where}: stop the daemon while you listen"
-    return f"{where}: {escaped(str(error), 200)}"
 
 
 # -- a broker ---------------------------------------------------------------------------------------------------------
@@ -189,97 +172,54 @@ def broker_at(where: str) -> Broker:
     return Broker(parsed.hostname, port or (8883 if tls else 1883), tls)
 
 
-def password(file: Path | None, env: str | None) -> str | None:
-    """The password from a file's first line or a variable. Raises :class:`ConfigError`."""
-    if file is not None and env is not None:
-        raise ConfigError(["--password-file and --password-env are both given; one is enough"])
-    if file is not None:
-        try:
-            return file.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r")
-        except (OSError, UnicodeDecodeError) as error:
-            raise ConfigError([f"--password-file: {file} cannot be read"]) from error
-    if env is not None:
-        if env not in os.environ:
-            raise ConfigError([f"--password-env: the variable {env} is not set"])
-        return os.environ[env]
-    return None
-
-
 def hear_broker(
-    where: Broker, filters: tuple[str, ...], user: str | None, secret: str | None, ca_file: str | None, seconds: float,
-    say: Say, show: int, heard: Topics,
+    where: Broker, filters: tuple[str, ...], user: str | None, password_file: Path | None, password_env: str | None,
+    ca_file: str | None, seconds: float, say: Say, show: int, heard: Topics,
 ) -> None:
-    """Put every message into ``heard``, for ``seconds`` from the greeting on.
+    """Put every message into ``heard``, for ``seconds`` from the greeting on, by the daemon's own source.
 
-    Raises :class:`SourceError` or :class:`ConfigError`.
+    Raises :class:`SourceError` or :class:`ConfigError`. Ctrl-C ends it early, with what was heard so far.
     """
-    import paho.mqtt.client as paho
-    from paho.mqtt.enums import CallbackAPIVersion
+    from daemon.sources.mqtt import MqttSource
 
-    from daemon.sources.mqtt_words import connect_words
-
-    for one in filters:
-        try:
-            check_topic_filter(one)
-        except ValueError as error:
-            raise ConfigError([f"--topic: {error}"]) from error
-    at = f"{escaped(where.host)}:{where.port}"
-    state: dict[str, str] = {}
+    try:
+        settings = MqttSettings(
+            "listen", where.host, where.port, username=user, password_file=None if password_file is None else str(password_file),
+            password_env=password_env, tls=TlsSettings(ca_file) if where.tls or ca_file is not None else None,
+            topics=tuple(TopicSettings(one) for one in filters),
+        )
+    except ValueError as error:
+        raise ConfigError([str(error)]) from error
+    stop = threading.Event()
     shown = [0]
 
-    def connected(client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        if reason.is_failure:
-            state["trouble"] = f"{at} refuses us: {reason.getName()}"
-        else:
-            state["greeted"] = "yes"
-            client.subscribe([(one, 0) for one in filters])
+    class Ear(MqttSource):
+        """The source, whose messages are looked at as they come."""
 
-    def subscribed(_client: paho.Client, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
-        refused = [one for one, reason in zip(filters, reasons, strict=False) if reason.is_failure]
-        if refused:
-            say(f"the broker refuses the topics {', '.join(refused)}")
+        def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+            super()._on_connect(client, userdata, flags, reason, properties)
+            if self._greeted:
+                timer = threading.Timer(seconds, stop.set)
+                timer.daemon = True
+                timer.start()
 
-    def message(_client: paho.Client, _data: Any, said: paho.MQTTMessage) -> None:
-        try:
-            topic = said.topic
-        except UnicodeDecodeError:
-            return
-        heard.take(topic, bytes(said.payload), said.retain)
-        if shown[0] < show:
-            shown[0] += 1
-            mark = " (retained)" if said.retain else ""
-            say(f"  {escaped(topic)}{mark}  {escaped(said.payload.decode(errors='backslashreplace'), 90)}")
+        def _flush(self, out: Any) -> None:
+            for topic, payload, retained, _ in self._inbox:
+                heard.take(topic, payload, retained)
+                if shown[0] < show:
+                    shown[0] += 1
+                    mark = " (retained)" if retained else ""
+                    say(f"  {escaped(topic)}{mark}  {escaped(payload.decode(errors='backslashreplace'), 90)}")
+            self._inbox.clear()
 
-    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"ductwarden-{uuid.uuid4().hex[:12]}")
-    client.connect_timeout = 5.0
-    if user is not None:
-        client.username_pw_set(user, secret)
-    tls = where.tls or ca_file is not None
-    if tls:
-        try:
-            client.tls_set_context(ssl.create_default_context(cafile=ca_file))
-        except (OSError, ssl.SSLError) as error:
-            raise ConfigError([f"--ca-file: {ca_file} cannot be used"]) from error
-    client.on_connect, client.on_subscribe, client.on_message = connected, subscribed, message
-    say(f"listening at {at}" + (" over TLS" if tls else "") + f", topics {', '.join(filters)}")
+    say(f"listening at {escaped(where.host)}:{where.port}{' over TLS' if settings.tls else ''}, topics {', '.join(filters)}")
     try:
-        client.connect(where.host, where.port)
-    except Exception as error:
-        raise SourceError(connect_words(error, at, tls)) from error
-    began = time.monotonic()
-    with contextlib.suppress(KeyboardInterrupt):
-        while "trouble" not in state and time.monotonic() - began < seconds:
-            greeted = "greeted" in state
-            code = client.loop(_TURN_S)
-            if "greeted" in state and not greeted:
-                began = time.monotonic()
-            if code != paho.MQTT_ERR_SUCCESS:
-                state.setdefault("trouble", f"{at} closed the connection")
-            if "greeted" not in state and time.monotonic() - began > GREETING_S:
-                state["trouble"] = f"{at} takes the connection but does not greet: is it a broker?"
-    client.disconnect()
-    if "trouble" in state and not heard.topics:
-        raise SourceError(state["trouble"])
+        Ear(settings, WallClock()).listen(queue.Queue(), stop)
+    except SourceError:
+        if not heard.topics:
+            raise
+    except KeyboardInterrupt:
+        pass
 
 
 # -- for a page -------------------------------------------------------------------------------------------------------
@@ -291,9 +231,9 @@ def listen_at(place: Place, say: Say, seconds: float = LISTEN_S) -> Found:
         lines, baud = hear_port(place.path, place.baud, seconds, say, 0)
         return from_lines(lasting(place.path), lines, baud)
     broker = broker_at(place.where)
-    secret = password(place.password_file, None) if place.user else None
     topics = Topics()
-    hear_broker(broker, ("#",), place.user, secret, place.ca_file, seconds, say, 0, topics)
+    secret = place.password_file if place.user else None
+    hear_broker(broker, ("#",), place.user, secret, None, place.ca_file, seconds, say, 0, topics)
     tls = broker.tls or place.ca_file is not None
     return from_topics(place.where, broker.host, broker.port, place.user, tls, topics)
 
@@ -346,9 +286,9 @@ class Search:
             try:
                 found = self._listen(place, self._say)
             except DuctwardenError as error:
-                found = Found(_where(place), str(error), (), (), None, ())
+                found = Found(_where(place), str(error))
             except Exception as error:  # a driver may raise anything; the page must hear of it
-                found = Found(_where(place), f"listening there failed: {type(error).__name__}", (), (), None, ())
+                found = Found(_where(place), f"listening there failed: {type(error).__name__}")
             with self._lock:
                 self._found = (*self._found, found)
         self._words = "done"

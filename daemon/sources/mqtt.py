@@ -71,9 +71,10 @@ class MqttSource:
 
     def run(self, out: SampleQueue, stop: threading.Event) -> None:
         """Yield samples into ``out`` until ``stop`` is set."""
-        self._line.keep(lambda: self._session(out, stop), stop)
+        self._line.keep(lambda: self.listen(out, stop), stop)
 
-    def _session(self, out: SampleQueue, stop: threading.Event) -> None:
+    def listen(self, out: SampleQueue, stop: threading.Event) -> None:
+        """One session: connect, and take messages until told to stop. Raises SourceError when the connection ends."""
         self._health.state = f"connecting to {self._where()}"
         client = self._client()
         if self._connect(client, stop):

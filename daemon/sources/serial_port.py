@@ -65,7 +65,7 @@ class SerialSource:
             with self._open() as port:
                 self._listen(port, out, stop)
         except (OSError, termios.error, ValueError) as error:
-            raise SourceError(_words(error, self.table.device)) from error
+            raise SourceError(port_words(error, self.table.device)) from error
 
     def _open(self) -> serial.Serial:
         table = self.table
@@ -127,17 +127,17 @@ class SerialSource:
             raise OSError(errno.ENODEV, "the path leads to another device now")
 
 
-def _words(error: Exception, path: str) -> str:
+def port_words(error: Exception, path: str) -> str:
     """What went wrong with the port, and what to do about it."""
     where = escaped(path, 200)
     number = getattr(error, "errno", None)
-    if number == errno.ENOENT:
+    if number == errno.ENOENT or not os.path.exists(path):
         return f"there is no device {where}"
     if number == errno.EACCES:
         return f"no permission to open {where}: the user must be in the group that owns it (often dialout)"
     if number in (errno.EISDIR, errno.ENOTTY) or os.path.isdir(path) or os.path.isfile(path) or "ioctl" in str(error):
         return f"{where} is no serial port"
-    if number in (errno.EBUSY, errno.EAGAIN):
+    if number in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
         return f"another program holds {where}"
     if number in (errno.EIO, errno.ENODEV, errno.ENXIO) or "returned no data" in str(error):
         return f"the device at {where} is gone (unplugged?)"
