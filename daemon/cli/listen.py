@@ -115,7 +115,8 @@ def _proposed(proposal: Proposal) -> Iterator[str]:
             f"  {escaped(guess.name, 40):<28} {guess.asks or 'its name says nothing that is known'}" for guess in open_ones
         )
     if not lines:
-        yield 'Name a channel yourself: [sensor.CHANNEL] raw = "its name" unit = "its unit"; the channels are ' + ", ".join(CHANNELS)
+        yield 'Name a channel yourself: [sensor.CHANNEL] raw = "its name" unit = "its unit"; the channels are '
+        yield ", ".join(CHANNELS)
         return
     yield "\nLines for the configuration (a guess: read them before you take them over):\n"
     yield from lines

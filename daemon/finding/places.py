@@ -134,10 +134,11 @@ def _lines(
         pass
     except (OSError, ValueError) as error:
         words = port_words(error, path)
-        lists = words.startswith("there is no") or words.endswith("no serial port")
-        holds = words.startswith("another program")
-        hint = "; 'ductwarden listen' without a port lists them" if lists else ": stop the daemon while you listen" if holds else ""
-        raise SourceError(words + hint) from error
+        if words.startswith("another program"):
+            words += ": stop the daemon while you listen"
+        elif words.startswith("there is no") or words.endswith("no serial port"):
+            words += "; 'ductwarden listen' without a port lists them"
+        raise SourceError(words) from error
     return lines
 
 
