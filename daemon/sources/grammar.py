@@ -46,7 +46,9 @@ _EQUALS = re.compile(r"\s*=\s*")
 _COLON = re.compile(r"(?<=[A-Za-z0-9_)\]'\"%])\s*:\s*")
 _BRACKET = re.compile(r"\s*[(\[]([^()\[\]]+)[)\]]$")
 _QUOTES = "'\"()[]<>$ "
-_SIMPLE = re.compile(r"[\s,;]*(?:[A-Za-z_][A-Za-z0-9_./-]*=[-+0-9.eE]+[\s,;]*)+")
+_PAIR = r"[A-Za-z_][A-Za-z0-9_./-]*=[-+0-9.eE]+"
+_SIMPLE = re.compile(rf"[\s,;]*{_PAIR}(?:[\s,;]+{_PAIR})*[\s,;]*")
+"""With something between the pairs: an e could be of a number or begin a name, and trying both would take for ever."""
 _PLACE = re.compile(r"\{([^{}]+)\}")
 
 
