@@ -17,15 +17,16 @@ from analysis.baseline.fit import built_from
 from analysis.baseline.model import Baseline, bent_design
 from analysis.compare.steady import Gates
 from analysis.compare.surface import Axis, Surface, surface
-from analysis.duct.design import AsBuilt, DuctDesign, Faults
+from analysis.duct.design import AsBuilt, DuctDesign, Faults, Join
 from analysis.estimator.uncertain import uncertain_parts
 
 Floats = npt.NDArray[np.float64]
 
 SHOPS = 4
 """Possible shops beside the most probable one."""
-LEAK_STEP_CM2 = 4.0
+LEAK_STEP_CM2 = 2.0
 PART_STEP = 0.05
+UPPER = ", upper half"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,21 +71,45 @@ def possible_shops(design: DuctDesign, baseline: Baseline | None, seed: int = 1)
     return shops
 
 
+def cut_in_half(design: DuctDesign, name: str) -> DuctDesign:
+    """The same ducts with a run in two halves, the upper one with a name of its own: a new run is cut in somewhere on the
+    way, and a leak enters where a run begins."""
+    upper, runs = name + UPPER, []
+    for run in design.runs:
+        if run.name != name:
+            runs.append(replace(run, into=upper) if run.into == name else run)
+            continue
+        half = replace(run, length_m=0.5 * run.length_m, fittings_k=0.5 * run.fittings_k)
+        runs.append(replace(half, leak_m2=0.0, start_diameter_m=None))
+        runs.append(replace(half, name=upper, into=name, join=Join.straight(), end_diameter_m=None))
+    ports = tuple(replace(port, into=upper) if port.into == name else port for port in design.ports)
+    return replace(design, runs=tuple(runs), ports=ports)
+
+
+def halved(built: AsBuilt, name: str) -> AsBuilt:
+    """The factors of the ducts that :func:`cut_in_half` makes."""
+    return replace(built, run_k={**built.run_k, name + UPPER: built.run_k.get(name, 1.0)})
+
+
 def effects(
-    shop: tuple[DuctDesign, AsBuilt, float], sets: Sequence[Gates], axis: Axis, cut: Sequence[str], with_ports: bool = True
+    shop: tuple[DuctDesign, AsBuilt, float], sets: Sequence[Gates], axis: Axis, cut: Sequence[str],
+    steps_cm2: Sequence[float] = (), with_ports: bool = True,
 ) -> Effects:
-    """The effects in one shop on these gate sets; ``cut`` are the runs that may have been cut into."""
+    """The effects in one shop on these gate sets; ``cut`` are the runs that may have been cut into. A leak's effect is that of
+    a leak of ``steps_cm2`` for each of them, over its size: with all gates shut it is far from linear."""
     design, built, tilt = shop
     gates = np.array([[port.name in opened for port in design.ports] for opened in sets], dtype=bool)
 
-    def look(as_built: AsBuilt = built, leaks: Mapping[str, float] | None = None) -> Floats:
+    def look(as_built: AsBuilt = built, leaks: Mapping[str, float] | None = None, drawn: DuctDesign = design) -> Floats:
         faults = Faults(leak_m2=dict(leaks or {}))
-        return surface(design, gates, axis, as_built=as_built, tilt=tilt, faults=faults).rows
+        return surface(drawn, gates, axis, as_built=as_built, tilt=tilt, faults=faults).rows
 
     base = look()
     if not cut:
         return Effects(Surface(base), *(np.zeros((0, *base.shape)) for _ in range(3)))
-    leak = np.stack([(look(leaks={run: LEAK_STEP_CM2 * 1e-4}) - base) / LEAK_STEP_CM2 for run in cut])
+    leak = np.stack([
+        (look(halved(built, run), {run: step * 1e-4}, cut_in_half(design, run)) - base) / step
+        for run, step in zip(cut, steps_cm2 or [LEAK_STEP_CM2] * len(cut), strict=True)])
     factor = math.exp(PART_STEP)
 
     def run_more(name: str) -> AsBuilt:

@@ -141,7 +141,7 @@ def reduce(design: DuctDesign, frames: Iterable[Frame], start: float = -math.inf
             continue
         if run is None:
             run, runs = t, runs + (t >= start)
-            zero |= {name: float(np.median(rows[-60:])) for name, rows in still.items()}
+            zero |= {name: _zero(rows) for name, rows in still.items()}
             still = {}
         if t < start:
             continue
@@ -166,6 +166,13 @@ def reduce(design: DuctDesign, frames: Iterable[Frame], start: float = -math.inf
         now.add(t, frame.values)
     _end(now, done)
     return Side(_finished(design, done), first, last, running_s, unknown_s, runs, tuple(sorted(strange)))
+
+
+def _zero(rows: list[float]) -> float:
+    """The mean of what a sensor showed last at standstill, less its outer fifths: the median of coarse steps is a step."""
+    last = np.sort(rows[-60:])
+    cut = len(last) // 5
+    return float(last[cut:len(last) - cut].mean())
 
 
 def _end(now: _Open | None, done: list[_Open]) -> None:

@@ -54,8 +54,8 @@ class Trial:
 def play(family: str, seed: int, way: str, days: int, sensors: set[str], is_added: bool, loads: bool) -> tuple[Answer, dict]:
     """One pair of periods through the product."""
     pair = added.pair(
-        family, seed, days=days, tour_before=way == "check", tour_after=way == "check", loads=loads, added=is_added,
-        air="air_c" in sensors)
+        family, seed, days=1 if way == "check" else days, tour_before=way == "check", tour_after=way == "check", loads=loads,
+        added=is_added, air="air_c" in sensors)
     config = parse(pair.toml, Path("shop.toml"))
     sides = []
     for recording in (pair.before, pair.after):
@@ -105,7 +105,9 @@ def main() -> None:
                         change.measure == "flow" and told.verdict != "unclear" and change.where in told.claimed,
                         sum(told.hours)))
             seconds = (time.process_time() - began) / max(given.trials, 1)
-            print(f"{way}, {name}: {given.trials} pairs, {silent} cannot tell, {failed} failed, {seconds:.1f} s a pair")
+            hours = np.mean([r.hours for r in rows]) if rows else 0.0
+            print(f"{way}, {name}: {given.trials} pairs, {silent} cannot tell, {failed} failed, {hours:.1f} h used,"
+                  f" {seconds:.1f} s a pair")
             report(rows)
 
 
