@@ -110,8 +110,8 @@ def _calibrate(
     if wrong and not anyway:
         asked = sys.stdin.isatty() and not as_json
         if not (asked and typer.confirm("Is it right all the same?", default=False)):
-            told = f": {'; '.join(wrong)}" if as_json else ""
-            raise ConfigError([f"nothing was kept: put the points right, or give --anyway if they are{told}"])
+            why = f": {'; '.join(wrong)}" if as_json else ""
+            raise ConfigError([f"nothing was kept: put the points right, or give --anyway if they are{why}"])
     kept = list(keep(config, found, spec, standard, time.time())) if record else []
     document = {
         **record_entry(found, spec, standard), "doubts": list(doubts(found, spec)), "slips": wrong,

@@ -17,7 +17,7 @@ from daemon.finding.found import Found
 from daemon.finding.places import Search
 
 BACK, HELP, CLEAR = "<", "?", "-"
-KEYS = "Enter takes what stands in brackets.  ?  more about a question   <  one question back   -  none   Ctrl-C  stop for now"
+KEYS = "Enter takes what is in brackets.  ?  more about a question   <  one question back   -  none   Ctrl-C  stop for now"
 
 
 def prompt_of(question: Question, system: System, default: str, offered: Sequence[Choice]) -> str:

@@ -21,7 +21,7 @@ from daemon.errors import NOT_DONE, ConfigError
 from daemon.finding import places
 from daemon.finding.fitting import fit
 from daemon.finding.found import Found, from_lines, from_topics, shown
-from daemon.finding.said import Proposal, Topics
+from daemon.finding.heard import Proposal, Topics
 from daemon.sources.fields import escaped
 
 

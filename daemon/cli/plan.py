@@ -82,7 +82,7 @@ def _table(one: GateSetPlan, planned: PlannedChange, system: System) -> Table:
 
 
 def _size(change: Change) -> float:
-    """-1 for the suction at the inlet, which is told by its size: less of it is a minus."""
+    """-1 for the suction at the inlet, which is given by its size: less of it is a minus."""
     return -1.0 if change.where == "fan inlet" else 1.0
 
 
@@ -132,15 +132,15 @@ def verdict(found: Plan, planned: PlannedChange, system: System) -> list[str]:
     for short in fallen:
         if short.limit == "carrying velocity":
             slow.setdefault((short.open_ports, short.status), []).append(short)
-    told: set[tuple[tuple[str, ...], str]] = set()
+    mentioned: set[tuple[tuple[str, ...], str]] = set()
     for short in fallen:
         key = (short.open_ports, short.status)
-        if short.limit == "carrying velocity" and key in told:
+        if short.limit == "carrying velocity" and key in mentioned:
             continue
         opening = "first to fall short: " if not sentences else "then: " if short.status == "fell" else "also: "
         words = shortfall_words(short, planned, system)
         if short.limit == "carrying velocity":
-            told.add(key)
+            mentioned.add(key)
             rest = slow[key][1:]
             if rest:
                 # One slow way to the fan is one thing, however many runs it has.

@@ -133,9 +133,9 @@ RUNS = Step(
 )
 
 PORTS = Step(
-    "ports", "The ports", "Every opening that a machine or a hose stands at, with the pipe from the last junction to it.", "port",
+    "ports", "The ports", "Every opening for a machine or a hose, with the pipe from the last junction to it.", "port",
     (
-        Question("name", "What stands there?", ("name",), example=("planer", "planer")),
+        Question("name", "Which machine is it for?", ("name",), example=("planer", "planer")),
         Question("into", "Which run does its air flow into?", ("into",), kind="choice", choices=_runs,
                  suggest=_suggest_into_port),
         Question("join", "How does it join there?", ("join",), kind="choice", choices=choices(*JOINS), suggest=_suggest_join),

@@ -75,7 +75,7 @@ SHOP = Step(
         Question(
             "hours", "Between which times may the fan run?", ("hours",), optional=True, nothing="at any time",
             example=("06:30 to 19:00", "06:30 to 19:00"), tidy=_hours, value=_span,
-            help="Outside these hours a running fan is told.",
+            help="Outside these hours a running fan raises an alarm.",
         ),
     ),
     lambda _: ShopTable,
@@ -100,7 +100,7 @@ def _points(text: str) -> str:
                 "with semicolons between them: flow; static pressure; shaft power"
             )
         rows.append(cells)
-    with contextlib.suppress(units.UnitError):  # told by the table
+    with contextlib.suppress(units.UnitError):  # the table says what is wrong
         rows.sort(key=lambda cells: units.parse(cells[0], "flow"))
     return "\n".join("; ".join(cells) for cells in rows)
 
@@ -194,11 +194,12 @@ MOTOR = Step(
     (
         Question(
             "known", "Can you read the motor's plate?", kind="choice", choices=choices(*YES_NO), suggest=always("yes"),
-            help="Without it an overload cannot be told, nor the motor current compared with what it should be.",
+            help="Without it an overload cannot be recognised, nor the motor current compared with what it should be.",
         ),
         Question(
             "about", "About how strong is it?", kind="choice", choices=_powers, suggest=_suggest_power, when=("known", ("no",)),
-            optional=True, nothing="it is left out", help="Enough for a rough curve of the fan. No overload is told by a guess.",
+            optional=True, nothing="it is left out",
+            help="Enough for a rough curve of the fan. A guess raises no overload alarm.",
         ),
         Question("power", "Rated power", ("power",), example=("2 hp", "1.5 kW"), when=_PLATE),
         Question(

@@ -1,4 +1,4 @@
-"""Questions about what watches the shop: where readings come from, which sensors are fitted, who is told, and the pages."""
+"""Questions about what watches the shop: where readings come from, which sensors are fitted, who gets notices, and the pages."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _FORMS = ("int16", "uint16", "int32", "uint32", "float32")
 
 
 def _register(line: str) -> dict[str, Any]:
-    """``filter_pa = 2, 0, uint16, 0.1, input``: channel, transmitter, register, and what else is said of it."""
+    """``filter_pa = 2, 0, uint16, 0.1, input``: channel, transmitter, register, and what else is known of it."""
     channel, sign, rest = line.partition("=")
     parts = [plain(part) for part in re.split(r"[,;]", rest)]
     if not sign or len(parts) < 2 or not (parts[0].isdigit() and parts[1].isdigit()):
@@ -156,12 +156,13 @@ SOURCES = Step(
                  example=("115200", "115200"), when=_WIRED, value=whole_number),
         Question("parity", "Its parity", ("parity",), kind="choice", optional=True, nothing="none", when=_MODBUS,
                  choices=choices(("N", "none"), ("E", "even"), ("O", "odd")), suggest=always("N")),
-        Question("registers", "What stands where: channel = transmitter, register, form, factor", ("registers",), kind="lines",
-                 when=_MODBUS, tidy=_registers, value=_register_tables, example=("inlet_pa = 1, 0, int16, 0.1",) * 2,
+        Question("registers", "Which register holds what: channel = transmitter, register, form, factor", ("registers",),
+                 kind="lines", when=_MODBUS, tidy=_registers, value=_register_tables,
+                 example=("inlet_pa = 1, 0, int16, 0.1",) * 2,
                  help="One a line, from the transmitters' manuals: the address of the transmitter on the line, the register "
                  "counted from 0, int16, uint16, int32, uint32 or float32, and the factor; holding where it is no input "
                  "register. Several transmitters share one adapter."),
-        Question("columns", "Bare columns of numbers: what stands in each?", ("columns",), optional=True,
+        Question("columns", "Bare columns of numbers: what is in each?", ("columns",), optional=True,
                  nothing="its lines name their values", example=("inlet_pa, filter_pa, -, motor_a",) * 2, when=_SERIAL,
                  tidy=lambda text: ", ".join(listed(text)), value=listed, help="A dash leaves a column out."),
         Question("pattern", "Lines of no common form: their pattern", ("pattern",), optional=True, nothing="none is needed",
@@ -277,7 +278,7 @@ _TO_BROKER, _TO_APPRISE, _TO_WEB = ("kind", ("mqtt",)), ("kind", ("apprise",)), 
 _OUTLET_NAMES = {"apprise": "my phone", "mqtt": "home broker", "webhook": "webhook", "log": "log"}
 
 OUTLETS = Step(
-    "outlets", "Who is told", "Alarms always show on the dashboard and in the log. Here they may go further.", "outlet",
+    "outlets", "Who gets notices", "Alarms always show on the dashboard and in the log. Here they may go further.", "outlet",
     (
         Question("kind", "Which way?", ("kind",), kind="choice", suggest=always("apprise"), choices=choices(
             ("apprise", "mail, push or chat"), ("mqtt", "an MQTT broker (a lamp, a home system)"), ("webhook", "a web address"),

@@ -46,9 +46,9 @@ def read_answer(step: Step, question: Question, text: str, context: Context) -> 
             question.check(written, context)
         if question.key:
             given = {**context.given, question.name: written}
-            told = [words for key, words in table_troubles(step, given) if key[: len(question.key)] == question.key]
-            if told:
-                raise ValueError("; ".join(dict.fromkeys(told)))
+            refused = [words for key, words in table_troubles(step, given) if key[: len(question.key)] == question.key]
+            if refused:
+                raise ValueError("; ".join(dict.fromkeys(refused)))
     except ValueError as error:
         words, sign, _ = str(error).partition(" has no unit; write for example ")
         if sign and question.sample(context.system):

@@ -1,4 +1,4 @@
-"""The two files of a first run: the draft, kept after every answer, and the configuration, written at the owner's word."""
+"""The two files of a first run: the draft, kept after every answer, and the configuration, written when its owner says so."""
 
 from __future__ import annotations
 

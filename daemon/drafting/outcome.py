@@ -137,4 +137,4 @@ def cannot_tell(draft: Draft) -> Iterator[str]:
             yield f"a topic carries the gate of {name!r}, but there is no such port: give one of them the other's name"
     unsaid = sum(1 for row in draft.list_of("ports") if not row.get("needs"))
     if unsaid:
-        yield f"{unsaid} of the ports do not say how much air they need: whether they get enough cannot be told there"
+        yield f"{unsaid} of the ports do not say how much air they need: whether they get enough cannot be judged there"

@@ -82,8 +82,8 @@ _ORDER: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("discharge", ("What the air passes after the fan, in its order.",)),
     ("source", ("Where readings come from.",)),
     ("sensor", ("What is fitted. A channel without a unit is sent in SI.",)),
-    ("alarm", ("The motor is a guess: no overload is told by it.",)),
-    ("outlet", ("Who is told.",)),
+    ("alarm", ("The motor is a guess: it raises no overload alarm.",)),
+    ("outlet", ("Who gets notices.",)),
     ("notices", ()),
     ("store", ()),
     ("dashboard", ()),
@@ -93,7 +93,7 @@ _ABSENT = ("material", "motor", "separator", "notices", "store")
 _REMARKS: dict[tuple[str, ...], str] = {
     ("shop", "units"): '"us" or "si": what the screen shows first',
     ("shop", "altitude"): "thin air weighs less",
-    ("shop", "hours"): "local time; running outside these hours is told",
+    ("shop", "hours"): "local time; running outside these hours raises an alarm",
     ("fan", "points"): "flow, static pressure, shaft power",
     ("fan", "at_speed"): "the speed that the points hold at",
     ("fan", "speed"): "the speed that it turns at",
@@ -181,11 +181,11 @@ def _absent(key: str, draft: Draft) -> Iterator[str]:
         yield from ("", "# [material]                      # velocities that carry chips; these are taken if nothing is written",
                     '# main_velocity = "3500 fpm"', '# branch_velocity = "4000 fpm"')
     elif key == "motor" and draft.of("motor").get("known") == "no":
-        yield from ("", "# The motor's plate was not known: an overload cannot be told, nor the current compared.", "# [motor]",
-                    '# power = "2 hp"', "# phases = 1", '# voltage = "230 V"', '# full_load_current = "11.2 A"')
+        yield from ("", "# The motor's plate was not known: an overload cannot be recognised, nor the current compared.",
+                    "# [motor]", '# power = "2 hp"', "# phases = 1", '# voltage = "230 V"', '# full_load_current = "11.2 A"')
     elif key == "separator" and draft.of("separator").get("fitted") == "unknown":
         yield from ("",
-                    "# There is a separator whose loss is not known. Until it stands here the ducts seem longer than they are.",
+                    "# There is a separator whose loss is not known. Until it is written the ducts seem longer than they are.",
                     "# [separator]", '# drop = { pressure = "2 inwg", at = "700 cfm" }')
     elif key == "notices":
         yield from ("", "# [notices]", '# quiet_hours = ["21:00", "06:30"]', '# digest_day = "monday"')

@@ -28,8 +28,8 @@ def tree_of(draft: Draft) -> Tree:
             if table or step.place != "dashboard":
                 tree[step.place] = table
     if draft.of("motor").get("known") == "no" and "motor" in tree:
-        tree["alarm"] = {"motor_overload": {"enabled": False}}  # nobody is told of an overload by a guessed plate
-    # The log always hears of everything; what else is told comes beside it.
+        tree["alarm"] = {"motor_overload": {"enabled": False}}  # a guessed plate raises no overload alarm
+    # The log always gets everything; the other outlets come beside it.
     tree["outlet"] = [{"kind": "log"}, *tree.get("outlet", [])]
     return tree
 

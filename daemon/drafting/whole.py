@@ -19,6 +19,7 @@ from daemon.config.load import dotted, sentence
 from daemon.config.model import ShopFile
 from daemon.config.sanity import air_problems
 from daemon.config.sensors import build_sensors
+from daemon.config.sources import source_problems
 from daemon.drafting.asking import Step, name_of
 from daemon.drafting.draft import Answers, Draft
 from daemon.drafting.steps import at_place
@@ -57,9 +58,9 @@ def _key(item: Any) -> Key:
 
 def _words(item: Any) -> str:
     """The loader's own sentence, without file and key. ``item`` is one of pydantic's."""
-    told = sentence(_NOWHERE, {}, item)
+    text = sentence(_NOWHERE, {}, item)
     key = [part for at, part in enumerate(item["loc"]) if not (at == 2 and item["loc"][0] in ("source", "outlet"))]
-    return told.removeprefix(f"{_NOWHERE}: {dotted(key)}: ")
+    return text.removeprefix(f"{_NOWHERE}: {dotted(key)}: ")
 
 
 def troubles(draft: Draft, final: bool = False) -> list[Trouble]:
@@ -84,13 +85,11 @@ def _judged(tree: dict[str, Any]) -> Iterator[tuple[Literal["error", "warning"],
         file = ShopFile.model_validate(tree)
     except ValidationError as error:
         items = error.errors()
-        told = [item for item in items if item["type"] != "too_short"] or items
-        yield from (("error", _without_kind(_key(item)), _words(item)) for item in told)
+        items = [item for item in items if item["type"] != "too_short"] or items
+        yield from (("error", _without_kind(_key(item)), _words(item)) for item in items)
         return
     names = [source.name for source in file.source]
-    for at, name in enumerate(names):
-        if name in names[:at]:
-            yield "error", ("source", at, "name"), f"two sources are named {name!r}; each needs a name of its own"
+    yield from (("error", *_split(problem)) for problem in source_problems(file.source))
     outlets = [outlet.name for outlet in file.outlet]
     for at, name in enumerate(outlets):
         if name in outlets[:at]:

@@ -13,7 +13,7 @@ from daemon.drafting.checks import check_step
 from daemon.drafting.draft import Answers, Draft
 from daemon.drafting.steps import step_named
 from daemon.finding.guessing import Guess, Series
-from daemon.finding.said import Lines, Proposal, Topics
+from daemon.finding.heard import Lines, Proposal, Topics
 from daemon.sources.fields import escaped
 
 

@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from daemon.clock import WallClock
 from daemon.errors import ConfigError, DuctwardenError, SourceError
 from daemon.finding.found import Found, from_lines, from_topics
-from daemon.finding.said import Topics, readable
+from daemon.finding.heard import Topics, readable
 from daemon.sources.fields import escaped
 from daemon.sources.lines import LineSplitter
 from daemon.sources.serial_port import port_words

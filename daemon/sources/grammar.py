@@ -108,7 +108,7 @@ def quantity(text: str) -> float | Quantity:
     return Quantity(number(match[1]), unit) if unit_symbol(unit) else math.nan
 
 
-def said(name: str, text: str) -> object:
+def as_value(name: str, text: str) -> object:
     """What a device wrote for a name: text for times and gates, else a number."""
     return text if name == "t" or name.startswith("gate:") else quantity(text)
 
@@ -321,7 +321,7 @@ def columns(text: str, names: tuple[str, ...]) -> dict[str, object] | str:
     """
     for cells in cut(text):
         if len(cells) == len(names):
-            return {name: said(name, cell.strip()) for name, cell in zip(names, cells, strict=True) if name != "-"}
+            return {name: as_value(name, cell.strip()) for name, cell in zip(names, cells, strict=True) if name != "-"}
     return "column count"
 
 
@@ -394,12 +394,12 @@ class Pattern:
             return "too long"
         found: list[tuple[str, object]] = []
         for match in self._read.finditer(text):
-            told = dict(zip(self.places, match.groups(), strict=True))
-            unit = told.pop("unit", "")
-            if "name" in told:
-                told = {told["name"].strip(): told["value"]}
-            for name, value in told.items():
-                found.append((name, said(name, f"{value} {unit}".strip() if unit else value)))
+            values = dict(zip(self.places, match.groups(), strict=True))
+            unit = values.pop("unit", "")
+            if "name" in values:
+                values = {values["name"].strip(): values["value"]}
+            for name, value in values.items():
+                found.append((name, as_value(name, f"{value} {unit}".strip() if unit else value)))
             if len(found) > MOST_VALUES:
                 break
         return as_object(found) if found else "does not fit the pattern"

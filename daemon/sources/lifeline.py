@@ -52,7 +52,7 @@ STEADY_S = 5.0
 class Lifeline:
     """Runs sessions and keeps the health's state, connection and last error up to date.
 
-    A session opens its peer, calls :meth:`opened`, works until told to stop, and raises SourceError with plain words
+    A session opens its peer, calls :meth:`opened`, works until it is stopped, and raises SourceError with plain words
     when it loses its peer. The pause then doubles from the first to the cap. The log hears of a loss once, not at each
     try that ends the same way.
     """
@@ -61,12 +61,12 @@ class Lifeline:
         self.health = health
         self.retry = retry
         self.log = log
-        self._told = ""
+        self._reported = ""
 
     @property
-    def told(self) -> bool:
+    def reported(self) -> bool:
         """Whether a loss has been logged since the last opening."""
-        return bool(self._told)
+        return bool(self._reported)
 
     def opened(self, what: str, state: str) -> None:
         """The peer is there."""
@@ -74,7 +74,7 @@ class Lifeline:
         self.health.connected = True
         self.health.state = state
         self.log.info("source %s: connected to %s", escaped(self.health.name), what)
-        self._told = ""
+        self._reported = ""
 
     def keep(self, session: Callable[[], None], stop: threading.Event) -> None:
         """Run sessions until ``stop`` is set."""
@@ -97,6 +97,6 @@ class Lifeline:
         health.state = f"{'lost' if health.connected else 'not connected'}: {words}; next try in {pause_s:.1f} s"
         health.connected = False
         health.last_error = words
-        if words != self._told:
+        if words != self._reported:
             self.log.warning("source %s: %s", escaped(health.name), words)
-            self._told = words
+            self._reported = words

@@ -74,7 +74,7 @@ class MqttSource:
         self._line.keep(lambda: self.listen(out, stop), stop)
 
     def listen(self, out: SampleQueue, stop: threading.Event) -> None:
-        """One session: connect, and take messages until told to stop. Raises SourceError when the connection ends."""
+        """One session: connect, and take messages until stopped. Raises SourceError when the connection ends."""
         self._health.state = f"connecting to {self._where()}"
         client = self._client()
         if self._connect(client, stop):
@@ -96,7 +96,7 @@ class MqttSource:
         client.connect_timeout = _CONNECT_S
         if settings.username is not None:
             client.username_pw_set(settings.username, _password(settings))
-            if settings.tls is None and not is_loopback(settings.host) and not self._line.told:
+            if settings.tls is None and not is_loopback(settings.host) and not self._line.reported:
                 log.warning("source %s: the password crosses the network unprotected (no tls)", escaped(settings.name))
         if settings.tls is not None:
             try:
@@ -115,7 +115,7 @@ class MqttSource:
         return client
 
     def _connect(self, client: paho.Client, stop: threading.Event) -> bool:
-        """Connect; False if told to stop meanwhile. Raises SourceError."""
+        """Connect; False if stopped meanwhile. Raises SourceError."""
         settings = self.settings
         more: dict[str, Any] = {}
         if settings.version == "5":
@@ -142,7 +142,7 @@ class MqttSource:
         return True
 
     def _listen(self, client: paho.Client, out: SampleQueue, stop: threading.Event) -> None:
-        """Take messages until told to stop. Raises SourceError when the connection ends."""
+        """Take messages until stopped. Raises SourceError when the connection ends."""
         began = gathered = heard = time.monotonic()
         while not stop.is_set():
             waiting = len(self._inbox)

@@ -107,9 +107,9 @@ class PayloadParser:
                 return
             if not said:
                 self.health.refuse("nothing in it")
-            told = grammar.one_named(said)
-            twice = told.doubled if isinstance(told, Doubled) else ()
-            for name, value in told.items():
+            named = grammar.one_named(said)
+            twice = named.doubled if isinstance(named, Doubled) else ()
+            for name, value in named.items():
                 fields.setdefault(name, None if name in twice else value)
         elif channel is not None:
             if not isinstance(said, dict):
@@ -132,11 +132,11 @@ class PayloadParser:
             else:
                 fields[channel] = value
             return
-        told = self._lines[rule].read(text)
-        if isinstance(told, str):
-            self.health.refuse(told)
+        named = self._lines[rule].read(text)
+        if isinstance(named, str):
+            self.health.refuse(named)
             return
-        for name, said in told.items():
+        for name, said in named.items():
             fields.setdefault(name, said)
 
     def _dated(self, fields: dict[str, object], arrived: float) -> bool:

@@ -78,14 +78,14 @@ class RecordingReport:
 
     def words(self) -> str:
         """The report in a few plain lines."""
-        told = [f"{escaped(str(self.path), 200)}: {self.samples} samples from {self.lines} lines"]
-        told += [f"  {count} x {reason}" for reason, count in sorted(self.refused.items())]
-        told += [f"  line {line}: {reason}" + (f": {found}" if found else "") for line, reason, found in self.problems]
+        lines = [f"{escaped(str(self.path), 200)}: {self.samples} samples from {self.lines} lines"]
+        lines += [f"  {count} x {reason}" for reason, count in sorted(self.refused.items())]
+        lines += [f"  line {line}: {reason}" + (f": {found}" if found else "") for line, reason, found in self.problems]
         if self.unknown:
-            told.append(f"  no channels, left out: {', '.join(self.unknown)}")
+            lines.append(f"  no channels, left out: {', '.join(self.unknown)}")
         if self.damaged:
-            told.append(f"  {self.damaged}")
-        return "\n".join(told)
+            lines.append(f"  {self.damaged}")
+        return "\n".join(lines)
 
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -20,7 +20,7 @@ from daemon.clock import FakeClock
 from daemon.config.load import load
 from daemon.errors import ConfigError, SourceError
 from daemon.finding.guessing import Guess, Series, guess_all
-from daemon.finding.said import Lines, Topics, form_of, suggested_pattern
+from daemon.finding.heard import Lines, Topics, form_of, suggested_pattern
 from daemon.memory import Past
 from daemon.sources.build import build_sources
 from daemon.sources.lines import with_checksum
@@ -212,7 +212,7 @@ def test_a_device_is_heard_and_its_lines_work(tmp_path: Path, kind: str) -> None
         assert read == pytest.approx(EXPECTED[kind], rel=0.005)
         assert f"format = \"{kind}\"" in out
         assert ('checksum = "required"' in out) == (kind == "pairs")
-        assert ("gates are told: planer" in out) == (kind == "pairs")
+        assert ("gates are reported: planer" in out) == (kind == "pairs")
         shown = dict(re.findall(r"^  (\w+) .*?(-?\d+(?:\.\d+)?) (?:Pa|A)   ", out, re.M))
         assert {name: float(value) for name, value in shown.items()} == pytest.approx(EXPECTED[kind], abs=2.0)
     finally:

@@ -1,4 +1,4 @@
-"""Who is told what, when and how often; and in which words."""
+"""Who gets notices what, when and how often; and in which words."""
 
 from __future__ import annotations
 

@@ -15,8 +15,8 @@ from daemon.drafting.outcome import outcome
 from daemon.drafting.toml_text import shop_toml
 from daemon.errors import SourceError
 from daemon.finding.found import Found, from_lines, from_topics, rehearse, take_over
+from daemon.finding.heard import Topics
 from daemon.finding.places import BrokerPlace, Place, PortPlace, Search, listen_at, serial_ports
-from daemon.finding.said import Topics
 from daemon.sources.contract import SourceHealth
 from daemon.sources.settings import WireSettings
 from daemon.sources.wire import LineParser

@@ -232,15 +232,15 @@ class Lines:
                 self.names.fan_on()
             body = strip_checksum(line, False)
             text = None if isinstance(body, str) else as_text(body)
-            told = "" if text is None else reader.read(text)
-            if isinstance(told, dict):
-                self._take(told)
+            fields = "" if text is None else reader.read(text)
+            if isinstance(fields, dict):
+                self._take(fields)
 
-    def _take(self, told: dict[str, object]) -> None:
-        gates = told.pop("gates", None)
+    def _take(self, fields: dict[str, object]) -> None:
+        gates = fields.pop("gates", None)
         if isinstance(gates, dict):
             self.gates |= set(gates)
-        for name, value in grammar.members(told):
+        for name, value in grammar.members(fields):
             if name.startswith("gate:"):
                 self.gates.add(name[5:])
             elif name != "t" and plain_name(name):
@@ -281,7 +281,8 @@ class Lines:
             found.append(f"a line that can be read is one of: {', '.join(FORMS)}; anything else by a pattern in [[source]], "
                          "such as pattern = \"suction {P1} bags {P2}\"")
         if self.gates:
-            found.append(f"gates are told: {', '.join(escaped(gate) for gate in sorted(self.gates))} (they need no line here)")
+            gates = ", ".join(map(escaped, sorted(self.gates)))
+            found.append(f"gates are reported: {gates} (they need no line here)")
         if self.lines and not self.checked and self.form and not self.pattern:
             found.append("no checksum: a device that can should end its lines with *HH, so that a garbled number is dropped")
         return found
@@ -340,21 +341,21 @@ class Topics:
             return "number"
         if gate_state(text) is not None:
             return "gate"
-        told: object = decode_json(text) if text.startswith("{") else grammar.pairs(text)
-        if not isinstance(told, dict):
+        fields: object = decode_json(text) if text.startswith("{") else grammar.pairs(text)
+        if not isinstance(fields, dict):
             return "not json" if text.startswith("{") else "no values"
-        if "value" in told and _is_reading(single := grammar.at(told, "value")) and not any(
-            isinstance(other, float) for name, other in told.items() if name not in ("value", "t")
+        if "value" in fields and _is_reading(single := grammar.at(fields, "value")) and not any(
+            isinstance(other, float) for name, other in fields.items() if name not in ("value", "t")
         ):
             self.names.take(topic.name, topic.name, single)
             return "value"
-        found = [(path, inner) for path, inner in grammar.members(grammar.one_named(told))
+        found = [(path, inner) for path, inner in grammar.members(grammar.one_named(fields))
                  if path != "t" and not path.startswith("gates.") and plain_name(path)
                  and _is_reading(grammar.quantity(inner) if isinstance(inner, str) else inner)]
         for path, inner in found:
             topic.paths.setdefault(path)
             self.names.take(topic.name, path, inner)
-        if not found and "gates" not in told:
+        if not found and "gates" not in fields:
             return "no values"
         return "json" if text.startswith("{") else "text"
 
