@@ -80,11 +80,11 @@ def test_the_simulated_shop_goes_on_from_the_second_at_which_it_was_left(tmp_pat
 def test_a_recording_is_played_once_however_often_the_daemon_starts(tmp_path: Path) -> None:
     opens = 1_790_000_000.0
     settings = SimulatorSettings(from_design(load(BARN).design), opens_t=opens)
-    frames = write_blocks(tmp_path / "day.jsonl", islice(demo_blocks(settings, opens), 3))
+    frames = write_blocks(tmp_path / "day.jsonl", islice(demo_blocks(settings, opens), 20))
     path = tmp_path / "shop.toml"
     head, _, rest = BARN.read_text().partition('[[source]]\nname = "demo shop"')
     sensors = "[sensor.inlet_pa]" + rest.partition("[sensor.inlet_pa]")[2]
-    source = '[[source]]\nkind = "replay"\nfile = "day.jsonl"\npace = 500\n'
+    source = '[[source]]\nkind = "replay"\nfile = "day.jsonl"\npace = 200\n'
     path.write_text(head + source + sensors.replace("port = 8765", "port = 0"))
     for _ in range(3):
         lived(path, 200)

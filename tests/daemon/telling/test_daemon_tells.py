@@ -87,6 +87,12 @@ class Barn:
         with closing(sqlite3.connect(f"{self.store.as_uri()}?mode=ro", uri=True)) as connection:
             return connection.execute(sql).fetchall()
 
+    def lives_on(self, seconds: float) -> None:
+        """Until so much more event time is stored."""
+        ((last,),) = self.rows("SELECT max(t_ms) FROM frames")
+        wanted = int(str(last)) + 1000.0 * seconds
+        eventually(lambda: int(str(self.rows("SELECT max(t_ms) FROM frames")[0][0])) > wanted, what="it lives on")
+
     def notices(self) -> set[tuple[object, ...]]:
         return set(self.rows("SELECT notice_id, outlet, state FROM notices"))
 
@@ -113,10 +119,10 @@ def test_nothing_goes_twice_and_nothing_is_lost_through_a_kill_and_a_restart(tmp
                 shop.daemon.start()
                 wanted = {("1-raised-1", "mail", "sent"), ("1-raised-1", "hook", "sent")}
                 eventually(lambda: shop.notices() == wanted, 30.0, "told by mail when there is a server again")
-                time.sleep(5.0)  # long enough for the alarm to be judged, and told, anew
+                shop.lives_on(40.0)  # long enough for the alarm to be judged, and told, anew
                 assert shop.daemon.end(signal.SIGTERM) == 0
                 shop.daemon.start()
-                time.sleep(5.0)
+                shop.lives_on(40.0)
                 assert ([one["Subject"] for one in post.mails], [body["id"] for body in web.bodies()]) == (
                     ["Look today: The collector was left running"], ["1-raised-1"])
                 assert shop.notices() == wanted
@@ -129,35 +135,26 @@ def test_nothing_goes_twice_and_nothing_is_lost_through_a_kill_and_a_restart(tmp
         assert "Traceback" not in shop.daemon.words()
 
 
-def test_dead_servers_never_delay_the_sensing(tmp_path: Path) -> None:
-    pace, watched_s = 20.0, 15.0
+def test_dead_servers_never_stop_the_sensing(tmp_path: Path) -> None:
+    pace = 20.0
     with silent_server() as silent:
         outlets = mail(silent, "hangs") + mail(closed_port(), "refused") + hook(silent, "mute")
         with barn(tmp_path, outlets, pace, 'repeat_soon_every = "20 s"') as shop:
+
+            def latest() -> int:
+                return shop.rows("SELECT coalesce(max(t_ms), 0) FROM frames")[0][0]  # type: ignore[return-value]
+
+            def health() -> dict[str, dict[str, int]]:
+                shown = shop.rows("SELECT document FROM statuses WHERE name = 'outlets'")
+                return {row["name"]: row for row in json.loads(str(shown[0][0]))} if shown else {}
+
             shop.daemon.start()
             with shop.feed(running(), 2.0 * pace):
-                eventually(lambda: len(shop.notices()) >= 3, 30.0, "three outlets have something to say")
-                began, (first,) = time.monotonic(), shop.rows("SELECT count(*), max(t_ms) FROM frames")
-                stalled, last, last_new = 0.0, first[0], began
-                while time.monotonic() < began + watched_s:
-                    time.sleep(0.1)
-                    (count,) = shop.rows("SELECT count(*) FROM frames")[0]
-                    now = time.monotonic()
-                    if count != last:
-                        stalled, last, last_new = max(stalled, now - last_new), count, now
-                took = time.monotonic() - began
-                (then,) = shop.rows("SELECT count(*), max(t_ms) FROM frames")
-            ((shown,),) = shop.rows("SELECT document FROM statuses WHERE name = 'outlets'")
-            health = {row["name"]: row for row in json.loads(str(shown))}
-            assert health["refused"]["failed"] >= 2, health
-            assert health["hangs"]["queued"] >= 1, health
-            assert health["hangs"]["delivered"] + health["refused"]["delivered"] + health["mute"]["delivered"] == 0
-            # Event time passes at its pace, no second is left out, and new frames reach the disk every second or two.
-            assert (then[1] - first[1]) / 1000.0 == pytest.approx(pace * took, abs=2.5 * pace)
-            times = [t for (t,) in shop.rows(f"SELECT t_ms FROM frames WHERE t_ms > {first[1]} ORDER BY t_ms")]
-            assert {b - a for a, b in itertools.pairwise(times)} == {1000}
-            assert stalled < 3.0
-            began = time.monotonic()
+                eventually(lambda: len(shop.notices()) >= 3, what="three outlets have something to say")
+                eventually(lambda: health() and health()["refused"]["failed"] >= 2 and health()["hangs"]["queued"] >= 1)
+                first = latest()
+                eventually(lambda: latest() > first + 120_000, what="two minutes of event time reach the disk meanwhile")
+            assert sum(row["delivered"] for row in health().values()) == 0
             assert shop.daemon.end(signal.SIGTERM) == 0
             assert {state for _, _, state in shop.notices()} == {"waiting"}
 
