@@ -10,8 +10,7 @@ from analysis.events import EventKind, ShopEvent
 from daemon.alarms.machine import AlarmError
 from daemon.alarms.types import Transition
 from daemon.comparing.desk import AddedRunDesk
-from daemon.comparing.errors import AddedRunDeclined
-from daemon.errors import StoreError
+from daemon.errors import AddedRunDeclined, StoreError
 from daemon.logs import escaped
 from daemon.pipeline import Pipeline
 from daemon.store.requests import Request

@@ -48,6 +48,16 @@ class AlreadyRunning(StoreError):
     exit_code = 5
 
 
+class CompareError(DuctwardenError):
+    """A comparison cannot be made as asked: the message says what is missing, and what would do."""
+
+    exit_code = 2
+
+
+class AddedRunDeclined(ValueError):
+    """What was asked of the check of an added run cannot be done now; the text says why."""
+
+
 NOT_DONE = 3
 """A command ended as it should, and the answer is no."""
 NO_FILE = 6

@@ -17,10 +17,9 @@ import numpy.typing as npt
 from analysis.baseline.fit import FitError, fit
 from analysis.baseline.model import Baseline
 from analysis.baseline.steps import Measured, StepData, TourData
-from analysis.compare.effects import Effects, effects, possible_shops
+from analysis.compare.effects import BY_POWER, BY_VOLTS, FIRST_PORT, FLOW, SLIP, Axis, Effects, effects, possible_shops
 from analysis.compare.mixture import Interval, Mixture
 from analysis.compare.steady import DAY_S, READINGS, Gates, Side, Stretch
-from analysis.compare.surface import BY_POWER, BY_VOLTS, FIRST_PORT, FLOW, SLIP, Axis
 from analysis.duct.design import DuctDesign
 
 Floats = npt.NDArray[np.float64]
@@ -252,7 +251,7 @@ class _Total:
             """The table (..., sets, nodes, columns) at each stretch."""
             return np.asarray(np.einsum("nk,...nkc->...nc", by, table[..., rows[:, None], nodes, :]))
 
-        base, slope = near(e.base.rows), near(e.base.rows, along)
+        base, slope = near(e.base), near(e.base, along)
         leak, joint, port = near(e.leak), near(e.joint), near(self._port)
         precision = self._prior(drags)
         mean = self._mean(drags)
@@ -316,7 +315,7 @@ class _Total:
             if value is None:
                 found.append(task.clean + 0.1)
                 continue
-            row = e.base.rows[k, :, 1]
+            row = e.base[k, :, 1]
             found.append(float(np.interp(math.log(value) - 0.5 * math.log(s.density_ratio), row, nodes)))
         for side in (0, 1):
             # With all gates shut the filter says little; the drag of the day is that of its median.
@@ -416,12 +415,12 @@ class _Total:
         drag = [mean[side] + float(by[side] @ x) for side in (0, 1)]
         where, weight, _ = task.axis.weights(np.clip(np.array(drag), task.axis.nodes[0], task.axis.nodes[-1]))
         for k, opened in enumerate(task.sets):
-            old, new = ((w @ e.base.rows[k, f:f + 3]) for f, w in zip(where, weight, strict=True))
+            old, new = ((w @ e.base[k, f:f + 3]) for f, w in zip(where, weight, strict=True))
             by_leak, by_joint = (weight[0] @ t[cut, k, where[0]:where[0] + 3] for t in (e.leak, e.joint))
             step = drag[1] - drag[0]
             _, _, here = task.axis.weights(np.array([0.5 * sum(drag)]))
             middle = task.axis.weights(np.array([0.5 * sum(drag)]))[0][0]
-            per_drag = here[0] @ e.base.rows[k, middle:middle + 3]
+            per_drag = here[0] @ e.base[k, middle:middle + 3]
             names = [("inlet", "", 0), ("velocity", "", FLOW)]
             names += [("flow", p.name, FIRST_PORT + i) for i, p in enumerate(task.design.ports) if p.name in opened]
             for measure, place, column in names:
@@ -470,14 +469,9 @@ class _Total:
         seconds = {
             g: tuple(sum(s.seconds for side, k, s in task.rows if side == want and task.sets[k] == g) for want in (0, 1))
             for g in task.sets}
-        joined = dict(zip(self._cut, inside_mean(weights, runs), strict=True))
+        joined = dict(zip(self._cut, weights.reshape(-1, runs).sum(axis=0).tolist(), strict=True))
         leak = Mixture(told, tuple(v for v, _ in self.leaks), tuple(s for _, s in self.leaks)).interval()
         return Fitted(tuple(changes), joined, leak, {g: (v[0], v[1]) for g, v in seconds.items()}, learnt)
-
-
-def inside_mean(weights: Floats, runs: int) -> list[float]:
-    """Weights of the runs, over all shops."""
-    return [float(v) for v in weights.reshape(-1, runs).sum(axis=0)]
 
 
 def _relative(log: Interval) -> Interval:

@@ -16,11 +16,106 @@ import numpy.typing as npt
 from analysis.baseline.fit import built_from
 from analysis.baseline.model import Baseline, bent_design
 from analysis.compare.steady import Gates
-from analysis.compare.surface import Axis, Surface, surface
-from analysis.duct.design import AsBuilt, DuctDesign, Faults, Join
+from analysis.duct.design import FAN, NO_FAULTS, AsBuilt, DuctDesign, Faults, Join
+from analysis.duct.solve import solve_many
 from analysis.estimator.uncertain import uncertain_parts
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+CHANNELS = 4
+"""The readings of a surface, in the order of ``analysis.estimator.sensors.MEASURED``."""
+SPACING = 0.3
+"""Distance of two nodes in the logarithm of the drag."""
+SLIP = 0.04
+"""Slip of a small induction motor at its rated load (3 to 5 %; common practice, no source). It goes with the load and
+falls with the square of the voltage: the fan turns a little slower where it moves more air."""
+_POWER_STEP = 0.01
+_VOLT_STEP = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """Evenly spaced nodes in the logarithm of the drag."""
+
+    first: float
+    count: int
+
+    @classmethod
+    def over(cls, low: float, high: float) -> Axis:
+        """Nodes from below ``low`` to above ``high``, three at least."""
+        first = np.floor(low / SPACING) * SPACING - SPACING
+        count = int(np.ceil((high - first) / SPACING)) + 2
+        return cls(float(first), max(count, 3))
+
+    @property
+    def nodes(self) -> Floats:
+        """The nodes."""
+        return np.asarray(self.first + SPACING * np.arange(self.count), dtype=np.float64)
+
+    def weights(self, log_drag: Floats) -> tuple[npt.NDArray[np.intp], Floats, Floats]:
+        """For each value: the first of its three nodes, their weights (n, 3), and the weights of the slope (n, 3).
+
+        A parabola through the three nearest nodes; the error of a logarithm stays below 1e-4.
+        """
+        place = (log_drag - self.first) / SPACING
+        middle = np.clip(np.rint(place), 1, self.count - 2).astype(np.intp)
+        x = place - middle
+        value = np.stack([0.5 * x * (x - 1.0), 1.0 - x * x, 0.5 * x * (x + 1.0)], axis=1)
+        slope = np.stack([x - 0.5, -2.0 * x, x + 0.5], axis=1) / SPACING
+        return middle - 1, value, slope
+
+
+FLOW = CHANNELS
+"""Column of the flow through the fan."""
+BY_POWER, BY_VOLTS = CHANNELS + 1, CHANNELS + 2
+"""Columns of the current's answer to shaft power and voltage."""
+FIRST_PORT = CHANNELS + 3
+"""Column of the first port's flow."""
+
+
+def surface(
+    design: DuctDesign, gates: Bools, axis: Axis, *, as_built: AsBuilt, tilt: float = 0.0, faults: Faults = NO_FAULTS
+) -> Floats:
+    """Logarithms of what the engine expects, (sets, nodes, columns), in the air of the design: the four readings (size of
+    inlet static pressure, filter pressure, current, velocity pressure), the flow through the fan, how the logarithm of the
+    current changes with that of shaft power and with that of the voltage (zero without a motor), the flow of each port.
+
+    Solves the gate sets ``gates`` (sets, ports) at every node of ``axis``; ``tilt`` is that of a baseline's motor."""
+    sets, nodes = len(gates), axis.count
+    points = solve_many(
+        design, np.repeat(gates, nodes, axis=0), filter_drag_pasm3=np.tile(np.exp(axis.nodes), sets), as_built=as_built,
+        faults=faults)
+    ports = len(design.ports)
+    rows = np.ones((sets * nodes, FIRST_PORT + ports))
+    rows[:, 0] = -points.inlet_pa
+    rows[:, 1] = points.filter_pa
+    by_power = np.zeros(sets * nodes)
+    by_volts = np.zeros(sets * nodes)
+    slower = np.zeros(sets * nodes)
+    motor = design.motor
+    if motor is not None and points.shaft_w is not None:
+        watts = points.shaft_w
+        slower = SLIP * (watts / motor.power_w - 1.0)
+        watts = watts * (1.0 - 3.0 * slower)
+
+        def current(factor: float, volts: float) -> Floats:
+            amps = motor.current_a(watts * factor, volts * motor.voltage_v) * as_built.motor_current
+            return np.asarray(amps + tilt * (amps - 0.75 * motor.full_a))
+
+        rows[:, 2] = current(1.0, 1.0)
+        by_power = np.log(current(1.0 + _POWER_STEP, 1.0) / current(1.0 - _POWER_STEP, 1.0)) / (2.0 * _POWER_STEP)
+        by_volts = np.log(current(1.0, 1.0 + _VOLT_STEP) / current(1.0, 1.0 - _VOLT_STEP)) / (2.0 * _VOLT_STEP)
+    area = next(run.area_m2 for run in design.runs if run.into == FAN)
+    rows[:, 3] = 0.5 * points.density_kgm3 * (points.flow_m3s / area) ** 2
+    rows[:, FLOW] = points.flow_m3s
+    rows[:, FIRST_PORT:] = points.port_flow_m3s
+    logs = np.log(np.maximum(rows, 1e-12))
+    logs[:, [0, 3]] -= 2.0 * slower[:, None]
+    logs[:, 1] -= slower
+    logs[:, FLOW:] -= slower[:, None]
+    logs[:, BY_POWER], logs[:, BY_VOLTS] = by_power, by_volts
+    return np.asarray(logs.reshape(sets, nodes, -1))
 
 SHOPS = 4
 """Possible shops beside the most probable one."""
@@ -31,11 +126,11 @@ UPPER = ", upper half"
 
 @dataclass(frozen=True, slots=True)
 class Effects:
-    """One possible shop. ``base`` is its surface; ``leak`` (runs, sets, nodes, columns) the change for a square centimetre
-    more leakage at each run; ``joint`` the same for the losses of each run, ``port`` for those of each port, per unit of
-    their logarithm."""
+    """One possible shop. ``base`` is its :func:`surface`; ``leak`` (runs, sets, nodes, columns) the change for a square
+    centimetre more leakage at each run; ``joint`` the same for the losses of each run, ``port`` for those of each port, per
+    unit of their logarithm."""
 
-    base: Surface
+    base: Floats
     leak: Floats
     joint: Floats
     port: Floats
@@ -102,11 +197,11 @@ def effects(
 
     def look(as_built: AsBuilt = built, leaks: Mapping[str, float] | None = None, drawn: DuctDesign = design) -> Floats:
         faults = Faults(leak_m2=dict(leaks or {}))
-        return surface(drawn, gates, axis, as_built=as_built, tilt=tilt, faults=faults).rows
+        return surface(drawn, gates, axis, as_built=as_built, tilt=tilt, faults=faults)
 
     base = look()
     if not cut:
-        return Effects(Surface(base), *(np.zeros((0, *base.shape)) for _ in range(3)))
+        return Effects(base, *(np.zeros((0, *base.shape)) for _ in range(3)))
     leak = np.stack([
         (look(halved(built, run), {run: step * 1e-4}, cut_in_half(design, run)) - base) / step
         for run, step in zip(cut, steps_cm2 or [LEAK_STEP_CM2] * len(cut), strict=True)])
@@ -121,4 +216,4 @@ def effects(
     joint = np.stack([(look(run_more(run)) - base) / PART_STEP for run in cut])
     names = design.port_names if with_ports else ()
     port = np.stack([(look(port_more(name)) - base) / PART_STEP for name in names]) if names else np.zeros((0, *base.shape))
-    return Effects(Surface(base), leak, joint, port)
+    return Effects(base, leak, joint, port)

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.common import JSON, SHOP, UNITS, ask_line
-from daemon.comparing.errors import CompareError
-from daemon.errors import NOT_DONE
+from daemon.errors import NOT_DONE, CompareError
 
 if TYPE_CHECKING:
     from daemon.comparing.comparing import Report, Told

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from daemon.comparing.errors import AddedRunDeclined
 from daemon.config.config import Config
-from daemon.errors import DuctwardenError
+from daemon.errors import AddedRunDeclined, DuctwardenError
 
 if TYPE_CHECKING:
     from daemon.comparing.guided import CheckTour, Side

@@ -11,11 +11,10 @@ from analysis.compare.answer import Answer, answer
 from analysis.compare.steady import Side, of_baseline
 from analysis.duct.planning import compare
 from daemon.comparing.designs import Designs, baseline_of, cut_of, designs_of
-from daemon.comparing.errors import CompareError
 from daemon.comparing.periods import around, span_words
 from daemon.comparing.reading import Progress, Span, from_recording, from_store
 from daemon.config.config import Config
-from daemon.errors import SourceError
+from daemon.errors import CompareError, SourceError
 from daemon.replaying import read_baseline
 from daemon.store.codec import JournalEntry
 from daemon.store.reader import Reader

@@ -21,14 +21,13 @@ from analysis.duct.design import DuctDesign
 from analysis.duct.tree import upstream_ports
 from daemon.comparing.comparing import Report, Told, report_of
 from daemon.comparing.designs import Designs, baseline_of
-from daemon.comparing.errors import CompareError
 from daemon.comparing.periods import local_words
 from daemon.comparing.reading import Span, store_frames
 from daemon.config.changes import load_change
 from daemon.config.config import Config
 from daemon.config.load import parse
 from daemon.config.secrets import scrubbed
-from daemon.errors import ConfigError
+from daemon.errors import CompareError, ConfigError
 from daemon.store.reader import EVER, Reader
 from daemon.wiring import build_sensor_sds
 

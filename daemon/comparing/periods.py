@@ -6,8 +6,8 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from analysis.events import EventKind
-from daemon.comparing.errors import CompareError
 from daemon.comparing.reading import Span
+from daemon.errors import CompareError
 from daemon.store.codec import JournalEntry
 from daemon.store.reader import Reader
 

@@ -75,7 +75,7 @@ def main() -> None:
     options.add_argument("--days", type=int, default=3)
     options.add_argument("--way", nargs="*", default=["check", "gates", "ordinary"])
     options.add_argument("--sensors", nargs="*", default=list(SENSORS))
-    options.add_argument("--family", nargs="*", default=list(FAMILIES))
+    options.add_argument("--family", nargs="*", default=["bench", "choose"], choices=FAMILIES)
     given = options.parse_args()
     for way in given.way:
         for name in given.sensors:

@@ -11,7 +11,7 @@ import pytest
 from analysis.plant.blocks import Block
 from analysis.readings import RunState
 from daemon.comparing.desk import AddedRunDesk
-from daemon.comparing.errors import AddedRunDeclined
+from daemon.errors import AddedRunDeclined
 from daemon.sources.contract import Sample
 from tests.daemon.comparing.test_added_run import LEAK_M2, MONDAY, simulated
 from tests.support.shop_store import shop_store

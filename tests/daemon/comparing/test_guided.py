@@ -19,9 +19,9 @@ from analysis.plant.simulate import simulate
 from analysis.readings import Frame, RunState
 from daemon.__main__ import app
 from daemon.comparing.desk import AddedRunDesk
-from daemon.comparing.errors import AddedRunDeclined
 from daemon.comparing.guided import CheckTour
 from daemon.config.load import load
+from daemon.errors import AddedRunDeclined
 from daemon.sources.contract import Sample
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
