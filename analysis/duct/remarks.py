@@ -17,7 +17,7 @@ def remarks(
 ) -> tuple[Remark, ...]:
     """Remarks on one operating point; ``stretch`` is by how much the fan's flow axis is stretched (speed, as-built)."""
     return (
-        *_slow(runs, "run"), *_slow(ports, "pipe of the port"), *_short(design, ports),
+        *_slow(runs, "run"), *_slow(ports, "pipe of the port"), *_slow_behind(design, runs, flow_m3s), *_short(design, ports),
         *_beyond_fan_points(design, flow_m3s, stretch),
     )
 
@@ -35,6 +35,21 @@ def _slow(states: Mapping[str, SectionState], what: str) -> Iterator[Remark]:
             yield Remark(
                 "below_carrying_velocity", state.name, state.velocity_ms, state.carrying_ms,
                 f"with this gate set the {what} {state.name!r} runs below carrying velocity by design",
+            )
+
+
+def _slow_behind(design: DuctDesign, runs: Mapping[str, SectionState], flow_m3s: float) -> Iterator[Remark]:
+    """The pieces after the fan, as long as nothing before it has taken the chips out."""
+    separator, limit = design.separator, design.material.main_velocity_ms
+    taken = design.filter.before_fan or (separator is not None and not separator.after_fan)
+    if taken or not any(state.in_use for state in runs.values()):
+        return
+    for piece in design.discharge:
+        velocity = flow_m3s / piece.area_m2
+        if velocity < _ENOUGH * limit:
+            yield Remark(
+                "below_carrying_velocity", piece.name, velocity, limit,
+                f"with this gate set the duct after the fan ({piece.name}) runs below carrying velocity by design",
             )
 
 

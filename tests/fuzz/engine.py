@@ -116,8 +116,8 @@ def fuzz(target: Target, runs: int | None, seconds: float | None, seed: int, kee
     slowest, slowest_input = 0.0, b""
     pending = list(target.seeds)
     while (runs is None or done < runs) and (seconds is None or time.monotonic() - began < seconds):
-        if done % 4096 == 0:
-            faulthandler.dump_traceback_later(60.0, exit=True)  # for hangs in code that hears no signals
+        if done % 512 == 0:
+            faulthandler.dump_traceback_later(120.0, exit=True)  # for hangs in code that hears no signals
         if pending:
             data = pending.pop()
         else:

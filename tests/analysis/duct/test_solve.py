@@ -310,3 +310,16 @@ def test_one_port_one_run_is_a_shop() -> None:
     into = losses([Stream(1.0, (0.1 / 0.15) ** 2, 45.0)])[0]
     lost = into * point.runs["pipe"].velocity_pa + friction(run, point.flow_m3s, design)
     assert point.ports["saw"].total_pa - lost == pytest.approx(point.runs["pipe"].total_pa, rel=1e-6)
+
+
+def test_air_too_slow_after_the_fan_is_a_remark_while_it_carries_chips() -> None:
+    barn = chair_barn()
+    design = replace(barn, discharge=(Run("adaptor", "-", 0.1, 9e-5, 0.3), Run("to the bags", "-", 0.25, 9e-5, 3.0)))
+    point = solve(design, ["planer"])
+    slow = {remark.where: remark for remark in point.remarks if remark.kind == "below_carrying_velocity"}
+    assert "adaptor" not in slow
+    assert slow["to the bags"].value == pytest.approx(point.flow_m3s / (math.pi / 4 * 0.25**2))
+    assert slow["to the bags"].limit == design.material.main_velocity_ms
+    assert solve(design, []).remarks == ()
+    clean = replace(design, filter=replace(design.filter, before_fan=True))
+    assert "to the bags" not in {remark.where for remark in solve(clean, ["planer"]).remarks}, "clean air carries nothing"
