@@ -12,7 +12,7 @@ async function refresh() {
   if (!answer.ok) return;
   const data = await answer.json();
   if (data.shape !== root.dataset.shape) return void location.reload();
-  for (const child of root.children) fill(child, data);
+  fill(root, data);
 }
 
 onNow(async () => {

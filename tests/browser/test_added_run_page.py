@@ -78,6 +78,15 @@ def test_a_guided_check_is_led_step_by_step(scene: Scene) -> None:
     expect(page.get_by_role("heading", name="Before the work: step 2 of 5")).to_be_visible()
     page.get_by_role("button", name="The gates are set: measure").click()
     expect(page.get_by_text("Measuring.")).to_be_visible()
+    for share in (0.4, 0.8):
+        measuring = {**check, "phase": "measure", "progress": share, "words": f"Touch nothing, {share}."}
+        with scene.pump.lock:
+            scene.shop.writer.status("added_run", {"check": measuring})
+            scene.shop.tell()
+        # Within one step the page follows without being made anew.
+        expect(page.get_by_text(f"Touch nothing, {share}.")).to_be_visible()
+        expect(page.get_by_role("progressbar")).to_have_attribute("value", f"{100 * share:.0f}")
+    expect(page.get_by_text("Steady and measured: all shut.")).to_be_visible()
     with scene.pump.lock:
         scene.shop.writer.status("added_run", {"check": {**check, "phase": "done", "words": "All is measured."}})
         scene.shop.tell()
