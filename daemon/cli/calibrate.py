@@ -43,8 +43,7 @@ from daemon.cli.calibrate_points import (
     spec_of,
     words,
 )
-from daemon.cli.common import Json, Shop, Units, chosen_system, give, local_moment, opened
-from daemon.cli.gate_words import gates_in_words, read_gates
+from daemon.cli.common import Json, Shop, Units, chosen_system, gates_in_words, give, local_moment, opened, read_gates
 from daemon.config.config import Config
 from daemon.config.load import load
 from daemon.errors import ConfigError

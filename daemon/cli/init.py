@@ -14,8 +14,7 @@ from daemon.cli.common import ask_line
 from daemon.cli.interview import Interview
 from daemon.cli.interview_words import KEYS, Paper
 from daemon.drafting.desk import SetupDesk
-from daemon.drafting.draft import Draft
-from daemon.drafting.files import draft_path, read_draft, set_aside
+from daemon.drafting.draft import Draft, draft_path, read_draft, set_aside
 from daemon.drafting.steps import STEPS
 from daemon.errors import NOT_DONE, ConfigError
 from daemon.finding import places

@@ -14,9 +14,8 @@ from analysis.duct.planning import Change, GateSetPlan, Plan, Shortfall, compare
 from analysis.duct.remedies import Remedy, remedies
 from analysis.duct.uncertainty import Spread
 from analysis.units import System, from_si, show, shown_unit
-from daemon.cli.common import Json, Shop, Units, chosen_system, give
+from daemon.cli.common import Json, Shop, Units, chosen_system, gates_in_words, give
 from daemon.cli.expect import spread_text
-from daemon.cli.gate_words import gates_in_words
 from daemon.config.changes import PlannedChange, load_change
 from daemon.config.config import Config
 from daemon.config.load import load

@@ -22,8 +22,7 @@ from analysis.duct.design import FAN
 from analysis.duct.uncertainty import Spread, expectation
 from analysis.traverse import Method, Traverse, agreement, wall_distances
 from analysis.units import System, show
-from daemon.cli.common import Json, Units, chosen_system, give, opened
-from daemon.cli.gate_words import gates_in_words, known_ports
+from daemon.cli.common import Json, Units, chosen_system, gates_in_words, give, known_ports, opened
 from daemon.config.config import Config
 from daemon.config.load import load
 from daemon.config.quantities import Fraction, Length, Pressure, StrictModel, Temperature

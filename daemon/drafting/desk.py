@@ -16,12 +16,10 @@ from pathlib import Path
 from analysis.readings import CHANNELS
 from daemon.config.summary import CAN_TELL
 from daemon.drafting.asking import WHOLE, Choice, Context, Question, Step
-from daemon.drafting.checks import Checked, check_step
-from daemon.drafting.draft import Answers, Draft
-from daemon.drafting.files import forget_draft, keep_draft, publish, read_draft
+from daemon.drafting.checks import Checked, Trouble, check_step, troubles
+from daemon.drafting.draft import Answers, Draft, forget_draft, keep_draft, publish, read_draft
 from daemon.drafting.outcome import Outcome, Piece, outcome, pieces
 from daemon.drafting.steps import STEPS, after, before, enough, first_open, step_named
-from daemon.drafting.whole import Trouble, troubles
 from daemon.finding.found import Found, rehearse, take_over
 from daemon.finding.places import BrokerPlace, Place, PortPlace, Search, serial_ports
 

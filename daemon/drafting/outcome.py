@@ -15,9 +15,9 @@ from daemon.config.load import parse
 from daemon.config.summary import summary
 from daemon.drafting.about_ducts import PORTS, RUNS
 from daemon.drafting.about_watching import GATE
+from daemon.drafting.checks import Trouble, troubles
 from daemon.drafting.draft import Draft
 from daemon.drafting.toml_text import shop_toml
-from daemon.drafting.whole import Trouble, troubles
 from daemon.errors import ConfigError
 
 

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from daemon.drafting.draft import Answers, Draft
-from daemon.drafting.tree import Tree, tree_of
+from daemon.drafting.steps import Tree, tree_of
 
 _BARE = re.compile(r"^[A-Za-z0-9_-]+$")
 _COLUMN = 34

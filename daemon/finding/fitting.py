@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.config.load import parse
-from daemon.drafting.files import publish
+from daemon.drafting.draft import publish
 from daemon.errors import ConfigError
 
 _HEADER = re.compile(r"^\s*\[(\[?)\s*([A-Za-z0-9_.\"-]+)\s*\]\]?")

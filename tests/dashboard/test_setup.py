@@ -13,7 +13,7 @@ import pytest
 
 from daemon.config.load import load
 from daemon.drafting.desk import SetupDesk
-from daemon.drafting.files import draft_path, read_draft
+from daemon.drafting.draft import draft_path, read_draft
 from daemon.errors import ConfigError, SourceError
 from daemon.finding.found import Found, from_lines
 from daemon.finding.places import BrokerPlace, Place, Search

@@ -16,9 +16,8 @@ from analysis.duct.design import DuctDesign
 from analysis.duct.solve import solve
 from analysis.duct.uncertainty import Spread
 from analysis.units import to_si
-from daemon.cli.expect import expect, spread_text
-from daemon.cli.gate_words import gates_in_words, read_gates
-from daemon.cli.text_plot import Series, text_plot
+from daemon.cli.common import gates_in_words, read_gates
+from daemon.cli.expect import Series, expect, spread_text, text_plot
 from daemon.config.load import load
 from daemon.errors import ConfigError
 

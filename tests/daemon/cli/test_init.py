@@ -19,7 +19,7 @@ from typer.testing import CliRunner, Result
 from daemon.cli.check import check
 from daemon.cli.init import init
 from daemon.config.load import load
-from daemon.drafting.files import draft_path, read_draft
+from daemon.drafting.draft import draft_path, read_draft
 
 app = typer.Typer()
 app.command()(init)

@@ -18,7 +18,7 @@ import typer
 from typer.testing import CliRunner
 
 from daemon.cli.init import init
-from daemon.drafting.files import draft_path, read_draft
+from daemon.drafting.draft import draft_path, read_draft
 from daemon.errors import ConfigError
 from tests.support.waiting import eventually
 

@@ -11,13 +11,11 @@ from daemon.config.load import parse
 from daemon.config.model import ShopFile
 from daemon.config.sources import ModbusTable
 from daemon.drafting.asking import WHOLE, Context, Question, Step
-from daemon.drafting.checks import check_step, read_answer
+from daemon.drafting.checks import check_step, read_answer, troubles
 from daemon.drafting.draft import MOST_ITEMS, Answers, Draft, from_json
 from daemon.drafting.outcome import outcome
-from daemon.drafting.steps import STEPS, after, at_place, before, enough, first_open, step_named
+from daemon.drafting.steps import STEPS, after, at_place, before, enough, first_open, step_named, tree_of
 from daemon.drafting.toml_text import shop_toml
-from daemon.drafting.tree import tree_of
-from daemon.drafting.whole import troubles
 from daemon.errors import ConfigError
 
 POINTS = "0 cfm, 11.8 inwg, 0.85 hp\n400 cfm, 11.6 inwg, 1.25 hp\n800 cfm, 9.1 inwg, 1.8 hp\n1200 cfm, 3.4 inwg, 2.3 hp"

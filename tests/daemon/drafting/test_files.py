@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.drafting.draft import Draft
-from daemon.drafting.files import draft_path, forget_draft, keep_draft, publish, read_draft, set_aside
+from daemon.drafting.draft import Draft, draft_path, forget_draft, keep_draft, publish, read_draft, set_aside
 from daemon.errors import ConfigError
 
 NOW = datetime(2026, 3, 1, 9, 30, 15)

@@ -15,13 +15,11 @@ from hypothesis import assume, event, given, settings
 from hypothesis import strategies as st
 
 from daemon.config.load import load
-from daemon.drafting.checks import check_step
+from daemon.drafting.checks import check_step, troubles
 from daemon.drafting.draft import Answers, Draft, from_json, to_json
 from daemon.drafting.outcome import outcome
-from daemon.drafting.steps import STEPS, step_named
+from daemon.drafting.steps import STEPS, step_named, tree_of
 from daemon.drafting.toml_text import shop_toml
-from daemon.drafting.tree import tree_of
-from daemon.drafting.whole import troubles
 from tests.support.thoroughness import examples
 
 FOOT, INCH, CFM, INWG, HP = 0.3048, 0.0254, 0.3048**3 / 60, 249.0889, 745.6999
