@@ -3,20 +3,19 @@
 The curve comes from the status document "shop" (``fan``: ``points`` of flow, static pressure and shaft power,
 ``at_speed_rpm``, ``speed_rpm``, ``at_density_kgm3``, ``uncertainty``, ``generic``), the as-built curve from the newest
 baseline. What the gauges give is the rise from before the fan to the filter plenum: ``filter_pa - inlet_pa``.
+Curves go out as pairs of flow [m3/s] and pressure rise [Pa].
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
-
-from pydantic import BaseModel, Field
 
 from analysis.readings import RunState
 from daemon.store.reader import Trend
 from dashboard.now_view import state_words
-from dashboard.shapes import Axis, Quantity, Screen, dig, number, table, text
+from dashboard.shapes import Out, Quantity, Screen, dig, number, table, text
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import day_and_time, with_unit
 
@@ -34,37 +33,18 @@ STEADY = 0.2
 Pair = tuple[float, float]
 
 
-class FanPointOut(BaseModel):
+@dataclass(frozen=True, slots=True)
+class FanPointOut:
     """A working point: flow [m3/s] and pressure rise [Pa], with both in words."""
 
     flow_m3s: float
     rise_pa: float
     flow: Quantity
     rise: Quantity
-    words: str = Field(examples=["now"])
+    words: str
 
 
-class FanOut(BaseModel):
-    """Everything on the page "Fan curve"; pairs are flow [m3/s] and pressure rise [Pa]."""
-
-    known: bool
-    why: str = Field(default="", examples=["The fan's curve is not there yet: it comes when the daemon runs."])
-    generic: bool
-    drawn: list[Pair]
-    drawn_low: list[Pair]
-    drawn_high: list[Pair]
-    as_built: list[Pair]
-    ducts_now: list[Pair]
-    cloud: list[Pair]
-    now: FanPointOut | None
-    baseline: FanPointOut | None
-    expected: FanPointOut | None
-    x: Axis
-    y: Axis
-    sentences: list[str]
-
-
-def fan_out(snapshot: Snapshot, screen: Screen, week: Trend | None, baseline: Document | None) -> FanOut:
+def fan_out(snapshot: Snapshot, screen: Screen, week: Trend | None, baseline: Document | None) -> Out:
     """The page made from a snapshot, the trend of the last week and the newest baseline."""
     curve = curve_of(snapshot.shop)
     now = (
@@ -86,23 +66,23 @@ def fan_out(snapshot: Snapshot, screen: Screen, week: Trend | None, baseline: Do
     base = _baseline_point(snapshot, screen, baseline)
     if now is not None and base is not None:
         sentences.append(_since_baseline(screen, now, base))
-    return FanOut(
-        known=curve is not None,
-        why="" if curve is not None else "The fan's curve is not there yet: it comes when the daemon runs.",
-        generic=curve is not None and curve.generic,
-        drawn=drawn,
-        drawn_low=low,
-        drawn_high=high,
-        as_built=built,
-        ducts_now=_ducts(now, drawn),
-        cloud=_cloud(week),
-        now=now,
-        baseline=base,
-        expected=_expected(snapshot, screen),
-        x=screen.axis("flow"),
-        y=screen.axis("pressure"),
-        sentences=sentences,
-    )
+    return {
+        "known": curve is not None,
+        "why": "" if curve is not None else "The fan's curve is not there yet: it comes when the daemon runs.",
+        "generic": curve is not None and curve.generic,
+        "drawn": drawn,
+        "drawn_low": low,
+        "drawn_high": high,
+        "as_built": built,
+        "ducts_now": _ducts(now, drawn),
+        "cloud": _cloud(week),
+        "now": now,
+        "baseline": base,
+        "expected": _expected(snapshot, screen),
+        "x": screen.axis("flow"),
+        "y": screen.axis("pressure"),
+        "sentences": sentences,
+    }
 
 
 def curve_of(shop: Document) -> FanCurve | None:

@@ -1,98 +1,25 @@
-"""The health of the daemon, its sources and its sensors, as data."""
+"""The health of the daemon, its sources and its sensors, as data.
+
+``tone`` and ``words`` sum it up; ``sensors``, ``sources`` and ``outlets`` have a tone and a state each, ``facts`` are pairs of
+words, and ``told`` is what cannot be judged in this shop, and why. ``heard_s`` and ``frame_age_s`` are for programs.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
 
-from pydantic import BaseModel, Field
-
 from analysis.conditions import TEXTS, Condition
 from analysis.readings import CHANNELS
 from dashboard.now_view import QUALITY_WORDS, is_fitted
-from dashboard.shapes import SERIES, Screen, dig, number, place_words, sentence, shape_of, text, texts
+from dashboard.shapes import SERIES, Out, Screen, dig, number, place_words, sentence, shape_of, text, texts
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import day_and_time, duration, since, unbroken, whole
 
 _COUNTERS = {"commits": "Writes to the store", "failed commits": "Writes to the store that failed"}
 
 
-class SensorOut(BaseModel):
-    """One channel: fitted or not, and whether it can be trusted now."""
-
-    channel: str = Field(examples=["inlet_pa"])
-    words: str
-    fitted: bool
-    tone: str = Field(examples=["ok"])
-    state: str = Field(examples=["good"])
-    shown: str = Field(examples=["7.92 in. w.g."])
-
-
-class RefusedOut(BaseModel):
-    """How often something was refused, and why."""
-
-    words: str = Field(examples=["checksum"])
-    count: int = Field(examples=[3])
-    shown: str = Field(examples=["3"])
-
-
-class SourceOut(BaseModel):
-    """One source of readings."""
-
-    name: str = Field(examples=["unit"])
-    kind: str = Field(examples=["serial"])
-    tone: str = Field(examples=["ok"])
-    state: str = Field(examples=["connected"])
-    samples: int
-    opened: int
-    dropped: int
-    label: str = Field(examples=["unit (serial)"])
-    samples_shown: str = Field(examples=["14\u202f087"])
-    opened_shown: str = Field(examples=["once"])
-    last: str = Field(examples=["3 s before now"])
-    last_error: str
-    refused: list[RefusedOut]
-    unknown: list[RefusedOut]
-
-
-class OutletOut(BaseModel):
-    """One way out for notices."""
-
-    name: str = Field(examples=["mail"])
-    kind: str = Field(examples=["apprise"])
-    tone: str = Field(examples=["ok"])
-    state: str = Field(examples=["idle"])
-    label: str = Field(examples=["mail (apprise)"])
-    delivered: int
-    waiting: int
-    lost: int
-    last: str = Field(examples=["Tue 3 Mar 2026, 09:14"])
-    last_error: str
-
-
-class FactOut(BaseModel):
-    """One fact about the daemon."""
-
-    words: str = Field(examples=["Room on the disk"])
-    shown: str = Field(examples=["12.4 GB"])
-
-
-class HealthOut(BaseModel):
-    """Everything on the page "Health"."""
-
-    tone: str = Field(examples=["ok"])
-    words: str = Field(examples=["The daemon is alive"])
-    heard_s: float | None = Field(examples=[0.6])
-    frame_age_s: float | None = Field(examples=[1.0])
-    sensors: list[SensorOut]
-    sources: list[SourceOut]
-    outlets: list[OutletOut]
-    facts: list[FactOut]
-    told: list[FactOut] = Field(description="what cannot be judged in this shop, and why")
-    shape: str = Field(examples=["5f2c01aa"])
-
-
-def health_out(snapshot: Snapshot, screen: Screen, open_pages: int) -> HealthOut:
+def health_out(snapshot: Snapshot, screen: Screen, open_pages: int) -> Out:
     """The health made from a snapshot."""
     silent_for = snapshot.silent_for()
     sensors = [_sensor(snapshot, name, screen) for name in CHANNELS]
@@ -102,47 +29,47 @@ def health_out(snapshot: Snapshot, screen: Screen, open_pages: int) -> HealthOut
         tone, words = "silent", f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}."
     elif dig(snapshot.daemon, "store_ok") is False:
         tone, words = "soon", f"Nothing is being recorded: {text(snapshot.daemon, 'store_words')}."
-    elif lost := [sensor.channel for sensor in sensors if sensor.tone == "soon"]:
+    elif lost := [sensor["channel"] for sensor in sensors if sensor["tone"] == "soon"]:
         named = f"{len(lost)} sensors give nothing" if len(lost) > 1 else f"a sensor gives nothing: {place_words(lost[0])}"
         tone, words = "soon", f"{named[:1].upper()}{named[1:]}."
     else:
         tone, words = "ok", "Everything works."
     clock = snapshot.clock
     age = None if clock is None or snapshot.t is None else max(0.0, clock - snapshot.t)
-    return HealthOut(
-        tone=tone,
-        words=words,
-        heard_s=silent_for,
-        frame_age_s=age,
-        sensors=sensors,
-        sources=[_source(source, clock) for source in snapshot.sources],
-        outlets=[_outlet(outlet) for outlet in snapshot.outlets],
-        facts=_facts(snapshot, age, open_pages),
-        told=_told(snapshot),
-        shape=shape_of(
+    return {
+        "tone": tone,
+        "words": words,
+        "heard_s": silent_for,
+        "frame_age_s": age,
+        "sensors": sensors,
+        "sources": [_source(source, clock) for source in snapshot.sources],
+        "outlets": [_outlet(outlet) for outlet in snapshot.outlets],
+        "facts": _facts(snapshot, age, open_pages),
+        "told": _told(snapshot),
+        "shape": shape_of(
             [is_fitted(snapshot, name) for name in CHANNELS],
             [text(row, "name") for row in (*snapshot.sources, *snapshot.outlets)],
         ),
-    )
+    }
 
 
-def _told(snapshot: Snapshot) -> list[FactOut]:
+def _told(snapshot: Snapshot) -> list[Out]:
     """What cannot be judged, by the daemon's own list where it gives one, else by what the detectors say."""
     listed = texts(snapshot.daemon, "cannot_judge")
     if not listed and not snapshot.detectors:
         listed = ["The daemon has not said yet what it can judge"]
     if listed:
-        return [FactOut(words="", shown=sentence(words)) for words in listed]
+        return [{"words": "", "shown": sentence(words)} for words in listed]
     names = {condition.value: TEXTS[condition].title for condition in Condition}
     found = {
         (names.get(text(claim, "condition"), text(claim, "condition")), sentence(text(claim, "reason")))
         for claim in snapshot.detectors
         if text(claim, "claim") == "not_yet_known"
     }
-    return [FactOut(words=words, shown=shown or "Not yet known.") for words, shown in sorted(found)]
+    return [{"words": words, "shown": shown or "Not yet known."} for words, shown in sorted(found)]
 
 
-def _sensor(snapshot: Snapshot, name: str, screen: Screen) -> SensorOut:
+def _sensor(snapshot: Snapshot, name: str, screen: Screen) -> Out:
     fitted = is_fitted(snapshot, name)
     quality = text(snapshot.now, "quality", name)
     value = number(snapshot.now, "values", name)
@@ -155,63 +82,63 @@ def _sensor(snapshot: Snapshot, name: str, screen: Screen) -> SensorOut:
     else:
         tone, state = "wait", "not yet known"
     shown = screen.channel(name, value, "–").shown
-    return SensorOut(channel=name, words=SERIES[name].words, fitted=fitted, tone=tone, state=state, shown=shown)
+    return {"channel": name, "words": SERIES[name].words, "fitted": fitted, "tone": tone, "state": state, "shown": shown}
 
 
-def _source(source: Document, clock: float | None) -> SourceOut:
+def _source(source: Document, clock: float | None) -> Out:
     last = number(source, "last_t")
-    return SourceOut(
-        name=text(source, "name", default="source"),
-        kind=text(source, "kind"),
-        tone="ok" if source.get("connected") is True else "soon",
-        state=text(source, "state", default="not known"),
-        samples=_count(source, "samples"),
-        opened=_count(source, "opened"),
-        dropped=_count(source, "dropped"),
-        label=_label(text(source, "name", default="source"), text(source, "kind")),
-        samples_shown=whole(_count(source, "samples")),
-        opened_shown=_times(_count(source, "opened")),
-        last="never" if last is None else day_and_time(last) if clock is None else f"{duration(clock - last)} ago",
-        last_error=unbroken(text(source, "last_error")),
-        refused=_counts(source, "refused"),
-        unknown=_counts(source, "unknown_channels"),
-    )
+    return {
+        "name": text(source, "name", default="source"),
+        "kind": text(source, "kind"),
+        "tone": "ok" if source.get("connected") is True else "soon",
+        "state": text(source, "state", default="not known"),
+        "samples": _count(source, "samples"),
+        "opened": _count(source, "opened"),
+        "dropped": _count(source, "dropped"),
+        "label": _label(text(source, "name", default="source"), text(source, "kind")),
+        "samples_shown": whole(_count(source, "samples")),
+        "opened_shown": _times(_count(source, "opened")),
+        "last": "never" if last is None else day_and_time(last) if clock is None else f"{duration(clock - last)} ago",
+        "last_error": unbroken(text(source, "last_error")),
+        "refused": _counts(source, "refused"),
+        "unknown": _counts(source, "unknown_channels"),
+    }
 
 
-def _outlet(outlet: Document) -> OutletOut:
+def _outlet(outlet: Document) -> Out:
     error = text(outlet, "last_error")
     down = outlet.get("connected") is False
-    return OutletOut(
-        name=text(outlet, "name", default="outlet"),
-        kind=text(outlet, "kind"),
-        tone="soon" if down or (error and _count(outlet, "queued")) else "ok",
-        state=text(outlet, "state", default="not known"),
-        label=_label(text(outlet, "name", default="outlet"), text(outlet, "kind")),
-        delivered=_count(outlet, "delivered"),
-        waiting=_count(outlet, "queued"),
-        lost=sum(_count(outlet, key) for key in ("dropped", "stale", "refused")),
-        last="never" if number(outlet, "last_delivered_t") is None else day_and_time(number(outlet, "last_delivered_t")),
-        last_error=error,
-    )
+    return {
+        "name": text(outlet, "name", default="outlet"),
+        "kind": text(outlet, "kind"),
+        "tone": "soon" if down or (error and _count(outlet, "queued")) else "ok",
+        "state": text(outlet, "state", default="not known"),
+        "label": _label(text(outlet, "name", default="outlet"), text(outlet, "kind")),
+        "delivered": _count(outlet, "delivered"),
+        "waiting": _count(outlet, "queued"),
+        "lost": sum(_count(outlet, key) for key in ("dropped", "stale", "refused")),
+        "last": "never" if number(outlet, "last_delivered_t") is None else day_and_time(number(outlet, "last_delivered_t")),
+        "last_error": error,
+    }
 
 
 def _count(document: Document, key: str) -> int:
     return int(number(document, key) or 0)
 
 
-def _counts(document: Document, key: str) -> list[RefusedOut]:
+def _counts(document: Document, key: str) -> list[Out]:
     found = dig(document, key)
     if not isinstance(found, Mapping):
         return []
     counts = [
-        RefusedOut(words=str(words), count=int(count), shown=whole(count))
+        {"words": str(words), "count": int(count), "shown": whole(count)}
         for words, count in found.items()
         if isinstance(count, int)
     ]
-    return sorted(counts, key=lambda row: -row.count)
+    return sorted(counts, key=lambda row: -int(row["count"]))
 
 
-def _facts(snapshot: Snapshot, age: float | None, open_pages: int) -> list[FactOut]:
+def _facts(snapshot: Snapshot, age: float | None, open_pages: int) -> list[Out]:
     daemon = snapshot.daemon
     silent = snapshot.silent_for()
     pace = number(daemon, "pace")
@@ -237,7 +164,7 @@ def _facts(snapshot: Snapshot, age: float | None, open_pages: int) -> list[FactO
             for name, count in counters.items()
             if isinstance(count, int | float)
         ]
-    return [FactOut(words=words, shown=shown) for words, shown in found if shown]
+    return [{"words": words, "shown": shown} for words, shown in found if shown]
 
 
 def _started(daemon: Document) -> str:

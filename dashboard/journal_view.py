@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 from analysis.events import EventKind
 from daemon.store.reader import JournalEntry
 from dashboard.problems import Refused
-from dashboard.shapes import place_words
+from dashboard.shapes import Out, place_words
 from dashboard.trend_view import event_words
 from dashboard.words import day_and_time, local_time, unbroken
 
@@ -50,76 +50,43 @@ class Removal(BaseModel):
     reason: str = Field(default="", max_length=200)
 
 
-class ChangeOut(BaseModel):
-    """What an entry said before it was corrected or struck out."""
-
-    when: str
-    words: str = Field(examples=["corrected: before, Chip bag emptied, Tue 3 Mar 2026, 09:14"])
-
-
-class EntryOut(BaseModel):
-    """One journal entry."""
-
-    id: int
-    t: float
-    when: str = Field(examples=["Tue 3 Mar 2026, 09:14"])
-    at: str = Field(examples=["2026-03-03T09:14"])
-    kind: str = Field(examples=["cleaned"])
-    words: str = Field(examples=["Filter cleaned"])
-    text: str
-    where: str
-    where_words: str = Field(examples=["planer"])
-    by: str = Field(examples=["owner"])
-    by_words: str = Field(examples=["by you"])
-    removed: bool
-    editable: bool
-    changes: list[ChangeOut]
-
-
-class JournalOut(BaseModel):
-    """Journal entries, newest first; ``older_t`` is where the next page begins, None at the end."""
-
-    entries: list[EntryOut]
-    older_t: float | None
-
-
-def entry_out(entry: JournalEntry) -> EntryOut:
+def entry_out(entry: JournalEntry) -> Out:
     """One entry for a screen."""
-    return EntryOut(
-        id=entry.id,
-        t=entry.t,
-        when=day_and_time(entry.t),
-        at=field_time(entry.t),
-        kind=entry.kind,
-        words=event_words(entry.kind),
-        text=unbroken(entry.text) if entry.by == "ductwarden" else entry.text,
-        where=entry.where,
-        where_words=place_words(entry.where),
-        by=entry.by,
-        by_words=BY_WORDS.get(entry.by, f"by {entry.by}"),
-        removed=entry.removed,
-        editable=not entry.removed and entry.kind in {kind.value for kind in WRITABLE},
-        changes=[_change(change) for change in entry.changes],
-    )
+    return {
+        "id": entry.id,
+        "t": entry.t,
+        "when": day_and_time(entry.t),
+        "at": field_time(entry.t),
+        "kind": entry.kind,
+        "words": event_words(entry.kind),
+        "text": unbroken(entry.text) if entry.by == "ductwarden" else entry.text,
+        "where": entry.where,
+        "where_words": place_words(entry.where),
+        "by": entry.by,
+        "by_words": BY_WORDS.get(entry.by, f"by {entry.by}"),
+        "removed": entry.removed,
+        "editable": not entry.removed and entry.kind in {kind.value for kind in WRITABLE},
+        "changes": [_change(change) for change in entry.changes],
+    }
 
 
-def journal_out(entries: list[JournalEntry], limit: int) -> JournalOut:
-    """A page of the journal."""
+def journal_out(entries: list[JournalEntry], limit: int) -> Out:
+    """A page of the journal, newest first; ``older_t`` is where the next page begins, None at the end."""
     older = entries[-1].t - 1e-3 if len(entries) == limit else None
-    return JournalOut(entries=[entry_out(entry) for entry in entries], older_t=older)
+    return {"entries": [entry_out(entry) for entry in entries], "older_t": older}
 
 
-def _change(change: dict[str, object]) -> ChangeOut:
+def _change(change: dict[str, object]) -> Out:
     before = change.get("before")
     said = before if isinstance(before, dict) else {}
     t, kind, text = said.get("t"), said.get("kind"), said.get("text")
     parts = [event_words(str(kind)), day_and_time(t if isinstance(t, int | float) else None), str(text or "")]
     done = "struck out" if change.get("what") == "removed" else "corrected"
     at = change.get("t")
-    return ChangeOut(
-        when=day_and_time(at if isinstance(at, int | float) else None),
-        words=f"{done}; before: {', '.join(part for part in parts if part)}",
-    )
+    return {
+        "when": day_and_time(at if isinstance(at, int | float) else None),
+        "words": f"{done}; before: {', '.join(part for part in parts if part)}",
+    }
 
 
 def field_time(t: float) -> str:

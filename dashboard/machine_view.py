@@ -6,9 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 
-from pydantic import BaseModel, Field
-
-from dashboard.shapes import TWO_SD, Quantity, Screen, dig, number, rows, table, text, texts
+from dashboard.shapes import TWO_SD, Out, Quantity, Screen, dig, number, rows, table, text, texts
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import NO_BREAK, running_hours, sentence, since
 
@@ -23,53 +21,7 @@ GUESS = 0.6
 """A gate setting less likely than this is a guess: the pages say that the gates are not known (ours)."""
 
 
-class GatesOut(BaseModel):
-    """Ports that may be open, and how likely it is."""
-
-    words: str = Field(examples=["planer and lathe"])
-    probability: float | None = Field(examples=[0.86])
-
-
-class AirOut(BaseModel):
-    """How much air moves, and through which gates."""
-
-    flow: Quantity
-    margin: str = Field(examples=["± 21 cfm"])
-    gates: str = Field(examples=["planer"])
-    gates_sure: str = Field(default="", examples=["very likely (86 %)"])
-    alternatives: list[GatesOut]
-    notes: list[str]
-
-
-class FilterOut(BaseModel):
-    """How loaded the filter bags are, what that costs, and when cleaning pays."""
-
-    tone: str = Field(examples=["ok"])
-    words: str = Field(examples=["About 17 h left, 12 to 25"])
-    detail: str = Field(default="", examples=["About 9 days at the present use (5 to 14)."])
-    fill: int | None = Field(examples=[42], description="how far the bags are on the way to the next cleaning, percent")
-    ratio: Quantity
-    ratio_limit: Quantity
-    lost: Quantity
-    lost_limit: Quantity
-    gain: str = Field(default="", examples=["Cleaning would bring back about 38 cfm."])
-    cleaned: str = Field(examples=["Tue 09:14"])
-    running_since: str = Field(examples=["31 running hours"])
-
-
-class BagOut(BaseModel):
-    """What is known of the chip bag."""
-
-    tone: str = Field(examples=["ok"])
-    words: str = Field(examples=["About 5 h left, 4 to 9"])
-    detail: str = Field(default="", examples=["It needs both pressures."])
-    fill: int | None = Field(examples=[40], description="how full the bag is, percent")
-    level: Quantity
-    emptied: str
-    running_since: str
-
-
-def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
+def air_out(snapshot: Snapshot, screen: Screen) -> Out:
     """The air through the fan, from the estimate."""
     estimate = table(snapshot.now, "estimate")
     notes = texts(estimate, "notes")
@@ -78,7 +30,7 @@ def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
     running = text(snapshot.now, "state") != "off"
     gates, probability = dig(estimate, "gates"), number(estimate, "gate_probability")
     alternatives = [
-        GatesOut(words=ports_words(row.get("open")), probability=number(row, "probability"))
+        {"words": ports_words(row.get("open")), "probability": number(row, "probability")}
         for row in rows(estimate, "alternatives")
     ]
     told = dig(snapshot.now, "gates")
@@ -92,17 +44,17 @@ def air_out(snapshot: Snapshot, screen: Screen) -> AirOut:
             words, sure = "not known", f"perhaps {words} ({percent})"
     else:
         words = "not known while the fan is off" if text(snapshot.now, "state") == "off" else "not known"
-    return AirOut(
-        flow=screen.quantity(flow, "flow", why=why),
-        margin="" if not sd or flow is None else f"± {screen.difference(TWO_SD * sd, 'flow')}",
-        gates=words,
-        gates_sure=sure,
-        alternatives=alternatives,
-        notes=[sentence(note) for note in notes if note != why or (flow and running)],
-    )
+    return {
+        "flow": screen.quantity(flow, "flow", why=why),
+        "margin": "" if not sd or flow is None else f"± {screen.difference(TWO_SD * sd, 'flow')}",
+        "gates": words,
+        "gates_sure": sure,
+        "alternatives": alternatives,
+        "notes": [sentence(note) for note in notes if note != why or (flow and running)],
+    }
 
 
-def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
+def filter_out(snapshot: Snapshot, screen: Screen) -> Out:
     """The filter bags, from the estimate and what the detectors say."""
     ratio, lost = number(snapshot.now, "estimate", "drag_ratio"), number(snapshot.now, "estimate", "flow_lost")
     ratio_limit = number(snapshot.shop, "filter", "clean_at_drag_ratio")
@@ -120,19 +72,19 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> FilterOut:
         gain = f"Cleaning would bring back about {screen.difference(flow * lost / (1 - lost), 'flow')}."
     if ratio is None and not detail:
         detail = "It takes the pressure over the bags and the air."
-    return FilterOut(
-        tone=tone,
-        words=words,
-        detail=detail,
-        ratio=screen.quantity(ratio, "ratio"),
-        ratio_limit=screen.quantity(ratio_limit, "ratio"),
-        fill=way,
-        lost=screen.quantity(lost, "fraction"),
-        lost_limit=screen.quantity(lost_limit, "fraction"),
-        gain=gain,
-        cleaned=_last(snapshot.cleaned_t, snapshot),
-        running_since=_run_since(snapshot.running_since_cleaned_s),
-    )
+    return {
+        "tone": tone,
+        "words": words,
+        "detail": detail,
+        "ratio": screen.quantity(ratio, "ratio"),
+        "ratio_limit": screen.quantity(ratio_limit, "ratio"),
+        "fill": way,
+        "lost": screen.quantity(lost, "fraction"),
+        "lost_limit": screen.quantity(lost_limit, "fraction"),
+        "gain": gain,
+        "cleaned": _last(snapshot.cleaned_t, snapshot),
+        "running_since": _run_since(snapshot.running_since_cleaned_s),
+    }
 
 
 def _way_to_cleaning(
@@ -197,7 +149,7 @@ def _days_of_use(claim: Document) -> str:
     return f"{about}{span} if you work as you did lately."
 
 
-def bag_out(snapshot: Snapshot, screen: Screen) -> BagOut:
+def bag_out(snapshot: Snapshot, screen: Screen) -> Out:
     """The chip bag, from what the detector says."""
     claim = claim_of(snapshot.detectors, "bag_full")
     said, level = text(claim, "claim"), number(snapshot.now, "values", "bag_level")
@@ -210,15 +162,15 @@ def bag_out(snapshot: Snapshot, screen: Screen) -> BagOut:
         detail = "" if fill is not None or left_words(claim) else "How long a bag lasts is learned the first time you empty it."
     else:
         tone, words, detail = "wait", "Not yet known", sentence(text(claim, "reason"))
-    return BagOut(
-        tone=tone,
-        words=words,
-        detail=detail,
-        fill=None if fill is None else _percent(fill),
-        level=_level(screen, level, fill),
-        emptied=_last(snapshot.emptied_t, snapshot),
-        running_since=_run_since(snapshot.running_since_emptied_s),
-    )
+    return {
+        "tone": tone,
+        "words": words,
+        "detail": detail,
+        "fill": None if fill is None else _percent(fill),
+        "level": _level(screen, level, fill),
+        "emptied": _last(snapshot.emptied_t, snapshot),
+        "running_since": _run_since(snapshot.running_since_emptied_s),
+    }
 
 
 def _level(screen: Screen, level: float | None, fill: float | None) -> Quantity:

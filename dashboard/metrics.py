@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from analysis.conditions import Condition
 from analysis.readings import CHANNELS
-from dashboard.health_view import HealthOut
-from dashboard.shapes import dig, number, text
+from dashboard.shapes import Out, dig, number, text
 from dashboard.snapshot import Snapshot
 
 CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
@@ -26,7 +25,7 @@ _ESTIMATES = (
 _STATES = ("off", "starting", "running", "stopping", "unknown")
 
 
-def metrics_text(snapshot: Snapshot, health: HealthOut) -> bytes:
+def metrics_text(snapshot: Snapshot, health: Out) -> bytes:
     """Everything worth collecting. What is not known is left out, never written as 0."""
     from prometheus_client import CollectorRegistry
     from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, StateSetMetricFamily
@@ -49,8 +48,8 @@ def metrics_text(snapshot: Snapshot, health: HealthOut) -> bytes:
         families.append(
             StateSetMetricFamily("ductwarden_fan_state", "What the fan does.", value={name: name == state for name in _STATES})
         )
-    gauge("frame_age_seconds", "Event time since the latest frame.", health.frame_age_s)
-    gauge("daemon_silence_seconds", "Time since the daemon last wrote.", health.heard_s)
+    gauge("frame_age_seconds", "Event time since the latest frame.", health["frame_age_s"])
+    gauge("daemon_silence_seconds", "Time since the daemon last wrote.", health["heard_s"])
     gauge("memory_bytes", "Resident memory of the daemon.", number(snapshot.daemon, "memory_bytes"))
     gauge("disk_free_bytes", "Room on the disk of the store.", number(snapshot.daemon, "disk_free_bytes"))
     gauge("store_bytes", "Size of the store.", number(snapshot.daemon, "store_bytes"))

@@ -9,8 +9,8 @@ from pydantic import BaseModel, Field
 from analysis.readings import CHANNELS
 from dashboard.alarm_view import AlarmOut, alarm_out, by_weight, channel_of
 from dashboard.demo_view import DemoOut, demo_out
-from dashboard.machine_view import AirOut, BagOut, FilterOut, air_out, bag_out, filter_out
-from dashboard.shapes import SERIES, TWO_SD, Quantity, Screen, dig, number, place_words, table, text
+from dashboard.machine_view import air_out, bag_out, filter_out
+from dashboard.shapes import SERIES, TWO_SD, Out, Quantity, Screen, dig, number, place_words, table, text
 from dashboard.snapshot import Snapshot
 from dashboard.words import DASH, clock_time, day_and_time, duration, sentence, since
 
@@ -72,9 +72,9 @@ class NowOut(BaseModel):
     contact: str = Field(description="lost: what is shown is not the present, and nothing may look well", examples=["ok"])
     signals: dict[str, SignalOut]
     others: list[SignalOut]
-    air: AirOut
-    filter: FilterOut
-    bag: BagOut
+    air: Out
+    filter: Out
+    bag: Out
     alarms: list[AlarmOut]
     rest: list[AlarmOut] = Field(description="the alarms that the verdict does not already tell")
     alarm_count: int
@@ -98,15 +98,15 @@ def now_out(snapshot: Snapshot, screen: Screen) -> NowOut:
     bags, bag = filter_out(snapshot, screen), bag_out(snapshot, screen)
     stands = {alarm.condition for alarm in alarms if alarm.tone not in ("quiet", "over")}
     if "bag_full" in stands:  # an alarm lasts a little longer than its cause: the gauge says the same as the alarm
-        bag = bag.model_copy(update={"tone": "stop", "words": "Full", "detail": "", "fill": 100})
-    if "filter_loading" in stands and bags.tone == "ok":
-        bags = bags.model_copy(update={"tone": "plan", "words": "Clean the bags", "detail": ""})
+        bag |= {"tone": "stop", "words": "Full", "detail": "", "fill": 100}
+    if "filter_loading" in stands and bags["tone"] == "ok":
+        bags |= {"tone": "plan", "words": "Clean the bags", "detail": ""}
     for name, gauge, channel in (("Filter", bags, "filter"), ("Chip bag", bag, "bag_full")):
         # What a gauge says is said on top as well, also before it has lasted long enough for an alarm.
         if any(alarm.condition.startswith(channel) for alarm in alarms):
             continue
-        if verdict.tone in ("ok", "plan") and not verdict.more and gauge.tone in ("stop", "plan"):
-            verdict = Verdict(tone=gauge.tone, title=f"{name}: {gauge.words[:1].lower()}{gauge.words[1:]}")
+        if verdict.tone in ("ok", "plan") and not verdict.more and gauge["tone"] in ("stop", "plan"):
+            verdict = Verdict(tone=gauge["tone"], title=f"{name}: {gauge['words'][:1].lower()}{gauge['words'][1:]}")
     waiting = snapshot.t is None or snapshot.never_measured
     others = [name for name in CHANNELS if name not in MAIN_CHANNELS and is_fitted(snapshot, name)]
     return NowOut(

@@ -7,41 +7,22 @@ import io
 from collections.abc import Iterator
 from datetime import datetime
 
-from pydantic import BaseModel, Field
-
 from analysis.events import EventKind
 from daemon.store.reader import Reader
-from dashboard.journal_view import EntryOut, entry_out
-from dashboard.shapes import Quantity, Screen
+from dashboard.journal_view import entry_out
+from dashboard.shapes import Out, Quantity, Screen
 from dashboard.words import DASH, local_time, running_hours
 
 MOST_MONTHS = 36
 
 
-class MonthOut(BaseModel):
-    """One month of the shop's life."""
-
-    month: str = Field(examples=["March 2026"])
-    start: float
-    end: float
-    hours: float = Field(examples=[31.4])
-    starts: int = Field(examples=[212])
-    cleaned: int
-    emptied: int
-    changed: int
-    alarms: int
-    flow: Quantity
-    ratio: Quantity
-    lost: Quantity
-
-
-class RecordOut(BaseModel):
-    """The record; ``months`` newest first."""
-
-    since: str = Field(examples=["3 Mar 2026"])
-    hours: str = Field(examples=["412 running hours"])
-    months: list[MonthOut]
-    entries: list[EntryOut]
+NOTHING: Out = {"since": DASH, "hours": DASH, "months": [], "entries": []}
+"""The record of a shop that was never watched."""
+COLUMNS = {
+    "month": "month", "hours": "running_hours", "starts": "starts", "cleaned": "filter_cleaned", "emptied": "bag_emptied",
+    "changed": "changed", "alarms": "alarms", "flow": "mean_flow_m3s", "ratio": "mean_drag_ratio", "lost": "mean_flow_lost",
+}  # fmt: skip
+"""Of a month: its name in the record, and at the head of the table for a spreadsheet."""
 
 
 def months_back(first_t: float, last_t: float) -> Iterator[tuple[datetime, float, float]]:
@@ -59,22 +40,22 @@ def months_back(first_t: float, last_t: float) -> Iterator[tuple[datetime, float
         year, month = (year, month - 1) if month > 1 else (year - 1, 12)
 
 
-def record_out(reader: Reader, screen: Screen) -> RecordOut:
+def record_out(reader: Reader, screen: Screen) -> Out:
     """The record read from the store."""
     first, last = reader.first_t(), reader.last_t()
     if first is None or last is None:
-        return RecordOut(since=DASH, hours=DASH, months=[], entries=[])
+        return NOTHING
     months = [_month(reader, screen, begin, start, end) for begin, start, end in months_back(first, last)]
     began = local_time(first)
-    return RecordOut(
-        since=DASH if began is None else f"{began.day} {began:%b %Y}",
-        hours=running_hours(reader.running_seconds()),
-        months=months,
-        entries=[entry_out(entry) for entry in reader.journal(limit=300) if entry.kind != EventKind.NOTE.value],
-    )
+    return {
+        "since": DASH if began is None else f"{began.day} {began:%b %Y}",
+        "hours": running_hours(reader.running_seconds()),
+        "months": months,
+        "entries": [entry_out(entry) for entry in reader.journal(limit=300) if entry.kind != EventKind.NOTE.value],
+    }
 
 
-def _month(reader: Reader, screen: Screen, begin: datetime, start: float, end: float) -> MonthOut:
+def _month(reader: Reader, screen: Screen, begin: datetime, start: float, end: float) -> Out:
     kinds = [entry.kind for entry in reader.journal(start, end - 1e-3, 5000)]
     found = reader.trend(["flow_m3s", "drag_ratio", "flow_lost"], start, end - 1.0, 40)
 
@@ -83,64 +64,40 @@ def _month(reader: Reader, screen: Screen, begin: datetime, start: float, end: f
         return sum(known) / len(known) if known else None
 
     why = "fan not run"
-    return MonthOut(
-        month=f"{begin:%B %Y}",
-        start=start,
-        end=end,
-        hours=round(reader.running_seconds(start, end) / 3600, 1),
-        starts=sum(start <= run.start_t < end for run in reader.runs(start, end, 20_000)),
-        cleaned=kinds.count("cleaned") + kinds.count("replaced"),
-        emptied=kinds.count("emptied"),
-        changed=kinds.count("changed") + kinds.count("added_run"),
-        alarms=len(reader.alarms(start, end - 1e-3, 5000)),
-        flow=screen.quantity(mean("flow_m3s"), "flow", why=why),
-        ratio=screen.quantity(mean("drag_ratio"), "ratio", why=why),
-        lost=screen.quantity(mean("flow_lost"), "fraction", why=why),
-    )
+    return {
+        "month": f"{begin:%B %Y}",
+        "start": start,
+        "end": end,
+        "hours": round(reader.running_seconds(start, end) / 3600, 1),
+        "starts": sum(start <= run.start_t < end for run in reader.runs(start, end, 20_000)),
+        "cleaned": kinds.count("cleaned") + kinds.count("replaced"),
+        "emptied": kinds.count("emptied"),
+        "changed": kinds.count("changed") + kinds.count("added_run"),
+        "alarms": len(reader.alarms(start, end - 1e-3, 5000)),
+        "flow": screen.quantity(mean("flow_m3s"), "flow", why=why),
+        "ratio": screen.quantity(mean("drag_ratio"), "ratio", why=why),
+        "lost": screen.quantity(mean("flow_lost"), "fraction", why=why),
+    }
 
 
-def record_csv(record: RecordOut) -> str:
+def record_csv(record: Out) -> str:
     """The record as a table for a spreadsheet. Text that a spreadsheet would take for a formula is made harmless."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(
-        [
-            "month",
-            "running_hours",
-            "starts",
-            "filter_cleaned",
-            "bag_emptied",
-            "changed",
-            "alarms",
-            "mean_flow_m3s",
-            "mean_drag_ratio",
-            "mean_flow_lost",
-        ]
-    )
-    for month in record.months:
-        writer.writerow(
-            [
-                month.month,
-                month.hours,
-                month.starts,
-                month.cleaned,
-                month.emptied,
-                month.changed,
-                month.alarms,
-                _cell(month.flow.si),
-                _cell(month.ratio.si),
-                _cell(month.lost.si),
-            ]
-        )
+    writer.writerow(COLUMNS.values())
+    for month in record["months"]:
+        writer.writerow([_cell(month[name]) for name in COLUMNS])
     writer.writerow([])
     writer.writerow(["when", "what", "where", "text", "by"])
-    for entry in record.entries:
-        writer.writerow([entry.at, entry.words, _plain(entry.where), _plain(entry.text), entry.by])
+    for entry in record["entries"]:
+        writer.writerow([entry["at"], entry["words"], _plain(entry["where"]), _plain(entry["text"]), entry["by"]])
     return out.getvalue()
 
 
-def _cell(value: float | None) -> str:
-    return "" if value is None else f"{value:.5g}"
+def _cell(value: object) -> object:
+    if isinstance(value, Quantity):
+        return "" if value.si is None else f"{value.si:.5g}"
+    return value
 
 
 def _plain(text: str) -> str:

@@ -22,6 +22,9 @@ from dashboard.words import day_and_time as day_and_time
 from dashboard.words import decimal_text, with_unit
 from dashboard.words import sentence as sentence
 
+Out = dict[str, Any]
+"""What a page and its JSON are both made of: plain values, texts ready to be shown, and :class:`Quantity` for numbers. Templates
+read it by the same paths as the live updates do."""
 SYSTEMS: tuple[System, ...] = ("us", "si")
 LARGEST = 1e15
 """Nothing in a shop is larger, in any unit; what is comes from a spoiled document."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 from pydantic import BaseModel, Field
 
 from dashboard.machine_view import ports_words
-from dashboard.shapes import dig, number, rows, shape_of, text, texts
+from dashboard.shapes import Out, dig, number, rows, shape_of, text, texts
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import day_and_time, sentence, unbroken
 
@@ -24,45 +24,7 @@ class GateOut(BaseModel):
     is_open: bool
 
 
-class ReportLine(BaseModel):
-    """One part, as built against as drawn."""
-
-    what: str = Field(examples=["run to the planer"])
-    shown: str = Field(examples=["1.32 times the drawing, ± 0.08"])
-    words: str = ""
-
-
-class BaselineOut(BaseModel):
-    """A stored baseline."""
-
-    name: str = Field(examples=["first day"])
-    when: str
-    t: float | None
-
-
-class TourOut(BaseModel):
-    """Everything on the page "Baseline tour"."""
-
-    active: bool
-    phase: str = Field(examples=["set"])
-    title: str = Field(examples=["Step 2 of 8"])
-    words: str = Field(examples=["Open planer, and shut all other gates. With the fan running, say ready."])
-    reason: str = Field(examples=[""])
-    tone: str = Field(examples=["plan"])
-    percent: int = Field(examples=[40])
-    gates: list[GateOut]
-    may_ready: bool
-    may_skip: bool
-    may_back: bool
-    measured: list[str]
-    skipped: list[str]
-    report: list[ReportLine]
-    notes: list[str]
-    baselines: list[BaselineOut]
-    shape: str = Field(examples=["5f2c01aa"])
-
-
-def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
+def tour_out(snapshot: Snapshot, baselines: list[Document]) -> Out:
     """The tour made from a snapshot."""
     tour = snapshot.tour
     phase = text(tour, "phase")
@@ -77,29 +39,29 @@ def tour_out(snapshot: Snapshot, baselines: list[Document]) -> TourOut:
         "refused": f"Step {step + 1} of {steps} was not steady",
     }.get(phase, f"Step {step + 1} of {steps}")
     measured, skipped, report = _steps(tour, "measured"), _steps(tour, "skipped"), [_line(row) for row in rows(tour, "report")]
-    return TourOut(
-        active=active,
-        phase=phase if active else "",
-        title=title if active else "No tour is under way",
-        words=text(tour, "words") if active else "",
-        reason=unbroken(text(tour, "reason")) if active else "",
-        tone={"refused": "soon", "done": "ok", "measure": "plan", "set": "plan"}.get(phase, "wait") if active else "quiet",
-        percent=round(100 * min(1.0, max(0.0, number(tour, "progress") or 0.0))),
-        gates=[GateOut(name=name, is_open=name in opened) for name in gates]
+    return {
+        "active": active,
+        "phase": phase if active else "",
+        "title": title if active else "No tour is under way",
+        "words": text(tour, "words") if active else "",
+        "reason": unbroken(text(tour, "reason")) if active else "",
+        "tone": {"refused": "soon", "done": "ok", "measure": "plan", "set": "plan"}.get(phase, "wait") if active else "quiet",
+        "percent": round(100 * min(1.0, max(0.0, number(tour, "progress") or 0.0))),
+        "gates": [GateOut(name=name, is_open=name in opened) for name in gates]
         if phase in ("set", "measure", "refused") and active
         else [],
-        may_ready=active and phase in ("zero", "set", "refused"),
-        may_skip=active and phase in ("zero", "set", "refused", "measure"),
-        may_back=active and step > 0,
-        measured=measured,
-        skipped=skipped,
-        report=report,
-        shape=shape_of(active, phase, step, measured, skipped, report, [number(row, "id") for row in baselines]),
-        notes=[sentence(note) for note in texts(tour, "notes")],
-        baselines=[
-            BaselineOut(name=text(row, "name"), when=day_and_time(number(row, "t")), t=number(row, "t")) for row in baselines
+        "may_ready": active and phase in ("zero", "set", "refused"),
+        "may_skip": active and phase in ("zero", "set", "refused", "measure"),
+        "may_back": active and step > 0,
+        "measured": measured,
+        "skipped": skipped,
+        "report": report,
+        "shape": shape_of(active, phase, step, measured, skipped, report, [number(row, "id") for row in baselines]),
+        "notes": [sentence(note) for note in texts(tour, "notes")],
+        "baselines": [
+            {"name": text(row, "name"), "when": day_and_time(number(row, "t")), "t": number(row, "t")} for row in baselines
         ],
-    )
+    }
 
 
 def _steps(tour: Document, key: str) -> list[str]:
@@ -107,10 +69,12 @@ def _steps(tour: Document, key: str) -> list[str]:
     return [ports_words(step) for step in found] if isinstance(found, list) else []
 
 
-def _line(row: Document) -> ReportLine:
+def _line(row: Document) -> Out:
     kind, name, ratio, sd = text(row, "kind"), text(row, "name"), number(row, "ratio"), number(row, "sd")
     what = f"run to the {name}" if kind == "port" else name if kind == "run" else f"{kind}: {name}" if name else kind
     spread = "" if ratio is None or sd is None else f", ± {1.96 * sd * ratio:.2f}"
-    return ReportLine(
-        what=what, shown="not known" if ratio is None else f"{ratio:.2f} times the drawing{spread}", words=text(row, "words")
-    )
+    return {
+        "what": what,
+        "shown": "not known" if ratio is None else f"{ratio:.2f} times the drawing{spread}",
+        "words": text(row, "words"),
+    }

@@ -6,10 +6,10 @@ from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse, Response
 
 from dashboard.box import box_of, screen_of
-from dashboard.health_view import HealthOut, health_out
+from dashboard.health_view import health_out
 from dashboard.metrics import CONTENT_TYPE, metrics_text
 from dashboard.problems import ErrorOut, problem
-from dashboard.shapes import Screen, number, text
+from dashboard.shapes import Out, Screen, number, text
 from dashboard.words import since
 
 LONG_SILENT_S = 15.0
@@ -21,7 +21,7 @@ probes = APIRouter(tags=["health"])
 
 
 @api.get("/health", summary="Health of the daemon, its sources and its sensors")
-def read_health(request: Request) -> HealthOut:
+def read_health(request: Request) -> Out:
     """Age of the latest frame, sensor quality, counters of refused input, disk and clock."""
     box = box_of(request)
     snapshot = box.store.snapshot()

@@ -10,8 +10,9 @@ from fastapi.responses import JSONResponse
 from analysis.events import EventKind
 from dashboard.asking import AskedOut, answer_of, ask_and_answer
 from dashboard.box import RowId, box_of
-from dashboard.journal_view import JournalIn, JournalOut, Removal, journal_out
+from dashboard.journal_view import JournalIn, Removal, journal_out
 from dashboard.problems import Refused
+from dashboard.shapes import Out
 from dashboard.trend_view import event_words
 from dashboard.words import clock_time
 
@@ -23,7 +24,7 @@ def read_journal(
     request: Request,
     before_t: Annotated[float | None, Query(ge=0, le=1e11, description="up to this event time", examples=[1772528400.0])] = None,
     limit: Annotated[int, Query(ge=1, le=200, description="at most so many", examples=[50])] = 50,
-) -> JournalOut:
+) -> Out:
     """With corrections and what was struck out."""
     return journal_out(box_of(request).store.journal(before_t, limit), limit)
 

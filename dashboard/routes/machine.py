@@ -12,11 +12,11 @@ from daemon.errors import StoreError
 from dashboard.added_run_view import AddedRunOut, added_run_out
 from dashboard.asking import AskedOut, answer_of, ask
 from dashboard.box import Box, box_of, screen_of
-from dashboard.fan_view import CLOUD_MINUTES, CLOUD_S, FanOut, fan_out
-from dashboard.record_view import RecordOut, record_csv, record_out
-from dashboard.shapes import Screen
+from dashboard.fan_view import CLOUD_MINUTES, CLOUD_S, fan_out
+from dashboard.record_view import record_csv, record_out
+from dashboard.shapes import Out, Screen
 from dashboard.snapshot import Document, Snapshot
-from dashboard.tour_view import TourOut, tour_out
+from dashboard.tour_view import tour_out
 
 api = APIRouter(tags=["machine"])
 
@@ -86,14 +86,14 @@ class AddedRunAct(BaseModel):
 
 
 @api.get("/fan", summary="The fan curve and where the shop works on it")
-def read_fan(request: Request) -> FanOut:
+def read_fan(request: Request) -> Out:
     """As drawn, as built, now, at the baseline, and a cloud of the last week."""
     box = box_of(request)
     snapshot = box.store.snapshot()
     return fan_of(box, snapshot, screen_of(request, snapshot))
 
 
-def fan_of(box: Box, snapshot: Snapshot, screen: Screen) -> FanOut:
+def fan_of(box: Box, snapshot: Snapshot, screen: Screen) -> Out:
     """The page's data, read from the store."""
     week, baseline = None, None
     if snapshot.t is not None:
@@ -117,7 +117,7 @@ def baselines_of(box: Box) -> list[Document]:
 
 
 @api.get("/tour", summary="The baseline tour, step by step")
-def read_tour(request: Request) -> TourOut:
+def read_tour(request: Request) -> Out:
     """What to do now, and what was found."""
     box = box_of(request)
     return tour_out(box.store.snapshot(), baselines_of(box))
@@ -149,7 +149,7 @@ def say_to_added_run(request: Request, act: AddedRunAct) -> JSONResponse:
 
 
 @api.get("/record", summary="The maintenance record, month by month")
-def read_record(request: Request) -> RecordOut:
+def read_record(request: Request) -> Out:
     """Running hours, starts, cleanings, emptyings, alarms, and the mean air."""
     box = box_of(request)
     return record_out(box.store.reader, screen_of(request, box.store.snapshot()))

@@ -20,16 +20,16 @@ from dashboard.duct_map import drawing
 from dashboard.duct_tree import NARROW, tree_drawing
 from dashboard.duct_view import ducts_out
 from dashboard.forms import form_of, local_path
-from dashboard.journal_view import WRITABLE, EntryOut, JournalIn, entry_out
+from dashboard.journal_view import WRITABLE, JournalIn, entry_out
 from dashboard.now_view import is_fitted
 from dashboard.page import html
 from dashboard.problems import Refused
-from dashboard.record_view import RecordOut
+from dashboard.record_view import NOTHING
 from dashboard.routes import alarms, health, journal, machine
-from dashboard.shapes import SERIES, SYSTEMS, rows, text
+from dashboard.shapes import SERIES, SYSTEMS, Out, rows, text
 from dashboard.snapshot import Snapshot
 from dashboard.trend_view import EVENT_WORDS, event_words
-from dashboard.words import DASH, day_and_time
+from dashboard.words import day_and_time
 
 router = APIRouter()
 
@@ -168,7 +168,7 @@ def journal_page(request: Request, before_t: PastT = None) -> Response:
     # Both lists are cut where the shorter one ends, so that the next page begins where this one stops.
     ends = [rows[-1].t if rows is entries else rows[-1].raised_t for rows in (entries, past) if len(rows) == PAGE_ROWS]  # type: ignore[union-attr]
     cut = max(ends, default=0.0)
-    happened: list[tuple[float, str, EntryOut | AlarmOut]] = []
+    happened: list[tuple[float, str, Out | AlarmOut]] = []
     happened += [(entry.t, "entry", entry_out(entry)) for entry in entries if entry.t >= cut]
     screen = screen_of(request, snapshot)
     happened += [(alarm.raised_t, "alarm", alarm_out(alarm, screen, snapshot.clock)) for alarm in past if alarm.raised_t >= cut]
@@ -236,7 +236,7 @@ def record_page(request: Request) -> Response:
     """The maintenance record."""
     box = box_of(request)
     snapshot = box.store.snapshot()
-    found = RecordOut(since=DASH, hours=DASH, months=[], entries=[]) if snapshot.problem else machine.read_record(request)
+    found = NOTHING if snapshot.problem else machine.read_record(request)
     return html(request, "record", "record.html", record=found)
 
 
