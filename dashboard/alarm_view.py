@@ -68,43 +68,43 @@ class EvidenceOut(BaseModel):
 
 
 class AlarmOut(BaseModel):
-    """One alarm, open or past."""
+    """One alarm, open or past. One without content is what the page's template for further alarms is made from."""
 
-    id: int = Field(examples=[12])
-    condition: str = Field(examples=["bag_full"])
+    id: int = Field(default=0, examples=[12])
+    condition: str = Field(default="", examples=["bag_full"])
     where: str = Field(default="", examples=[""])
-    title: str = Field(examples=["The chip bag is full"])
-    meaning: str = Field(examples=["Chips are being carried up into the filter bags."])
-    action: str = Field(examples=["Stop the fan and empty the chip bag."])
-    urgency: str = Field(examples=["stop"])
-    urgency_words: str = Field(examples=["Stop now"])
-    tag: str = Field(examples=["Stop now"])
-    line: str = Field(examples=["since 09:14 · almost sure (97 %) · Not seen yet"])
-    state: str = Field(examples=["unacknowledged"])
-    state_words: str = Field(examples=["Not seen yet"])
-    tone: str = Field(examples=["stop"])
-    since_t: float
-    raised_t: float
+    title: str = Field(default="", examples=["The chip bag is full"])
+    meaning: str = Field(default="", examples=["Chips are being carried up into the filter bags."])
+    action: str = Field(default="", examples=["Stop the fan and empty the chip bag."])
+    urgency: str = Field(default="", examples=["stop"])
+    urgency_words: str = Field(default="", examples=["Stop now"])
+    tag: str = Field(default="", examples=["Stop now"])
+    line: str = Field(default="", examples=["since 09:14 · almost sure (97 %) · Not seen yet"])
+    state: str = Field(default="", examples=["unacknowledged"])
+    state_words: str = Field(default="", examples=["Not seen yet"])
+    tone: str = Field(default="", examples=["stop"])
+    since_t: float = 0.0
+    raised_t: float = 0.0
     cleared_t: float | None = None
     acknowledged_t: float | None = None
     shelved_until: float | None = None
-    since: str = Field(examples=["09:14"])
+    since: str = Field(default="", examples=["09:14"])
     until: str = Field(default="", examples=["12:30"])
-    sure: str = Field(examples=["almost sure (97 %)"])
-    confidence: float = Field(examples=[0.97])
-    evidence: list[EvidenceOut]
-    could_be: list[str]
-    raised: str = Field(examples=["09:14"])
+    sure: str = Field(default="", examples=["almost sure (97 %)"])
+    confidence: float = Field(default=0.0, examples=[0.97])
+    evidence: list[EvidenceOut] = []
+    could_be: list[str] = []
+    raised: str = Field(default="", examples=["09:14"])
     cleared: str = Field(default="", examples=["10:02"])
     answer: str = Field(default="", examples=["I emptied it"], description="what the button that answers it says")
     answer_url: str = Field(default="", examples=["/alarms/12/answer"])
-    acknowledgeable: bool
-    resettable: bool
-    shelved: bool
-    shelvable: bool
-    in_service: bool
-    asks: bool = Field(examples=[True], description="whether there is anything to say about it")
-    history: str = Field(examples=["/alarms/12"])
+    acknowledgeable: bool = False
+    resettable: bool = False
+    shelved: bool = False
+    shelvable: bool = False
+    in_service: bool = False
+    asks: bool = Field(default=False, description="whether there is anything to say about it")
+    history: str = Field(default="/alarms/0", examples=["/alarms/12"])
 
 
 def sure_words(confidence: float) -> str:
@@ -279,14 +279,3 @@ def in_words(reason: str) -> str:
         if condition.value in reason:
             reason = reason.replace(condition.value, f"“{TEXTS[condition].title}”")
     return reason
-
-
-def blank_alarm() -> AlarmOut:
-    """An alarm without content: what the page's template for further alarms is made from."""
-    words = dict.fromkeys(
-        ("condition", "title", "meaning", "action", "urgency", "urgency_words", "tag", "line", "state", "state_words", "tone",
-         "since", "sure", "raised"), "")
-    flags = dict.fromkeys(("acknowledgeable", "resettable", "shelved", "shelvable", "in_service", "asks"), False)
-    return AlarmOut.model_validate(
-        {**words, **flags, "id": 0, "since_t": 0.0, "raised_t": 0.0, "confidence": 0.0, "evidence": [], "could_be": [],
-         "history": "/alarms/0"})

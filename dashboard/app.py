@@ -21,7 +21,7 @@ from dashboard.gate import Gate
 from dashboard.live import Live
 from dashboard.now_view import now_out
 from dashboard.page import environment, error_page
-from dashboard.routes import alarms, ducts, health, journal, machine, now, pages, session, trends
+from dashboard.routes import alarms, health, journal, machine, now, pages, session, trends
 from dashboard.settings import DashboardSettings
 from dashboard.shapes import Screen
 from dashboard.snapshot import Snapshot
@@ -72,7 +72,7 @@ def create_app(
     )
     app.state.box = box
     problems.install(app, error_page)
-    for module in (now, trends, alarms, journal, ducts, machine, health):
+    for module in (now, trends, alarms, journal, machine, health):
         app.include_router(module.api, prefix="/api/v1", responses=problems.ERRORS, dependencies=[Depends(units_asked)])
     app.include_router(health.probes)
     app.include_router(session.router, include_in_schema=False)

@@ -14,9 +14,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from dashboard.assets import Assets
 from dashboard.box import box_of, may_write, screen_of
-from dashboard.now_view import NowOut, now_out
+from dashboard.now_view import now_out
 from dashboard.shapes import place_words
-from dashboard.snapshot import Snapshot
 from dashboard.words import unbroken
 
 LINKS = (("now", "Now", "/"), ("trends", "Trends", "/trends"), ("journal", "Journal", "/journal"), ("ducts", "Ducts", "/ducts"),
@@ -27,21 +26,14 @@ PLACES = {"alarms": "journal"} | dict.fromkeys(("fan", "tour", "run-check", "rec
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """The frame around a page."""
+    """The frame around a page, besides what is live in it: that is the document "now"."""
 
     name: str
     path: str
     shop: str
-    units: str
     zone: str
     may_write: bool
-    logged_in: bool
     password: bool
-    day: str
-    pace: str
-    state_words: str
-    alarm_count: int
-    contact: str
     place: str
     links: tuple[tuple[str, str, str], ...] = LINKS
 
@@ -66,37 +58,23 @@ def html(request: Request, name: str, template: str, status: int = 200, **contex
     """A page with the live frame of the moment around it."""
     box = box_of(request)
     snapshot = box.store.snapshot()
+    page = Page(
+        name=name,
+        path=request.url.path,
+        shop=snapshot.shop_name,
+        zone=time_zone(),
+        may_write=may_write(request),
+        password=box.settings.password_hash is not None,
+        place=PLACES.get(name, name),
+    )
     now = now_out(snapshot, screen_of(request, snapshot))
-    page = page_of(request, name, now, snapshot)
-    text = box.templates.get_template(template).render(page=page, now=now, **context)
-    return HTMLResponse(text, status_code=status)
+    return HTMLResponse(box.templates.get_template(template).render(page=page, now=now, **context), status_code=status)
 
 
 def error_page(request: Request, status: int, detail: str, where: list[str]) -> HTMLResponse:
     """An error as a page that leads back."""
     titles = {404: "There is no such page", 503: "Just now that does not work"}
     return html(request, "error", "error.html", status, title=titles.get(status, "That did not work"), detail=detail, where=where)
-
-
-def page_of(request: Request, name: str, now: NowOut, snapshot: Snapshot) -> Page:
-    """The frame around a page."""
-    box = box_of(request)
-    return Page(
-        name=name,
-        path=request.url.path,
-        shop=snapshot.shop_name,
-        units=now.units,
-        zone=time_zone(),
-        may_write=may_write(request),
-        logged_in=may_write(request),
-        password=box.settings.password_hash is not None,
-        day=now.day,
-        pace=now.pace,
-        state_words=now.state_words,
-        alarm_count=now.alarm_count,
-        contact=now.contact,
-        place=PLACES.get(name, name),
-    )
 
 
 @lru_cache(maxsize=1)

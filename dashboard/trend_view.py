@@ -6,13 +6,11 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from typing import Any
 
-from pydantic import BaseModel, Field
-
 from analysis.events import EventKind
 from daemon.store.reader import Alarm, JournalEntry, Run, Trend
 from dashboard.alarm_view import title_of
 from dashboard.machine_view import DAY_S, claim_of
-from dashboard.shapes import SERIES, TWO_SD, Axis, Screen, number
+from dashboard.shapes import SERIES, TWO_SD, Out, Screen, number
 from dashboard.snapshot import Snapshot
 
 MAX_SERIES = 12
@@ -36,64 +34,6 @@ _DECIMALS = {"pressure": 1, "current": 2, "flow": 4, "fraction": 4, "ratio": 3, 
 """Of SI numbers in a chart: a tenth of what its axis can show."""
 
 Column = list[float | None]
-
-
-class ColumnsOut(BaseModel):
-    """One series: the mean of each step, and its least and greatest where a step holds several frames."""
-
-    mean: Column
-    min: Column | None = None
-    max: Column | None = None
-
-
-class BandOut(BaseModel):
-    """Where 19 of 20 normal values lie."""
-
-    low: Column
-    high: Column
-
-
-class AlarmSpan(BaseModel):
-    """From when to when an alarm stood; ``end`` None: it stands."""
-
-    id: int
-    title: str = Field(examples=["The filter is loaded"])
-    urgency: str = Field(examples=["plan"])
-    start: float
-    end: float | None
-
-
-class LimitOut(BaseModel):
-    """The line at which something is to be done; ``in_s`` after how long, by the forecast, it is reached."""
-
-    si: float = Field(examples=[1.75])
-    words: str = Field(examples=["clean here"])
-    in_s: float | None = Field(default=None, examples=[34000.0])
-
-
-class JournalMark(BaseModel):
-    """A journal entry on the time axis."""
-
-    id: int
-    t: float
-    kind: str = Field(examples=["cleaned"])
-    words: str = Field(examples=["Filter cleaned"])
-
-
-class TrendOut(BaseModel):
-    """A trend: columns of equal length, all SI. A gap is a point without values; the fan was off there, or nothing came."""
-
-    start: float
-    end: float
-    step_s: float
-    resolution: str = Field(examples=["raw"])
-    t: list[float]
-    columns: dict[str, ColumnsOut]
-    bands: dict[str, BandOut]
-    axes: dict[str, Axis]
-    alarms: list[AlarmSpan]
-    journal: list[JournalMark]
-    limits: dict[str, LimitOut]
 
 
 LONG_STEP_S = 600.0
@@ -150,7 +90,13 @@ def trend_document(
     runs: Sequence[Run] = (),
     limits: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """The same as :class:`TrendOut`, as a plain document: it holds thousands of numbers."""
+    """A trend: columns of equal length, all SI, with the axes that show them in the viewer's units.
+
+    A gap is a point without values; the fan was off there, or nothing came. ``columns`` have for each series the mean of each
+    step, and ``min`` and ``max`` where a step holds several frames; ``bands`` where 19 of 20 normal values lie; ``limits`` the
+    line at which something is to be done, and after how long it is reached; ``alarms`` stand from ``start`` to ``end`` (None:
+    still), ``journal`` has its entries.
+    """
     several = trend.step_s > 1.5
     keep = steady(trend.t, trend.step_s, runs)
     columns: dict[str, Any] = {}
@@ -176,8 +122,8 @@ def trend_document(
         "columns": columns,
         "bands": bands,
         "axes": {name: screen.axis(SERIES[name].kind, SERIES[name].sign).model_dump() for name in names},
-        "alarms": [span(alarm).model_dump() for alarm in alarms],
-        "journal": [mark(event).model_dump() for event in journal],
+        "alarms": [span(alarm) for alarm in alarms],
+        "journal": [mark(event) for event in journal],
         "limits": limits or {},
     }
 
@@ -193,22 +139,17 @@ def _edge(middle: Column, sd: Column, factor: float, decimals: int) -> Column:
     ]
 
 
-def span(alarm: Alarm) -> AlarmSpan:
+def span(alarm: Alarm) -> Out:
     """An alarm on the time axis."""
-    return AlarmSpan(
-        id=alarm.id,
-        title=title_of(alarm.condition, alarm.where),
-        urgency=alarm.urgency.value,
-        start=alarm.since_t,
-        end=alarm.cleared_t,
-    )
+    title = title_of(alarm.condition, alarm.where)
+    return {"id": alarm.id, "title": title, "urgency": alarm.urgency.value, "start": alarm.since_t, "end": alarm.cleared_t}
 
 
-def mark(entry: JournalEntry) -> JournalMark:
+def mark(entry: JournalEntry) -> Out:
     """A journal entry on the time axis."""
     words = event_words(entry.kind)
     said = f"{words}: {entry.text}" if entry.text else words
-    return JournalMark(id=entry.id, t=entry.t, kind=entry.kind, words=said[:120])
+    return {"id": entry.id, "t": entry.t, "kind": entry.kind, "words": said[:120]}
 
 
 def event_words(kind: str) -> str:

@@ -1,4 +1,4 @@
-"""The fan curve, the baseline tour, the added run and the record."""
+"""The ducts, the fan curve, the baseline tour, the added run and the record."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from pydantic import BaseModel, Field
 
 from daemon.errors import StoreError
 from dashboard.added_run_view import AddedRunOut, added_run_out
-from dashboard.asking import AskedOut, answer_of, ask
+from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import Box, box_of, screen_of
+from dashboard.duct_view import DuctsOut, ducts_out
 from dashboard.fan_view import CLOUD_MINUTES, CLOUD_S, fan_out
 from dashboard.record_view import record_csv, record_out
 from dashboard.shapes import Out, Screen
@@ -85,6 +86,13 @@ class AddedRunAct(BaseModel):
         return told
 
 
+@api.get("/ducts", summary="Every run and port with its air and velocity")
+def read_ducts(request: Request) -> DuctsOut:
+    """The tree as drawn, the air as estimated, and whether it carries chips."""
+    snapshot = box_of(request).store.snapshot()
+    return ducts_out(snapshot, screen_of(request, snapshot))
+
+
 @api.get("/fan", summary="The fan curve and where the shop works on it")
 def read_fan(request: Request) -> Out:
     """As drawn, as built, now, at the baseline, and a cloud of the last week."""
@@ -126,10 +134,7 @@ def read_tour(request: Request) -> Out:
 @api.post("/tour", summary="Say something to the tour", response_model=AskedOut)
 def say_to_tour(request: Request, act: TourAct) -> JSONResponse:
     """Start it, say that the gates are set, leave a step out, measure one again, end it, or store what it found."""
-    box = box_of(request)
-    asked = ask(box.settings.store, "tour", act.model_dump(), TOUR_WORDS[act.action])
-    box.store.forget()
-    return answer_of(asked)
+    return ask_and_answer(request, "tour", act.model_dump(), TOUR_WORDS[act.action])
 
 
 @api.get("/added-run", summary="Did the added run cost the others their air?")
@@ -142,10 +147,7 @@ def read_added_run(request: Request) -> AddedRunOut:
 @api.post("/added-run", summary="Say something to the check of an added run", response_model=AskedOut)
 def say_to_added_run(request: Request, act: AddedRunAct) -> JSONResponse:
     """From "start" on everything is compared with the time before."""
-    box = box_of(request)
-    asked = ask(box.settings.store, "added_run", act.payload(), ADDED_WORDS[act.action])
-    box.store.forget()
-    return answer_of(asked)
+    return ask_and_answer(request, "added_run", act.payload(), ADDED_WORDS[act.action])
 
 
 @api.get("/record", summary="The maintenance record, month by month")

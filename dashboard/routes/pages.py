@@ -13,7 +13,7 @@ from analysis.conditions import TEXTS, Condition
 from analysis.events import EventKind
 from analysis.readings import CHANNELS
 from dashboard.added_run_view import report_file
-from dashboard.alarm_view import AlarmOut, alarm_out, blank_alarm
+from dashboard.alarm_view import AlarmOut, alarm_out
 from dashboard.box import UNITS_COOKIE, RowId, box_of, screen_of
 from dashboard.demo_view import PACES
 from dashboard.duct_map import drawing
@@ -60,7 +60,7 @@ FIRST_SERIES = ("drag_ratio", "inlet_pa", "filter_pa", "flow_m3s", "motor_a")
 @router.get("/")
 def now_page(request: Request) -> Response:
     """The shop now."""
-    return html(request, "now", "now.html", blank=blank_alarm(), paces=PACES)
+    return html(request, "now", "now.html", blank=AlarmOut(), paces=PACES)
 
 
 @router.get("/wall")
@@ -177,7 +177,7 @@ def journal_page(request: Request, before_t: PastT = None) -> Response:
         request,
         "journal",
         "journal.html",
-        blank=blank_alarm(),
+        blank=AlarmOut(),
         happened=happened,
         older_t=cut - 1e-3 if cut else None,
         places=places(snapshot),

@@ -11,14 +11,14 @@ from fastapi.responses import Response
 
 from dashboard.box import box_of, screen_of
 from dashboard.problems import Refused
-from dashboard.shapes import SERIES
-from dashboard.trend_view import MAX_POINTS, MAX_SERIES, TrendOut, limits_of, trend_document, wanted
+from dashboard.shapes import SERIES, Out
+from dashboard.trend_view import MAX_POINTS, MAX_SERIES, limits_of, trend_document, wanted
 
 api = APIRouter(tags=["trends"])
 LONGEST_S = 30 * 366 * 86400.0
 
 
-@api.get("/trends", summary="Series over time", response_model=TrendOut)
+@api.get("/trends", summary="Series over time", response_model=Out)
 def read_trends(
     request: Request,
     series: Annotated[list[str], Query(description="names of series; repeat for several", examples=[["inlet_pa", "flow_m3s"]])],
