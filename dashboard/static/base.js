@@ -78,6 +78,16 @@ function each(list, items) {
   items.forEach((item, at) => { for (let i = 0; i < size; i++) fill(children[at * size + i], item); });
 }
 
+/** Once the page has shown itself: what it needs besides may come then. */
+export const painted = new Promise(done => requestAnimationFrame(() => setTimeout(done)));
+
+/** Loads the chart library, which is as large as all the rest. */
+export const library = src => new Promise((done, fail) => {
+  const script = document.createElement("script");
+  Object.assign(script, { src, onload: done, onerror: fail });
+  document.head.append(script);
+});
+
 // The line to the server ------------------------------------------------------------------------------------------
 
 const listeners = new Set();
@@ -161,7 +171,7 @@ if (document.body.dataset.page !== "login") {
   document.addEventListener("visibilitychange", attend);
   addEventListener("pagehide", () => { source?.close(); source = null; });
   addEventListener("pageshow", attend);
-  attend();
+  painted.then(attend);
   setInterval(watch, 500);
   // Later: the first view of the page goes before.
   addEventListener("load", () => setTimeout(() => navigator.serviceWorker?.register("/worker.js").catch(() => {}), 3000));

@@ -1,10 +1,12 @@
 // The fan curve: drawn, as built, the ducts, the cloud of a week, and the working points.
 /* global uPlot */
-import { onNow } from "./base.js";
+import { library, onNow, painted } from "./base.js";
 import { axisNumbers } from "./charts.js";
 
 const holder = document.getElementById("curve");
 const css = name => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+await painted;
+await library(holder.dataset.library);
 let plot = null, data = null, busy = false;
 
 /** All x values in one sorted column; each curve gets its own column with gaps elsewhere. */

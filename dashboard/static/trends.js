@@ -1,10 +1,12 @@
 // The page "Trends": any series, any time, moved by buttons, mouse, fingers or keys.
-import { onNow } from "./base.js";
+import { library, onNow, painted } from "./base.js";
 import { Charts, spanText, timeText } from "./charts.js";
 import { gestures } from "./gestures.js";
 
 const $ = id => document.getElementById(id);
 const holder = $("charts"), words = JSON.parse(holder.dataset.words), zone = holder.dataset.zone;
+await painted;
+await library(holder.dataset.library);
 const query = new URLSearchParams(location.search);
 const boxes = [...document.querySelectorAll("input[name=series]")];
 const spanButtons = [...$("spans").querySelectorAll("button")];
