@@ -85,17 +85,13 @@ class Change:
     after: float
     duct: Interval
     filter: Interval
-    before_sd: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """All changes; ``joined`` the probability of each run to be the one that was cut; ``seconds`` of each gate set on both
-    sides; ``learnt`` whether the shop as built was known."""
+    """All changes; ``seconds`` of each gate set on both sides; ``learnt`` whether the shop as built was known."""
 
     changes: tuple[Change, ...]
-    joined: Mapping[str, float]
-    leak_cm2: Interval
     seconds: Mapping[Gates, tuple[float, float]]
     learnt: bool
 
@@ -191,7 +187,7 @@ def compare_sides(
     first = effects(shops[0], sets, task.axis, cut)
     trial = _Total(task, cut)
     trial.add(first, first=True)
-    steps = [min(max(abs(one), LEAK_LEAST_CM2), LEAK_MOST_CM2) for one, _ in trial.leaks]
+    steps = [min(max(abs(one), LEAK_LEAST_CM2), LEAK_MOST_CM2) for one in trial.leaks]
     total = _Total(task, cut)
     for number, shop in enumerate(shops):
         e = effects(shop, sets, task.axis, cut, steps, with_ports=number == 0)
@@ -233,7 +229,7 @@ class _Total:
         self._logs: list[tuple[int, float]] = []
         self._parts: dict[tuple[str, str, int], list[tuple[float, float, float, float]]] = {}
         self._levels: dict[tuple[str, str, int], tuple[float, float]] = {}
-        self.leaks: list[tuple[float, float]] = []
+        self.leaks: list[float] = []
         self._shops = 0
         self._port = np.zeros(0)
 
@@ -443,7 +439,7 @@ class _Total:
                     self._levels[measure, place, k] = (float(old[column]), float(new[column]))
                 else:
                     self._levels.setdefault((measure, place, k), (float(old[column]), float(new[column])))
-        self.leaks.append((float(x[at_leak]), math.sqrt(float(covariance[at_leak, at_leak]))))
+        self.leaks.append(float(x[at_leak]))
 
     def fitted(self, learnt: bool) -> Fitted:
         """The mixture of all."""
@@ -465,13 +461,11 @@ class _Total:
             old, new = (math.exp(v) / (area.get("velocity", 1.0) if measure == "velocity" else 1.0)
                         for v in self._levels[measure, place, k])
             changes.append(Change(
-                measure, place, task.sets[k], old, new * (1.0 + duct.value), duct, by_filter, old * (0.02 if learnt else 0.08)))
+                measure, place, task.sets[k], old, new * (1.0 + duct.value), duct, by_filter))
         seconds = {
             g: tuple(sum(s.seconds for side, k, s in task.rows if side == want and task.sets[k] == g) for want in (0, 1))
             for g in task.sets}
-        joined = dict(zip(self._cut, weights.reshape(-1, runs).sum(axis=0).tolist(), strict=True))
-        leak = Mixture(told, tuple(v for v, _ in self.leaks), tuple(s for _, s in self.leaks)).interval()
-        return Fitted(tuple(changes), joined, leak, {g: (v[0], v[1]) for g, v in seconds.items()}, learnt)
+        return Fitted(tuple(changes), {g: (v[0], v[1]) for g, v in seconds.items()}, learnt)
 
 
 def _relative(log: Interval) -> Interval:

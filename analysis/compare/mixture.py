@@ -18,15 +18,6 @@ class Interval:
     sd: float
     p: float = 1.0
 
-    @property
-    def half(self) -> float:
-        """Half of the interval's width."""
-        return 0.5 * (self.high - self.low)
-
-    def scaled(self, factor: float) -> Interval:
-        """The same in other units (``factor`` above zero)."""
-        return Interval(self.value * factor, self.low * factor, self.high * factor, self.sd * factor, self.p)
-
 
 @dataclass(frozen=True, slots=True)
 class Mixture:

@@ -11,8 +11,7 @@ from analysis.compare.answer import Answer, answer
 from analysis.compare.steady import Side, of_baseline
 from analysis.duct.planning import compare
 from daemon.comparing.designs import Designs, baseline_of, cut_of, designs_of
-from daemon.comparing.periods import around, span_words
-from daemon.comparing.reading import Progress, Span, from_recording, from_store
+from daemon.comparing.periods import Progress, Span, around, from_recording, from_store, span_words
 from daemon.config.config import Config
 from daemon.errors import CompareError, SourceError
 from daemon.replaying import read_baseline

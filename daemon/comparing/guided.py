@@ -21,8 +21,7 @@ from analysis.duct.design import DuctDesign
 from analysis.duct.tree import upstream_ports
 from daemon.comparing.comparing import Report, Told, report_of
 from daemon.comparing.designs import Designs, baseline_of
-from daemon.comparing.periods import local_words
-from daemon.comparing.reading import Span, store_frames
+from daemon.comparing.periods import Span, local_words, store_frames
 from daemon.config.changes import load_change
 from daemon.config.config import Config
 from daemon.config.load import parse

@@ -19,7 +19,7 @@ import numpy as np
 
 from analysis.compare.answer import Answer, answer
 from analysis.compare.steady import reduce
-from daemon.comparing.reading import frames_of
+from daemon.comparing.periods import frames_of
 from daemon.config.load import parse
 from daemon.sources.contract import Sample
 from tests.ground import added
