@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     from analysis.air import Air
 
 _TABLES: OrderedDict[tuple[int, int, int], tuple[Table, tuple[_Section, ...]]] = OrderedDict()
-_KEPT = 16
+_KEPT = 48
+"""Tables: one for each displaced input of a drawing, and some more."""
 
 _Section = tuple[str, int, float, float, float | None, frozenset[str]]
 """Name, row, area, carrying velocity, need and the ports whose air passes."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from analysis.duct.design import AS_DRAWN, AsBuilt, DuctDesign, Port, Run
@@ -210,11 +211,14 @@ class _Displace:
             return _Case(density=factor)
         if self.what == "voltage":
             return _Case(voltage=factor)
-        if self.names:
-            named = dict.fromkeys(self.names, factor)
-            return _Case(AsBuilt(run_k=named) if self.what == "run_k" else AsBuilt(port_k=named))
-        factors: dict[str, Any] = {self.what: factor}
-        return _Case(AsBuilt(**factors))
+        return _Case(_built(self.what, self.names, factor))
+
+
+@lru_cache(maxsize=64)
+def _built(what: str, names: tuple[str, ...], factor: float) -> AsBuilt:
+    """The same object for the same factor, so that :func:`analysis.duct.solve.solve` finds the table of the gate set before."""
+    given: dict[str, Any] = {what: dict.fromkeys(names, factor) if names else factor}
+    return AsBuilt(**given)
 
 
 def _inputs(
