@@ -11,9 +11,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pydantic import BaseModel, Field
-
-from dashboard.shapes import DASH, Quantity, Screen, day_and_time, dig, number, rows, sentence, shape_of, table, text, texts
+from dashboard.shapes import DASH, Out, Screen, day_and_time, dig, number, rows, sentence, shape_of, table, text, texts
 from dashboard.snapshot import Document, Snapshot
 from dashboard.tour_view import GateOut
 
@@ -26,57 +24,7 @@ _CHECK_TONES = {"refused": "soon", "done": "ok", "measure": "plan", "set": "plan
 REPORT = "report.html"
 
 
-class PortChange(BaseModel):
-    """One port before and after, measured as air at the port."""
-
-    name: str = Field(examples=["planer"])
-    gates: str = Field("", examples=["planer and lathe"])
-    before: Quantity
-    after: Quantity
-    duct: str = Field(examples=["−3.1 % (−3.8 to −2.4 %)"])
-    filter: str = Field(examples=["−1.0 %"])
-    drawn: str = Field(examples=["−2.0 %"])
-
-
-class CheckOut(BaseModel):
-    """A guided check under way."""
-
-    side: str = Field(examples=["before"])
-    phase: str = Field(examples=["set"])
-    title: str = Field(examples=["Before the work, step 2 of 5"])
-    words: str
-    reason: str
-    tone: str = Field(examples=["plan"])
-    percent: int = Field(examples=[40])
-    measured: list[str] = Field(description="Steps that were steady and are measured.", examples=[["all shut", "planer"]])
-    gates: list[GateOut]
-
-
-class AddedRunOut(BaseModel):
-    """Everything on the page "Added run"."""
-
-    known: bool
-    watched: bool = Field(description="Whether a run was said to be built, and is compared again and again.")
-    name: str
-    tone: str = Field(examples=["ok"])
-    title: str
-    words: str
-    what: str
-    busy: str
-    trouble: str
-    ports: list[PortChange]
-    lines: list[str] = Field(description="The answer, three lines at most.")
-    others: list[str]
-    notes: list[str]
-    truth: list[str]
-    offer_check: bool
-    check: CheckOut | None
-    kept: list[str]
-    may_compare_checks: bool
-    shape: str = Field(examples=["5f2c01aa"])
-
-
-def added_run_out(snapshot: Snapshot, screen: Screen) -> AddedRunOut:
+def added_run_out(snapshot: Snapshot, screen: Screen) -> Out:
     """The check made from a snapshot."""
     document = snapshot.added_run
     known = bool(text(document, "phase") or text(document, "verdict") or text(document, "words"))
@@ -88,41 +36,41 @@ def added_run_out(snapshot: Snapshot, screen: Screen) -> AddedRunOut:
     busy, trouble = text(document, "busy"), text(document, "trouble")
     what = text(document, "what")
     watched = number(document, "entry") is not None
-    return AddedRunOut(
-        known=known,
-        watched=watched,
-        name=text(document, "name"),
-        tone=tone if known else "quiet",
-        title=title,
-        words=text(document, "words"),
-        what=what,
-        busy=busy,
-        trouble=sentence(trouble),
-        ports=ports,
-        lines=lines,
-        others=texts(document, "others"),
-        notes=[sentence(note) for note in texts(document, "notes")],
-        truth=texts(document, "truth"),
-        offer_check=dig(document, "offer_check") is True,
-        check=check,
-        kept=[f"{side} the work: {day_and_time(number(document, 'kept', side))}" for side in kept],
-        may_compare_checks=len(kept) == 2,
-        shape=shape_of(
+    return {
+        "known": known,
+        "watched": watched,
+        "name": text(document, "name"),
+        "tone": tone if known else "quiet",
+        "title": title,
+        "words": text(document, "words"),
+        "what": what,
+        "busy": busy,
+        "trouble": sentence(trouble),
+        "ports": ports,
+        "lines": lines,
+        "others": texts(document, "others"),
+        "notes": [sentence(note) for note in texts(document, "notes")],
+        "truth": texts(document, "truth"),
+        "offer_check": dig(document, "offer_check") is True,
+        "check": check,
+        "kept": [f"{side} the work: {day_and_time(number(document, 'kept', side))}" for side in kept],
+        "may_compare_checks": len(kept) == 2,
+        "shape": shape_of(
             known,
             watched,
             text(document, "name"),
             what,
-            [port.name for port in ports],
+            [port["name"] for port in ports],
             busy,
             trouble,
             kept,
             lines,
-            None if check is None else (check.side, check.phase, check.title),
+            None if check is None else (check["side"], check["phase"], check["title"]),
         ),
-    )
+    }
 
 
-def _check(snapshot: Snapshot) -> CheckOut | None:
+def _check(snapshot: Snapshot) -> Out | None:
     check = table(snapshot.added_run, "check")
     side, phase = text(check, "side"), text(check, "phase")
     if side not in ("before", "after") or not phase:
@@ -133,30 +81,30 @@ def _check(snapshot: Snapshot) -> CheckOut | None:
     steady = dig(check, "measured")
     gates = [text(port, "name") for port in rows(snapshot.shop, "ports") if port.get("has_gate") is not False]
     where = {"zero": "before the first step", "done": "every step is measured"}.get(phase, f"step {step + 1} of {steps}")
-    return CheckOut(
-        side=side,
-        phase=phase,
-        title=f"{side.capitalize()} the work: {where}",
-        words=text(check, "words"),
-        reason=text(check, "reason"),
-        tone=_CHECK_TONES.get(phase, "wait"),
-        measured=[" and ".join(map(str, gates)) or "all shut" for gates in steady] if isinstance(steady, list) else [],
-        percent=round(100 * min(1.0, max(0.0, number(check, "progress") or 0.0))),
-        gates=[GateOut(name=name, is_open=name in opened) for name in gates] if phase in ("set", "measure", "refused") else [],
-    )
+    return {
+        "side": side,
+        "phase": phase,
+        "title": f"{side.capitalize()} the work: {where}",
+        "words": text(check, "words"),
+        "reason": text(check, "reason"),
+        "tone": _CHECK_TONES.get(phase, "wait"),
+        "measured": [" and ".join(map(str, gates)) or "all shut" for gates in steady] if isinstance(steady, list) else [],
+        "percent": round(100 * min(1.0, max(0.0, number(check, "progress") or 0.0))),
+        "gates": [GateOut(name=name, is_open=name in opened) for name in gates] if phase in ("set", "measure", "refused") else [],
+    }
 
 
-def _port(row: Document, screen: Screen) -> PortChange:
+def _port(row: Document, screen: Screen) -> Out:
     before, after = (number(row, key) for key in ("before_m3s", "after_m3s"))
-    return PortChange(
-        name=text(row, "name"),
-        gates=text(row, "gates"),
-        before=screen.quantity(before, "flow", why=DASH),
-        after=screen.quantity(after, "flow", why=DASH),
-        duct=text(row, "duct") or DASH,
-        filter=text(row, "filter") or DASH,
-        drawn=text(row, "drawn") or DASH,
-    )
+    return {
+        "name": text(row, "name"),
+        "gates": text(row, "gates"),
+        "before": screen.quantity(before, "flow", why=DASH),
+        "after": screen.quantity(after, "flow", why=DASH),
+        "duct": text(row, "duct") or DASH,
+        "filter": text(row, "filter") or DASH,
+        "drawn": text(row, "drawn") or DASH,
+    }
 
 
 def report_file(store: Path, name: str) -> Path | None:

@@ -8,7 +8,7 @@ from analysis.conditions import TEXTS, Condition, Urgency
 from analysis.events import EventKind
 from analysis.findings import Evidence
 from daemon.store.reader import Alarm, AlarmState, Step
-from dashboard.shapes import Screen, place_words
+from dashboard.shapes import Out, Screen, place_words
 from dashboard.words import NO_BREAK, day_and_time, duration, sentence, since, unbroken
 
 URGENCY_WORDS = {Urgency.STOP: "Stop now", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits you"}
@@ -59,14 +59,6 @@ def channel_of(condition: Condition | str, where: str) -> str:
     return where if condition == Condition.SENSOR_FAULT else _CHANNEL.get(Condition(condition), "")
 
 
-class EvidenceOut(BaseModel):
-    """One number behind an alarm."""
-
-    words: str = Field(examples=["drag of the bags against clean"])
-    shown: str = Field(examples=["2.3 × clean"])
-    si: float | None = Field(examples=[2.3])
-
-
 class AlarmOut(BaseModel):
     """One alarm, open or past. One without content is what the page's template for further alarms is made from."""
 
@@ -92,7 +84,7 @@ class AlarmOut(BaseModel):
     until: str = Field(default="", examples=["12:30"])
     sure: str = Field(default="", examples=["almost sure (97 %)"])
     confidence: float = Field(default=0.0, examples=[0.97])
-    evidence: list[EvidenceOut] = []
+    evidence: list[Out] = []
     could_be: list[str] = []
     raised: str = Field(default="", examples=["09:14"])
     cleared: str = Field(default="", examples=["10:02"])
@@ -210,13 +202,13 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") ->
     )
 
 
-def evidence_out(item: Evidence, screen: Screen) -> EvidenceOut:
-    """One number of evidence; a kind of quantity that the screen does not know is shown as it is."""
+def evidence_out(item: Evidence, screen: Screen) -> Out:
+    """One number of evidence in words, as shown and in SI; a kind of quantity that the screen does not know is shown as it is."""
     try:
         shown = duration(item.value) if item.kind == "time" else screen.quantity(item.value, item.kind).shown
     except KeyError:
         shown = f"{item.value:.3g}"
-    return EvidenceOut(words=item.words, shown=shown, si=item.value)
+    return {"words": item.words, "shown": shown, "si": item.value}
 
 
 def by_weight(alarms: list[AlarmOut]) -> list[AlarmOut]:
@@ -234,29 +226,17 @@ def by_weight(alarms: list[AlarmOut]) -> list[AlarmOut]:
     )
 
 
-class TransitionOut(BaseModel):
-    """One step of an alarm from a state to another."""
-
-    t: float
-    when: str = Field(examples=["Tue 3 Mar 2026, 09:14"])
-    before: str = Field(examples=["unacknowledged"])
-    after: str = Field(examples=["acknowledged"])
-    words: str = Field(examples=["Acknowledged"])
-    by: str = Field(examples=["owner"])
-    reason: str = ""
-
-
-def transition_out(step: Step) -> TransitionOut:
+def transition_out(step: Step) -> Out:
     """One step for a screen."""
-    return TransitionOut(
-        t=step.t,
-        when=day_and_time(step.t),
-        before=step.before.value,
-        after=step.after.value,
-        words=STATE_WORDS[step.after],
-        by=step.by,
-        reason=in_words(step.reason),
-    )
+    return {
+        "t": step.t,
+        "when": day_and_time(step.t),
+        "before": step.before.value,
+        "after": step.after.value,
+        "words": STATE_WORDS[step.after],
+        "by": step.by,
+        "reason": in_words(step.reason),
+    }
 
 
 REASONS = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ from anyio import to_thread
 
 from analysis.events import EventKind
 from daemon.errors import StoreError
-from daemon.store.reader import Alarm, JournalEntry, Reader, Run, Step, Trend
+from daemon.store.reader import Alarm, JournalEntry, Reader
 from dashboard.shapes import rows
 from dashboard.snapshot import Document, Snapshot
 
@@ -115,10 +115,6 @@ class Store:
 
     # -- over time ----------------------------------------------------------------------------------------------------
 
-    def trend(self, names: Sequence[str], start: float, end: float, points: int) -> Trend:
-        """Series over time."""
-        return self.reader.trend(names, start, end, points)
-
     def alarms_between(self, start: float, end: float) -> list[Alarm]:
         """Alarms that stood at some time within the span, newest first; those that are only put aside left out."""
         found = {alarm.id: alarm for alarm in (*self.reader.alarms(start - LOOK_BACK_S, end, 300), *self.reader.open_alarms())}
@@ -137,23 +133,11 @@ class Store:
         """Alarms raised up to ``before_t``, newest first."""
         return self.reader.alarms(limit=limit) if before_t is None else self.reader.alarms(end=before_t, limit=limit)
 
-    def alarm(self, alarm_id: int) -> Alarm | None:
-        """One alarm."""
-        return self.reader.alarm(alarm_id)
-
-    def transitions(self, alarm_id: int) -> list[Step]:
-        """The steps of one alarm, oldest first."""
-        return self.reader.transitions(alarm_id)
-
     def journal(self, before_t: float | None, limit: int) -> list[JournalEntry]:
         """Journal entries with those removed, newest first."""
         if before_t is None:
             return self.reader.journal(limit=limit, removed=True)
         return self.reader.journal(end=before_t, limit=limit, removed=True)
-
-    def runs(self, start: float, end: float) -> list[Run]:
-        """Runs that touch the span, newest first."""
-        return self.reader.runs(start, end)
 
 
 def _document(found: Any) -> Document:

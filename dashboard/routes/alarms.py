@@ -9,30 +9,17 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
 from analysis.conditions import Condition
-from dashboard.alarm_view import LATCHED, WAITING, AlarmOut, TransitionOut, alarm_out, by_weight, transition_out
+from dashboard.alarm_view import LATCHED, WAITING, alarm_out, by_weight, transition_out
 from dashboard.alarm_view import answer_of as answer_words
 from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import RowId, box_of, screen_of
 from dashboard.problems import Refused
 from dashboard.routes.journal import enter
-from dashboard.shapes import Screen, text
+from dashboard.shapes import Out, Screen, text
 from dashboard.words import day_and_time
 
 api = APIRouter(tags=["alarms"])
 MAX_SHELF_S = 30 * 86400.0
-
-
-class AlarmsOut(BaseModel):
-    """Alarms, the most pressing (or, of past ones, the latest) first."""
-
-    alarms: list[AlarmOut]
-
-
-class AlarmHistoryOut(BaseModel):
-    """One alarm with every step that it took."""
-
-    alarm: AlarmOut
-    transitions: list[TransitionOut]
 
 
 class Shelf(BaseModel):
@@ -57,13 +44,13 @@ class Place(BaseModel):
 
 
 @api.get("/alarms", summary="Open alarms")
-def open_alarms(request: Request) -> AlarmsOut:
+def open_alarms(request: Request) -> Out:
     """Every alarm that is not over, also those put aside."""
     snapshot = box_of(request).store.snapshot()
     screen = screen_of(request, snapshot)
-    return AlarmsOut(
-        alarms=by_weight([alarm_out(alarm, screen, snapshot.clock, text(snapshot.now, "state")) for alarm in snapshot.alarms])
-    )
+    return {
+        "alarms": by_weight([alarm_out(alarm, screen, snapshot.clock, text(snapshot.now, "state")) for alarm in snapshot.alarms])
+    }
 
 
 @api.get("/alarms/history", summary="Past and open alarms, the latest first")
@@ -73,33 +60,33 @@ def past_alarms(
         float | None, Query(ge=0, le=1e11, description="raised up to this event time", examples=[1772528400.0])
     ] = None,
     limit: Annotated[int, Query(ge=1, le=200, description="at most so many", examples=[50])] = 50,
-) -> AlarmsOut:
+) -> Out:
     """At most ``limit`` alarms raised up to ``before_t``."""
     box = box_of(request)
     snapshot = box.store.snapshot()
     screen = screen_of(request, snapshot)
-    return AlarmsOut(alarms=[alarm_out(alarm, screen, snapshot.clock) for alarm in box.store.alarms(before_t, limit)])
+    return {"alarms": [alarm_out(alarm, screen, snapshot.clock) for alarm in box.store.alarms(before_t, limit)]}
 
 
 @api.get("/alarms/{alarm_id}", summary="One alarm with its history")
-def one_alarm(request: Request, alarm_id: RowId) -> AlarmHistoryOut:
+def one_alarm(request: Request, alarm_id: RowId) -> Out:
     """The alarm and every step from state to state, by whom and why."""
     box = box_of(request)
     snapshot = box.store.snapshot()
-    alarm = box.store.alarm(alarm_id)
+    alarm = box.store.reader.alarm(alarm_id)
     if alarm is None:
         raise Refused(404, f"There is no alarm {alarm_id}.")
-    return AlarmHistoryOut(
-        alarm=alarm_out(alarm, screen_of(request, snapshot), snapshot.clock, text(snapshot.now, "state")),
-        transitions=[transition_out(step) for step in box.store.transitions(alarm_id)],
-    )
+    return {
+        "alarm": alarm_out(alarm, screen_of(request, snapshot), snapshot.clock, text(snapshot.now, "state")),
+        "transitions": [transition_out(step) for step in box.store.reader.transitions(alarm_id)],
+    }
 
 
 @api.post("/alarms/{alarm_id}/answer", summary="What the alarm's one button does", response_model=AskedOut)
 def answer(request: Request, alarm_id: RowId) -> JSONResponse:
     """Enters into the journal what the owner did about it ("I emptied it"), where there is something to enter, and takes the
     alarm as seen. The answer tells how to take the entry back."""
-    alarm = box_of(request).store.alarm(alarm_id)
+    alarm = box_of(request).store.reader.alarm(alarm_id)
     if alarm is None:
         raise Refused(404, f"There is no alarm {alarm_id}.")
     kind, words = answer_words(alarm)

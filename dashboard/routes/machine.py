@@ -9,7 +9,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 
 from daemon.errors import StoreError
-from dashboard.added_run_view import AddedRunOut, added_run_out
+from dashboard.added_run_view import added_run_out
 from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import Box, box_of, screen_of
 from dashboard.duct_view import DuctsOut, ducts_out
@@ -105,7 +105,7 @@ def fan_of(box: Box, snapshot: Snapshot, screen: Screen) -> Out:
     """The page's data, read from the store."""
     week, baseline = None, None
     if snapshot.t is not None:
-        week = box.store.trend(["flow_m3s", "inlet_pa", "filter_pa"], snapshot.t - CLOUD_S, snapshot.t, CLOUD_MINUTES)
+        week = box.store.reader.trend(["flow_m3s", "inlet_pa", "filter_pa"], snapshot.t - CLOUD_S, snapshot.t, CLOUD_MINUTES)
         baseline = newest_baseline(box)
     return fan_out(snapshot, screen, week, baseline)
 
@@ -138,7 +138,7 @@ def say_to_tour(request: Request, act: TourAct) -> JSONResponse:
 
 
 @api.get("/added-run", summary="Did the added run cost the others their air?")
-def read_added_run(request: Request) -> AddedRunOut:
+def read_added_run(request: Request) -> Out:
     """Port by port, before and after, against what was drawn."""
     snapshot = box_of(request).store.snapshot()
     return added_run_out(snapshot, screen_of(request, snapshot))

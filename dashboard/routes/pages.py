@@ -145,15 +145,16 @@ def alarms_page() -> Response:
 def alarm_page(request: Request, alarm_id: RowId) -> Response:
     """One alarm with its history and what may be done."""
     found = alarms.one_alarm(request, alarm_id)
+    alarm: AlarmOut = found["alarm"]
     margin = 1800.0
-    end = found.alarm.cleared_t if found.alarm.cleared_t is not None else found.alarm.raised_t
+    end = alarm.cleared_t if alarm.cleared_t is not None else alarm.raised_t
     return html(
         request,
         "alarms",
         "alarm.html",
-        a=found.alarm,
-        steps=found.transitions,
-        look_start=round(found.alarm.since_t - margin),
+        a=alarm,
+        steps=found["transitions"],
+        look_start=round(alarm.since_t - margin),
         look_end=round(end + margin),
     )
 

@@ -48,7 +48,7 @@ def read_trends(
         raise Refused(422, "start and end must be times in seconds since 1970.")
     if not 0 < end - start <= LONGEST_S:
         raise Refused(422, "start must be before end, and not more than 30 years before it.")
-    trend = box.store.trend(wanted(names), start, end, points)
+    trend = box.store.reader.trend(wanted(names), start, end, points)
     document = trend_document(
         trend,
         names,
@@ -57,7 +57,7 @@ def read_trends(
         screen_of(request, snapshot),
         box.store.alarms_between(start, end),
         box.store.journal_between(start, end),
-        box.store.runs(start, end),
+        box.store.reader.runs(start, end),
         limits_of(snapshot, end - start),
     )
     return Response(json.dumps(document, separators=(",", ":")), media_type="application/json")

@@ -245,6 +245,8 @@ document.addEventListener("submit", event => {
   act(form, form.getAttribute("action"), body);
 });
 
+document.addEventListener("click", event => { if (event.target.dataset?.print !== undefined) print(); });
+
 // The tab ------------------------------------------------------------------------------------------------------------
 
 const pageTitle = document.title;

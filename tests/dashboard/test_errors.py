@@ -91,7 +91,7 @@ def test_an_error_inside_tells_nothing_of_the_inside(client: Visitor, monkeypatc
     def broken(*_: object) -> None:
         raise RuntimeError("/secret/path")
 
-    monkeypatch.setattr(client.box.store, "alarm", broken)
+    monkeypatch.setattr(client.box.store.reader, "alarm", broken)
     answer = client.get("/api/v1/alarms/1")
     assert_shape(answer, 500)
     assert "secret" not in answer.text
