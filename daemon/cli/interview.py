@@ -211,6 +211,12 @@ class Interview:
         if places:
             desk.listening.begin(places)
             self._paper.wait_for(desk.listening)
+            if any(found.open for found in desk.listening.found):
+                for found in desk.listening.found:
+                    self._paper.found(found)
+                if self._yes("Some names say nothing. Switch the fan on with a gate open, and listen again?", True):
+                    desk.listening.begin()
+                    self._paper.wait_for(desk.listening)
             for number, found in enumerate(desk.listening.found):
                 self._paper.found(found)
                 if found.source is not None and self._yes("Take this over?", True):

@@ -272,9 +272,12 @@ class SetupDesk:
 
     def search(self, what: Mapping[str, str]) -> str:
         """Begin to listen at a ``port`` ("all": at every one), or at a ``broker`` with ``user``, ``password_file`` and
-        ``ca_file``; the sentence that says why not, "" when it has begun."""
-        places: list[Place]
-        if what.get("broker"):
+        ``ca_file``, or again where it was (``fan`` "on"); the sentence that says why not, "" when it has begun."""
+        places: list[Place] = []
+        if what.get("fan") == "on":
+            if not self.listening.found:
+                return "nothing was heard yet; listen with the fan off first"
+        elif what.get("broker"):
             secret = what.get("password_file", "").strip()
             places = [BrokerPlace(
                 what["broker"].strip(), what.get("user", "").strip() or None,

@@ -36,7 +36,7 @@ class Row:
 class Found:
     """``where`` was listened, what was heard in one sentence, the ``rows``, ``remarks``, and the answers that would read it:
     a ``source`` (None where nothing can be read) and its ``sensors``; the same as a ``proposal`` for a file, and the ``table`` of
-    what was heard as lines."""
+    what was heard as lines. ``lines`` (at ``baud``) or ``topics`` are what was heard itself, for a second hearing."""
 
     where: str
     said: str
@@ -46,6 +46,11 @@ class Found:
     sensors: tuple[Answers, ...] = ()
     proposal: Proposal | None = None
     table: tuple[str, ...] = ()
+    lines: tuple[bytes, ...] = ()
+    baud: int | None = None
+    topics: Topics | None = None
+    open: bool = False
+    """Some name was not recognised, and a second hearing with the fan switched on may tell it."""
 
 
 def from_lines(port: str, lines: Sequence[bytes], baud: int, after: Sequence[bytes] | None = None) -> Found:
@@ -58,7 +63,8 @@ def from_lines(port: str, lines: Sequence[bytes], baud: int, after: Sequence[byt
         return Found(port, words, remarks=tuple(heard.remarks()))
     said = f"{heard.form}, {len(heard.lines)} lines at {baud} baud" + (", each with a checksum" if heard.checked else "")
     series = list(heard.names.series.values())
-    return _found(port, said, series, heard.remarks(), heard.proposal(port, baud), heard.names.table())
+    found = _found(port, said, series, heard.remarks(), heard.proposal(port, baud), heard.names.table())
+    return replace(found, lines=tuple(lines), baud=baud, open=after is None and _unknown(found))
 
 
 def from_topics(where: str, host: str, port: int, user: str | None, tls: bool, heard: Topics) -> Found:
@@ -69,7 +75,12 @@ def from_topics(where: str, host: str, port: int, user: str | None, tls: bool, h
     said = f"{len(useful)} topics with values, {sum(topic.count for topic in heard.topics.values())} messages"
     if not useful:
         said = "no topic with values came"
-    return _found(where, said, heard.series(), heard.remarks(), proposal, heard.table(40))
+    found = _found(where, said, heard.series(), heard.remarks(), proposal, heard.table(40))
+    return replace(found, topics=heard, open=not heard.names.switched and _unknown(found))
+
+
+def _unknown(found: Found) -> bool:
+    return any(not row.channel for row in found.rows)
 
 
 def _found(

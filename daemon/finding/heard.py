@@ -37,7 +37,7 @@ class Names:
 
     def __init__(self) -> None:
         self.series: dict[tuple[str, str], Series] = {}
-        self._switched = False
+        self.switched = False
 
     def take(self, topic: str, name: str, value: object) -> None:
         """One more value of a name."""
@@ -51,12 +51,12 @@ class Names:
         if one is None:
             if len(self.series) >= MOST_NAMES:
                 return
-            one = self.series[topic, name] = Series(name, topic, unit, on_from=0 if self._switched else None)
+            one = self.series[topic, name] = Series(name, topic, unit, on_from=0 if self.switched else None)
         one.take(float(number))
 
     def fan_on(self) -> None:
         """What comes from now on comes from a running fan."""
-        self._switched = True
+        self.switched = True
         for one in self.series.values():
             del one.values[: -MOST_VALUES // 2]
             one.on_from = len(one.values)

@@ -226,13 +226,18 @@ def hear_broker(
 # -- for a page -------------------------------------------------------------------------------------------------------
 
 
-def listen_at(place: Place, say: Say, seconds: float = LISTEN_S) -> Found:
-    """What is heard there. Raises :class:`~daemon.errors.DuctwardenError` with a sentence where it cannot be listened to."""
+def listen_at(place: Place, say: Say, before: Found | None = None, seconds: float = LISTEN_S) -> Found:
+    """What is heard there; ``before`` is what was heard with the fan off, if it has been switched on since. Raises
+    :class:`~daemon.errors.DuctwardenError` with a sentence where it cannot be listened to."""
     if isinstance(place, PortPlace):
-        lines, baud = hear_port(place.path, place.baud, seconds, say, 0)
-        return from_lines(lasting(place.path), lines, baud)
+        rest = before.lines if before is not None else ()
+        lines, baud = hear_port(place.path, before.baud if before is not None and rest else place.baud, seconds, say, 0)
+        return from_lines(lasting(place.path), rest, baud, lines) if rest else from_lines(lasting(place.path), lines, baud)
     broker = broker_at(place.where)
     topics = Topics()
+    if before is not None and before.topics is not None:
+        topics = before.topics
+        topics.names.fan_on()
     secret = place.password_file if place.user else None
     hear_broker(broker, ("#",), place.user, secret, None, place.ca_file, seconds, say, 0, topics)
     tls = broker.tls or place.ca_file is not None
@@ -242,20 +247,24 @@ def listen_at(place: Place, say: Say, seconds: float = LISTEN_S) -> Found:
 class Search:
     """A search under way, or done. Several may ask for it; one at a time listens."""
 
-    def __init__(self, listen: Callable[[Place, Say], Found] = listen_at) -> None:
+    def __init__(self, listen: Callable[[Place, Say, Found | None], Found] = listen_at) -> None:
         self._listen = listen
+        self._places: tuple[Place, ...] = ()
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
         self._words = ""
         self._found: tuple[Found, ...] = ()
 
-    def begin(self, places: Sequence[Place]) -> bool:
-        """Listen at these places in the background; False where a search is under way already."""
+    def begin(self, places: Sequence[Place] = ()) -> bool:
+        """Listen at these places in the background; without any, again at the same ones, now that the fan is on. False where a
+        search is under way already, or where there is nothing to hear again."""
         with self._lock:
-            if self._thread is not None and self._thread.is_alive():
+            if (self._thread is not None and self._thread.is_alive()) or not (places or self._found):
                 return False
+            before: Sequence[Found | None] = [None] * len(places) if places else self._found
+            self._places = tuple(places) or self._places
             self._found, self._words = (), "listening"
-            self._thread = threading.Thread(target=self._run, args=(tuple(places),), name="search", daemon=True)
+            self._thread = threading.Thread(target=self._run, args=(before,), name="search", daemon=True)
             self._thread.start()
             return True
 
@@ -282,10 +291,10 @@ class Search:
             thread.join(timeout_s)
         return not self.running
 
-    def _run(self, places: Sequence[Place]) -> None:
-        for place in places:
+    def _run(self, before: Sequence[Found | None]) -> None:
+        for place, earlier in zip(self._places, before, strict=True):
             try:
-                found = self._listen(place, self._say)
+                found = self._listen(place, self._say, earlier)
             except DuctwardenError as error:
                 found = Found(_where(place), str(error))
             except Exception as error:  # a driver may raise anything; the page must hear of it

@@ -35,7 +35,7 @@ REFUSED = "error: Failed to load resource: the server responded with a status of
 seen = threading.Event()
 
 
-def listen(place: Place, say: Any) -> Found:
+def listen(place: Place, say: Any, before: Found | None = None) -> Found:
     """A board that speaks once it was seen that somebody listens."""
     assert isinstance(place, PortPlace)
     say(f"listening at {place.path}, 115200 baud")

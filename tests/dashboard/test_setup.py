@@ -42,7 +42,7 @@ PLANER = {"name": "planer", "into": "main", "join": "straight", "pipe": "D2729 4
           "entry": "machine 1.5"}
 
 
-def listen(place: Place, say: object) -> Found:
+def listen(place: Place, say: object, before: Found | None = None) -> Found:
     """Two ports of which one may not be opened, and a broker."""
     if isinstance(place, BrokerPlace):
         raise SourceError(f"heard nothing of {place.where} with {place.password_file}")
@@ -258,6 +258,7 @@ def test_sensors_are_found_and_taken_over(owner: Visitor, shop: Path, desk: Setu
     page = owner.get("/setup/sources").text
     assert "static pressure before the fan" in page
     assert "no permission to open it" in page
+    assert "Listen again, the fan runs" not in page, "every name was recognised"
     assert "<b>x</b>" not in page
     send(owner, "/setup/take/1", {}, "/setup/sources")
     assert "with both pressures it can tell" in owner.get("/setup/sensors").text
@@ -272,6 +273,8 @@ def test_only_ports_that_are_there_are_opened_and_passwords_come_from_files(owne
     assert "That port is not there any more" in owner.get("/setup/sources").text
     send(owner, "/setup/search", {"port": ""}, "/setup/sources#search")
     assert "Say where to listen" in owner.get("/setup/sources").text
+    send(owner, "/setup/search", {"fan": "on"}, "/setup/sources#search")
+    assert "Nothing was heard yet" in owner.get("/setup/sources").text
     form = {"broker": "barn.local", "user": "me", "password_file": "broker.password"}
     send(owner, "/setup/search", form, "/setup/sources#search")
     eventually(lambda: not owner.get("/api/v1/setup/search").json()["running"], 10)

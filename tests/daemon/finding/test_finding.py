@@ -146,7 +146,7 @@ def test_lasting_names_of_ports_come_first(tmp_path: Path) -> None:
 def test_a_search_goes_on_behind_and_survives_what_a_port_does() -> None:
     gate = threading.Event()
 
-    def listen(place: Place, say: object) -> Found:
+    def listen(place: Place, say: object, before: Found | None = None) -> Found:
         assert gate.wait(90)
         assert isinstance(place, PortPlace)
         if place.path == "bad":
@@ -166,6 +166,27 @@ def test_a_search_goes_on_behind_and_survives_what_a_port_does() -> None:
     ]
     assert search.found[2].source is not None
     assert search.words == "done"
+
+
+def test_a_second_hearing_with_the_fan_on_tells_names_apart_that_say_nothing() -> None:
+    def board(inlet: float, bags: float) -> list[bytes]:
+        return [f"P1:{inlet + 0.01 * (n % 3):.2f} hPa P2:{bags - 0.01 * (n % 3):.2f} hPa".encode() for n in range(8)]
+
+    def listen(place: Place, say: object, before: Found | None) -> Found:
+        if before is None:
+            return from_lines(PORT, board(0.0, 0.0), 115_200)
+        return from_lines(PORT, before.lines, 115_200, board(-9.05, 3.1))
+
+    search = Search(listen)
+    assert not search.begin(), "nothing was heard before"
+    assert search.begin([PortPlace(PORT)])
+    assert search.wait(90)
+    assert search.found[0].open
+    assert [row.channel for row in search.found[0].rows] == ["", ""]
+    assert search.begin()
+    assert search.wait(90)
+    assert [row.channel for row in search.found[0].rows] == ["inlet_pa", "filter_pa"]
+    assert not search.found[0].open
 
 
 @pytest.fixture
@@ -204,7 +225,7 @@ def test_a_real_broker_is_listened_at_with_its_password(tmp_path: Path) -> None:
     secret = tmp_path / "broker.password"
     secret.write_text("oak\n")
     place = BrokerPlace(f"127.0.0.1:{broker.port}", "barn", secret)
-    search = Search(lambda place, say: listen_at(place, say, seconds=2.0))
+    search = Search(lambda place, say, before: listen_at(place, say, before, seconds=2.0))
     try:
         search.begin([place, BrokerPlace(f"127.0.0.1:{broker.port}")])
         eventually(lambda: broker.say(("barn/inlet_pa", b"-2100.5")) or search.found, 15)
