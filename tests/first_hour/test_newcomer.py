@@ -65,6 +65,14 @@ class Newcomer:
         text = self.page(f"/api/v1/{path}")
         return json.loads(text) if text else None
 
+    def hurry(self, pace: float) -> None:
+        """What the page's own control of the pace does."""
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{self.port}/api/v1/pace", json.dumps({"pace": pace}).encode(), {"content-type": "application/json"}
+        )
+        with urllib.request.urlopen(request, timeout=90.0) as answer:
+            assert answer.status == 200, answer.read()
+
     def control_c(self) -> int:
         """As the terminal does it: to all that runs in it."""
         os.killpg(self.process.pid, signal.SIGINT)
@@ -108,7 +116,9 @@ def test_values_live(newcomer: Newcomer) -> None:
     eventually(lambda: newcomer.asks("now")["t"] > first["t"], 90.0, "time goes on")
     seen: set[str] = set()
     eventually(lambda: seen.add(json.dumps(newcomer.asks("now")["signals"])) or len(seen) >= 2, 90.0, "the readings change")
-    assert first["pace"], "the page tells that the shop runs faster than life"
+    assert first["pace"] == 120.0, "the page tells that the shop runs faster than life"
+    newcomer.hurry(600.0)  # what comes at 120 within three and within five minutes is seen sooner
+    eventually(lambda: newcomer.asks("now")["pace"] == 600.0, what="the page tells the new pace")
 
 
 def test_first_use_it_watches_and_an_alarm_says_what_to_do(newcomer: Newcomer) -> None:
@@ -129,16 +139,17 @@ def test_second_use_trends_have_a_line_and_what_the_drawing_expects(newcomer: Ne
 
 
 def test_third_use_the_added_run_has_its_page_and_its_answer(newcomer: Newcomer) -> None:
-    """The demo's answer, where it gives one, names the ports and what each has lost; else the page says how it is got."""
+    """It names the ports, what each has lost by the run and by the filter, and what the simulator knows to be true."""
+    eventually(lambda: newcomer.asks("added-run")["ports"], 400.0, "the added run is answered")
     answer = newcomer.asks("added-run")
-    page = newcomer.page("/added-run")
-    assert answer["title"]
-    if answer["known"]:
-        assert answer["ports"]
-        for port in answer["ports"]:
-            assert port["name"] in page
-    else:
-        assert "<form" in page or "<button" in page
+    assert answer["known"]
+    assert answer["verdict"] == "lost"
+    page = re.sub(r"\s+", " ", newcomer.page("/added-run"))
+    assert answer["title"] in page
+    assert len(answer["ports"]) == len(answer["truth"]) == 4
+    for port, truth in zip(answer["ports"], answer["truth"], strict=True):
+        assert port["name"] in page
+        assert truth.startswith(f"{port['name']}: ")
 
 
 def test_control_c_ends_it_and_frees_the_port(newcomer: Newcomer) -> None:
