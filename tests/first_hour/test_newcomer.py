@@ -116,9 +116,9 @@ def test_values_live(newcomer: Newcomer) -> None:
     eventually(lambda: newcomer.asks("now")["t"] > first["t"], 90.0, "time goes on")
     seen: set[str] = set()
     eventually(lambda: seen.add(json.dumps(newcomer.asks("now")["signals"])) or len(seen) >= 2, 90.0, "the readings change")
-    assert first["pace"] == 120.0, "the page tells that the shop runs faster than life"
+    assert first["pace"] == "120 times as fast as real time", "the page tells that the shop runs faster than life"
     newcomer.hurry(600.0)  # what comes at 120 within three and within five minutes is seen sooner
-    eventually(lambda: newcomer.asks("now")["pace"] == 600.0, what="the page tells the new pace")
+    eventually(lambda: newcomer.asks("now")["pace"].startswith("600 times"), what="the page tells the new pace")
 
 
 def test_first_use_it_watches_and_an_alarm_says_what_to_do(newcomer: Newcomer) -> None:
@@ -143,7 +143,7 @@ def test_third_use_the_added_run_has_its_page_and_its_answer(newcomer: Newcomer)
     eventually(lambda: newcomer.asks("added-run")["ports"], 400.0, "the added run is answered")
     answer = newcomer.asks("added-run")
     assert answer["known"]
-    assert answer["verdict"] == "lost"
+    assert answer["lines"][0].startswith("Yes"), answer["lines"]
     page = re.sub(r"\s+", " ", newcomer.page("/added-run"))
     assert answer["title"] in page
     assert len(answer["ports"]) == len(answer["truth"]) == 4
