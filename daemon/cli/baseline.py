@@ -54,7 +54,7 @@ def baseline(
         out.write_text(json.dumps(found.to_dict(), indent=1) + "\n")
     if keep:
         put_away(shop, found)
-        typer.echo(f"baseline {found.name!r} is in the store; the daemon takes it at its next start")
+        typer.echo(f"baseline {found.name!r} is in the store; the daemon takes it at its next start", err=as_json)
 
 
 def guided(shop: Config, name: str, clean: bool, pairs: int) -> bool:
