@@ -40,7 +40,7 @@ def build_detectors(
         OpenGateOrLeak(core),
         LowVelocity(core, book),
         SuctionLost(core, limits.suction_lost),
-        LeftRunning(core, limits),
+        LeftRunning(core, limits, sensors),
         ShortCycling(limits.starts_per_hour),
     ]
 

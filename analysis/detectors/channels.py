@@ -39,6 +39,8 @@ DEAD_PA = {"inlet_pa": 40.0, "filter_pa": 8.0}
 DEAD_OF_USUAL = 0.04
 """A pressure nearer to zero than this with the fan running, and than this share of its usual reading, carries no air of it [Pa]:
 with every gate shut the leaks alone make a tenth of the usual one."""
+UNSEEN_S = 600.0
+"""Running after which a pressure that was never alive counts as dead: a run may begin with every gate shut."""
 LIVE_FACTOR = 5.0
 DEAD_SHARE = 0.10
 """A running motor draws more than this share of its full-load current: an induction motor idles at 30 to 60 %."""
@@ -181,6 +183,8 @@ class SensorFault(Watch):
         channel = self._channels.by_name[name]
         if sign * mean >= DEAD_PA[name] or (channel.usual and sign * mean >= DEAD_OF_USUAL * channel.usual):
             channel.usual += 0.01 * (max(sign * mean, 0.0) - channel.usual) if channel.usual else sign * mean
+            return ""
+        if not channel.usual and block.run_s < UNSEEN_S and sign * mean > -20.0:
             return ""
         motor = block.stats.get("motor_a")
         other = "filter_pa" if name == "inlet_pa" else "inlet_pa"

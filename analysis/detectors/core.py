@@ -26,9 +26,12 @@ GRACE_S, GRACE_LOOKS = 2700.0, 10
 CONTRADICTS = 4.0
 """Standard deviations by which estimate and fan curve must differ to contradict each other."""
 LEAST_FALL_SD = 4.0
-"""No fall is smaller than so many standard deviations of what guessed gates scatter in this shop."""
+"""No fall is smaller than so many times what looks half an hour apart usually differ by in this shop."""
 LEAST_SHUT, SHUT_SD = 3, 0.10
 """Looks with every gate shut before the leaking air is known, and how well such a look tells the drag."""
+AS_SHUT = 2.5
+"""A look whose bags' pressure is so many of these from that of leaking air alone is one with every gate shut, whatever the
+estimate, which a wrong channel may mislead, takes it for."""
 KEPT_LOOKS = 24
 SOON_AFTER_STOP_S = 300.0
 """What falls within so much running after a stop fell across that stop."""
@@ -126,11 +129,13 @@ class Core(Keeping):
             self.track.known, before, self._kept = False, None, []
             self.isolation.forget_looks()
         by_curve = None if before is None else self.isolation.drag(look, before)
+        if not look.shut and before is not None and self._leak[0] >= LEAST_SHUT:
+            look = replace(look, shut=abs(look.filter - before - self._leak[1]) < AS_SHUT * SHUT_SD)
         fused = self._all_shut(look) if look.shut else self._fused(look, by_curve)
         self.track.look(fused)
         self._looks += look.weight == 1.0
         if not look.shut:
-            self.isolation.look(look, self.track.log_drag, self.running_s)
+            self.isolation.look(look, self.track.likeliest, self.running_s)
         self.settings.look(look, self.track.log_drag)
         if fused.drag is not None:
             gaps = self.isolation.curve.gaps(look, fused.drag)
@@ -172,15 +177,21 @@ class Core(Keeping):
             evidence, since, after = self.track.evidence(name)
             found.append((evidence, since, after, name == "fell"))
         evidence, since, after, at_stop = max(found)
+        risen, from_t, _ = self.track.evidence("rose")
+        if risen > max(self._fall_threshold, self.track.evidence("carried")[0]):
+            now = [one.drag for one in self.looks_after(from_t)]
+            if len(now) >= 2:
+                self.track.moved_to(sum(now) / len(now), max(0.02, math.sqrt(self.track.level_var / len(now))))
+            return
         if evidence < self._fall_threshold:
             return
         earlier = self.looks_before(since, 6)
         later = self.looks_after(since)
-        if len(earlier) < 3 or len(later) < 2:
-            return
+        if len(earlier) < 3 or len({one.t for one in later}) < 2:
+            return  # one setting of the gates may be a wrong guess
         before = sum(one.drag for one in earlier) / len(earlier)
         after = sum(one.drag for one in later) / len(later)
-        if before - after < LEAST_FALL_SD * math.sqrt(self.track.level_var):
+        if before - after < LEAST_FALL_SD * self.track.habit_sd:
             return
         self.fall = Fall(since, before, after, at_stop or self._run_s - (later[-1].t - since) < SOON_AFTER_STOP_S, evidence)
         self.track.moved_to(after, max(0.02, math.sqrt(self.track.level_var / len(later))))

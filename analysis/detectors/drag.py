@@ -26,12 +26,24 @@ MOST_ORDINARY = 0.0025 / 60.0
 """No ordinary job doubles the drag in less than five running hours [1/s] (common practice, no source)."""
 CARRIED = (0.005 / 60.0, 0.012 / 60.0, 0.03 / 60.0)
 """Growth when chips are carried over [1/s]: the drag doubles in 140, 60 and 23 running minutes."""
-FALLS = (-0.15, -0.3, -0.6)
+FALLS = (-0.15, -0.3, -0.6, -1.2)
 """Sudden falls of the logarithm of the drag: what a cleaning, a loose bag or a torn one takes."""
+RISES = (0.3, 0.9)
+"""Sudden rises across a stop: a hole or a tube that was mended, other bags, bags that got damp."""
 TEARING = (-0.01 / 60.0, -0.05 / 60.0)
 """Falls while the fan runs [1/s]."""
-WANDER = 4e-4
-"""Random wander of the drag [1/sqrt(s)]: 1 % in ten minutes, as weather and resting cake make it (ours)."""
+WANDER, MOST_WANDER = 4e-4, 2.5e-3
+"""Random wander of the drag [1/sqrt(s)] before it is learned, which is also the least: 1 % in ten minutes, as weather and resting
+cake make it; and the most that is believed, 15 % in an hour: more would hide every fault (ours)."""
+LAG = 8
+"""Looks between which wander is learned, beside the scatter from each look to the next."""
+TOUCHED = 5.0
+"""What it costs to think that a gate was touched unnoticed in a block: one block in 150 (ours)."""
+LIKELIER = 3.0
+"""Evidence from which on another course of the drag is reckoned with: odds of twenty to one."""
+OUTLIER = 3.0
+"""One measurement moves the state no further than if it were so many standard deviations off: a wrongly guessed gate is no news
+of the drag, and what is news is seen again."""
 STOP_SD = 0.03
 """What a stop changes before this shop has taught it: cake falls off, cloth relaxes (ours)."""
 MOST_STOP_SD = 0.12
@@ -65,6 +77,7 @@ BANK: tuple[Hypothesis, ...] = (
     *(Hypothesis("tearing", rate) for rate in TEARING),
     *(Hypothesis("torn", 0.0, jump) for jump in FALLS),
     *(Hypothesis("fell", 0.0, jump, at_stop=True) for jump in FALLS),
+    *(Hypothesis("rose", 0.0, jump, at_stop=True) for jump in RISES),
 )
 NULLS = 2
 
@@ -75,8 +88,7 @@ class DragTrack(Keeping):
 
     KEPT = (
         "known", "mean", "tie", "cov", "sums", "began", "rate_sums", "tied_var", "creep_var", "level_var", "stop_var", "looks",
-        "running_s", "minute", "before", "last", "last_look",
-    )
+        "running_s", "minute", "before", "last", "last_look", "wander", "_recent", "_lags", "_stops")
 
     def __init__(self) -> None:
         count = NULLS + len(BANK)
@@ -94,6 +106,11 @@ class DragTrack(Keeping):
         self.before: float | None = None
         self.last: float | None = None
         self.last_look: list[float] | None = None
+        self.wander = WANDER**2
+        self._touch: list[float] | None = None
+        self._recent: list[list[float]] = []
+        self._lags: list[float] = []
+        self._stops = 0
 
     @property
     def log_drag(self) -> float | None:
@@ -104,6 +121,19 @@ class DragTrack(Keeping):
     def sd(self) -> float:
         """How well it is known against its own past, relative."""
         return math.sqrt(max(self.cov[0], 0.0))
+
+    @property
+    def likeliest(self) -> float | None:
+        """The drag (logarithm) by the hypothesis that explains best: the ordinary one unless another is ahead by its price."""
+        if not self.known:
+            return None
+        evidence, i = max((min(sums), i) for i, sums in enumerate(self.sums))
+        return self.mean[NULLS + i] if evidence > LIKELIER else self.mean[0]
+
+    @property
+    def habit_sd(self) -> float:
+        """What looks half an hour apart usually differ by in this shop (logarithm)."""
+        return math.sqrt(max(self._lags[0] if self._lags else 0.0, 2.0 * self.level_var))
 
     @property
     def rate(self) -> float:
@@ -126,20 +156,41 @@ class DragTrack(Keeping):
             return
         self.running_s += step.seconds
         cov = self.cov
-        cov[0] += WANDER**2 * step.seconds + (self.stop_var if step.stopped else 0.0)
+        cov[0] += self.wander * step.seconds + (self.stop_var if step.stopped else 0.0)
+        self._stops += step.stopped
         rates = (*self.ordinary_rates(), *(one.rate for one in BANK))
         self.mean = [mean + rate * step.seconds for mean, rate in zip(self.mean, rates, strict=True)]
         if step.began:
             # The constant of a new stretch is unknown: its first block fixes it and judges nothing.
             self.tie = [step.tied - mean for mean in self.mean]
             self.cov = [cov[0], -cov[0], cov[0] + self.tied_var]
-            self.minute, self.before, self.last = [0.0, 0.0], None, step.tied
+            self.minute, self.before, self.last, self._touch = [0.0, 0.0], None, step.tied, None
             return
         self._learn_scatter(step.tied)
         cov[2] += self.creep_var * step.seconds / 60.0
         to_mean, to_tie = cov[0] + cov[1], cov[1] + cov[2]
-        self._absorb([step.tied - m - c for m, c in zip(self.mean, self.tie, strict=True)], to_mean, to_tie,
-                     to_mean + to_tie + self.tied_var, step.t, BLOCK_PULL)
+        variance = to_mean + to_tie + self.tied_var
+        gaps = [step.tied - m - c for m, c in zip(self.mean, self.tie, strict=True)]
+        self._think_of_a_touch(step.tied, gaps, variance)
+        self._absorb(gaps, to_mean, to_tie, variance, step.t, BLOCK_PULL)
+
+    def _think_of_a_touch(self, tied: float, gaps: list[float], variance: float) -> None:
+        """A gate that somebody touched unnoticed shifts the constant of the stretch once and for good, carried dust shifts
+        it on and on. Ordinary running takes it to be a touch as soon as that explains more, its price paid."""
+        pull = min(gaps[0] ** 2 / (2.0 * variance), 2.0 * TOUCHED)
+        if self._touch is not None:
+            shift, ahead = self._touch
+            self._touch = [shift, ahead + pull - min((gaps[0] - shift) ** 2 / (2.0 * variance), 2.0 * TOUCHED)]
+        if self._touch is None or self._touch[1] < pull - TOUCHED:
+            self._touch = [gaps[0], pull - TOUCHED]
+        shift, ahead = self._touch
+        if ahead <= 0.0:
+            return
+        self._touch = None
+        self.tie[0] += shift
+        gaps[0] -= shift
+        self.mean[1], self.tie[1], gaps[1] = self.mean[0], self.tie[0], gaps[0]
+        self.sums = [[max(sums[0] - ahead, 0.0)] * NULLS for sums in self.sums]
 
     def look(self, look: Look) -> float | None:
         """A look at the drag itself. Returns its gap to what was followed (None where there is nothing to compare)."""
@@ -156,6 +207,7 @@ class DragTrack(Keeping):
                 self._begin_jump(i, one.jump, look.drag, gaps, variance)
         if look.weight == 1.0:
             self._learn_level(gap, look.stopped)
+            self._learn_wander(look.drag)
         self._absorb(gaps, cov[0], cov[1], variance, look.began_t, MOST_PULL)
         self.looks += 1
         if self.last_look is not None and not look.stopped and max(min(s) for s in self.sums) < MOST_PULL:
@@ -171,7 +223,7 @@ class DragTrack(Keeping):
         self.mean, self.tie = [log_drag] * len(self.mean), [self.tie[0] + self.mean[0] - log_drag] * len(self.mean)
         self.cov = [sd * sd, -sd * sd, sd * sd + self.tied_var]
         self.sums = [[0.0] * NULLS for _ in BANK]
-        self.last_look = None
+        self.last_look, self._touch, self._recent = None, None, []
 
     def _begin_jump(self, i: int, jump: float, drag: float, gaps: list[float], variance: float) -> None:
         """A jump may have come just now, at a stop or while the fan ran: begin here where that explains more than having
@@ -196,6 +248,8 @@ class DragTrack(Keeping):
                 self.began[i] = t
             self.sums[i] = sums if min(sums) > 0.0 else [0.0] * NULLS
         a, b = to_mean / variance, to_tie / variance
+        far = OUTLIER * math.sqrt(variance)
+        gaps = [min(max(gap, -far), far) for gap in gaps]
         self.mean = [m + a * gap for m, gap in zip(self.mean, gaps, strict=True)]
         self.tie = [c + b * gap for c, gap in zip(self.tie, gaps, strict=True)]
         for i, sums in enumerate(self.sums):
@@ -229,6 +283,25 @@ class DragTrack(Keeping):
                                 MOST_STOP_SD**2)
         else:
             self.level_var = max(_follow(self.level_var, max(gap * gap - own, 0.0), share), 0.01**2)
+
+
+    def _learn_wander(self, drag: float) -> None:
+        """How far the drag wanders in this shop, as it is seen: what looks far apart differ by beyond looks side by side."""
+        now = [self.running_s, drag, float(self._stops)]
+        self._recent = [*self._recent[-LAG:], now]
+        if len(self._recent) <= LAG:
+            return
+        (s8, drag8, stops8), (s1, drag1, stops1) = self._recent[0], self._recent[-2]
+        ramp = self.rate
+        far = max((drag - drag8 - ramp * (now[0] - s8)) ** 2 - self.stop_var * (now[2] - stops8), 0.0)
+        near = max((drag - drag1 - ramp * (now[0] - s1)) ** 2 - self.stop_var * (now[2] - stops1), 0.0)
+        row = [far, near, now[0] - s8, now[0] - s1]
+        if not self._lags:
+            self._lags = [2.0 * self.level_var + WANDER**2 * row[2], 2.0 * self.level_var + WANDER**2 * row[3], row[2], row[3]]
+        pairs = enumerate(zip(self._lags, row, strict=True))
+        self._lags = [old + SEEN * ((min(new, 9.0 * old) if i < 2 else new) - old) for i, (old, new) in pairs]
+        far, near, long, short = self._lags
+        self.wander = min(max((far - near) / max(long - short, 60.0), WANDER**2), MOST_WANDER**2)
 
 
 def _follow(variance: float, square: float, share: float) -> float:

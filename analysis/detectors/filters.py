@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
 from analysis.detectors.air import AirBook
 from analysis.detectors.budget import FALSE_ALARMS, STATISTICAL, certainty, needed
 from analysis.detectors.channels import SensorFault
-from analysis.detectors.core import Core, Fall, Memory
+from analysis.detectors.core import LEAST_FALL_SD, Core, Fall, Memory
 from analysis.detectors.keeping import Keeping
 from analysis.detectors.use import UseBook
 from analysis.detectors.watch import Watch
@@ -242,13 +241,13 @@ class FilterBreach(Watch):
     """
 
     condition = Condition.FILTER_BREACH
-    KEPT = ("_since", "_fall", "_sure", "_asked", "_hole")
+    KEPT = ("_since", "_fall", "_sure", "_asked", "_hole", "_at_stop")
 
     def __init__(self, core: Core, sensors: SensorFault) -> None:
         super().__init__()
         self.core, self._sensors = core, sensors
         self._fall: list[float] = []
-        self._asked = False
+        self._asked = self._at_stop = False
         self._sure = 0.0
         self._hole = 0.0
         self._threshold = math.log(CLEANINGS * STATISTICAL / FALSE_ALARMS)
@@ -266,29 +265,39 @@ class FilterBreach(Watch):
         if tearing > threshold and self.core.settled and before is not None and not self.standing:
             earlier = self.core.looks_before(since, 6)
             level = _mean([one.drag for one in earlier]) if len(earlier) >= 3 else after
-            if level - after > LEAST_TEAR and self._borne_out(since, level, 2):
+            if level - after > max(LEAST_TEAR, LEAST_FALL_SD * self.core.track.habit_sd) and self._borne_out(since, level, 2):
                 self._claim(since, level, after, certainty(tearing, threshold))
         if self.core.look is not None and self._fall and not self.standing:
-            self._look_for_hole()
+            self._judge()
+            if not self.standing:
+                self._look_for_hole()
 
     def judge(self, fall: Fall) -> str:
         """What a fall of the drag was: "breach", "tube", "cleaned", or "" while it is not clear."""
-        self._fall = [fall.since, fall.before, fall.after]
+        self._fall, self._at_stop = [fall.since, fall.before, fall.after], fall.at_stop
         self._hole = 0.0
         odds = self._tube_odds(fall)
         if odds is not None and odds > TUBE_ODDS:
             self._sensors.leaking_tube(fall.since)
             return "tube"
-        clean, sd = self.core.clean, self.core.clean_sd
-        below = clean is not None and fall.after < clean - max(BELOW_CLEAN, 3.0 * sd)
-        if not self._borne_out(fall.since, fall.before, 2):
-            # Gates that were guessed wrong look like a fall; the fan's own curve needs no gates.
-            below, fall = False, replace(fall, at_stop=True)
-        if not fall.at_stop or below:
-            self._claim(fall.since, fall.before, fall.after, certainty(fall.evidence, needed(LOOK_S, 3)))
+        self._sure = certainty(fall.evidence, needed(LOOK_S, 3))
+        self._judge()
+        if self.standing:
             return "breach"
         self._asked, self._told, self.core.pending = True, None, True
         return ""
+
+    def _judge(self) -> None:
+        """A fall that no cleaning makes: while the fan ran, or to less than the drag of clean bags; once the fan's own curve has
+        seen it too, since gates that were guessed wrong look like a fall."""
+        since, before, after = self._fall
+        if (not self._at_stop or self._below_clean()) and self._borne_out(since, before, 2):
+            self._claim(since, before, after, self._sure)
+
+    def _below_clean(self) -> bool:
+        clean, now = self.core.clean, self.core.looks_after(self._fall[0])
+        return clean is not None and bool(now) and (
+            _mean([one.drag for one in now]) < clean - max(BELOW_CLEAN, 3.0 * self.core.clean_sd))
 
     def settled_as_cleaning(self) -> bool:
         """Whether the fall that is being judged bears every mark of a cleaning: seen at several flows, no hole, and the fan's
@@ -297,16 +306,18 @@ class FilterBreach(Watch):
             return False
         later = self.core.looks_after(self._fall[0])
         spread = max((one.filter for one in later), default=0.0) - min((one.filter for one in later), default=0.0)
-        clear = len(later) >= 8 and spread > 0.3 and self._hole < -self._threshold
+        clear = len(later) >= 8 and spread > 0.3 and self._hole < -self._threshold and not self._below_clean()
         return clear and self._borne_out(self._fall[0], self._fall[1], 3)
 
-    def _borne_out(self, since: float, before: float, least: int) -> bool:
-        """Whether the fan's own curve, which needs no gates, has seen at least half of the fall."""
+    def _borne_out(self, since: float, before: float, looks: int) -> bool:
+        """Whether the fan's own curve, which needs no gates, has seen at least half of the fall, and more than the drag usually
+        wanders."""
         later = [one.by_curve for one in self.core.looks_after(since) if one.by_curve is not None]
-        if len(later) < least:
+        if len(later) < looks:
             return False
         fall = before - _mean([one.drag for one in self.core.looks_after(since)])
-        return 0.5 * fall < before - _mean(later) < 1.5 * fall
+        least = max(0.5 * fall, LEAST_FALL_SD * self.core.track.habit_sd)
+        return least < before - _mean(later) < 1.5 * fall
 
     def over(self) -> None:
         """The fall was a cleaning."""

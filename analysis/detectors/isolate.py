@@ -63,7 +63,7 @@ class Departure:
 class Isolation(Keeping):
     """After :meth:`look`, ``claim`` is what departs now, if anything; ``why_not`` says why nothing can be judged yet."""
 
-    KEPT = ("pressure", "current", "_rows", "_s", "_drag", "_known_s", "_claim", "_looks")
+    KEPT = ("pressure", "current", "_rows", "_s", "_drag", "_known_s", "_claim", "_looks", "_drags")
 
     def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
         self._near_full = math.inf if design.motor is None else math.log(NEAR_FULL * design.motor.full_a)
@@ -80,6 +80,7 @@ class Isolation(Keeping):
         self._looks = 0
         self._drag = 0.0
         self._claim: list[object] = []
+        self._drags = False  # the motor draws more than the air asks for: its current tells no flow
 
     @property
     def claim(self) -> Departure | None:
@@ -110,7 +111,7 @@ class Isolation(Keeping):
     def drag(self, look: Look, log_drag: float) -> tuple[float, float] | None:
         """The drag (logarithm) by the fan's own curve alone, without any gate, and its variance: the drag at which both gaps
         vanish. None where the curve is not learned, where no drag explains both, or where they hardly tell it."""
-        if not self.known or not self.able or self._claim:
+        if not self.known or not self.able or self._claim or self._drags:
             return None
         gaps = self.curve.gaps(look, log_drag)
         rest_p, var_p = self.pressure.residual(gaps.log_flow, gaps.pressure)
@@ -176,6 +177,7 @@ class Isolation(Keeping):
                 self._claim = []
                 self._rows = []
             return True
+        self._drags = False
         best: list[tuple[float, float, float, str]] = []
         for i, (name, tau, usual) in enumerate(HYPOTHESES):
             if name == "motor_a" and not self.has_current:
@@ -189,6 +191,7 @@ class Isolation(Keeping):
         if evidence - dust < APART:
             return True
         if name == "motor_a" and size > 0.0 and any(row[0] < 0.0 for row in self._rows if abs(row[0]) >= since):
+            self._drags = True
             return True
         others = [other for value, _, _, other in best[1:] if evidence - value < APART]
         self._claim = [name, size, since, evidence, others]

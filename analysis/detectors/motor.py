@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from statistics import NormalDist
 
 from analysis.blocks import Block
 from analysis.conditions import Condition
-from analysis.detectors.budget import FALSE_ALARMS, STATISTICAL
+from analysis.detectors.channels import SensorFault
 from analysis.detectors.core import Core
 from analysis.detectors.limits import Limits
 from analysis.detectors.watch import Watch
@@ -22,12 +21,6 @@ COOL, COOL_S = 0.85, 1800.0
 """A standing claim is kept until the heat has stayed below this share of what is allowed for so much running: an overload that
 comes and goes with gates and days is one episode."""
 HOUR_S = 3600.0
-DWELL, DWELL_SD, DWELL_WEIGHT = math.log(420.0), 1.0, 8.0
-"""How long one setting of the gates lasts before any is seen: seven minutes, within a factor of e (common practice, no source),
-worth so many stretches."""
-STRETCHES = 500.0
-"""Stretches in 30 days of running (about eight an hour)."""
-MOST_DWELLS = 200.0
 LONGER = 1.5
 """Nobody is thought to be gone before so many times the longest setting that was work."""
 OVER = 1.05
@@ -91,61 +84,48 @@ class MotorOverload(Watch):
 
 
 class LeftRunning(Watch):
-    """On for longer than agreed outside the shop's hours; or at one setting of the gates, without a stop, for longer than this
-    maker ever works at one. The lengths of his settings are learned (log-normal); the time at which one in the budget of false
-    alarms would still be work is the limit, and never less than what is agreed. Pulsation is not asked: in many shops work
-    cannot be heard in the pressures.
+    """On for longer than agreed outside the shop's hours; or at one setting of the gates, without a stop, for longer than agreed
+    and for longer than this maker ever worked at one. Pulsation is not asked: in many shops work cannot be heard in the
+    pressures. While the pressures do not tell whether a gate moved, nobody can say.
     """
 
     condition = Condition.LEFT_RUNNING
-    KEPT = ("_idle_s", "_late_s", "_since", "_dwells", "_longest_s")
+    KEPT = ("_idle_s", "_late_s", "_since", "_longest_s")
 
-    def __init__(self, core: Core, limits: Limits) -> None:
+    def __init__(self, core: Core, limits: Limits, sensors: SensorFault) -> None:
         super().__init__()
-        self._core, self._limits = core, limits
+        self._core, self._limits, self._sensors = core, limits, sensors
         self._idle_s = self._late_s = self._longest_s = 0.0
-        self._dwells = [DWELL_WEIGHT, DWELL, DWELL_WEIGHT * DWELL_SD**2]
-        self._unable = ""
 
     def limit_s(self) -> float:
-        """Running without a move of any gate from which on nobody is there [s]: what is agreed, or what the maker's own settings
-        leave to chance, whichever is longer (a normal prediction of the logarithm, to one stretch in the
-        budget)."""
-        count, mean, squares = self._dwells
-        sd = math.sqrt(squares / count * (1.0 + 1.0 / count))
-        tail = STRETCHES * STATISTICAL / FALSE_ALARMS
-        z = NormalDist().inv_cdf(1.0 - 1.0 / tail)
-        return max(self._limits.idle_run_s, math.exp(mean + z * sd), LONGER * self._longest_s)
+        """Running without a move of any gate from which on nobody is thought to be there [s]."""
+        return max(self._limits.idle_run_s, LONGER * self._longest_s)
 
     def update(self, block: Block) -> None:
         """Take in a block."""
         self._t = block.t
         self._core.update(block)
         if block.state in (RunState.OFF, RunState.STOPPING):
-            self._end()
+            self._end(worked=not self.standing)
             self._late_s = 0.0
             self._set(None)
             return
         if block.state not in (RunState.STARTING, RunState.RUNNING):
             return
-        if self._core.stretches.step is not None and self._core.stretches.step.began:
-            self._end()
-        self._idle_s += block.seconds
+        step = self._core.stretches.step
+        if step is not None and step.began:
+            self._end(worked=True)
+        blind = any(self._sensors.faulty(name) for name in ("inlet_pa", "filter_pa"))
+        self._unable = "a pressure that would tell whether a gate was moved cannot be trusted" if blind else ""
+        self._idle_s = 0.0 if blind else self._idle_s + block.seconds
         self._late_s = 0.0 if self._limits.in_hours(block.t) else self._late_s + block.seconds
         if self._late_s >= self._limits.out_of_hours_s or self._idle_s >= self.limit_s():
             self._set(block.t if self._since is None else self._since)
 
-    def _end(self) -> None:
-        """A setting is over; what was idle running teaches nothing."""
-        if self._idle_s >= 30.0 and not self.standing:
+    def _end(self, *, worked: bool) -> None:
+        """A setting is over. Running that ended with a move of a gate was work, however long it was."""
+        if worked:
             self._longest_s = max(self._longest_s, self._idle_s)
-            count, mean, squares = self._dwells
-            if count >= MOST_DWELLS:
-                squares *= (MOST_DWELLS - 1.0) / count
-                count = MOST_DWELLS - 1.0
-            gap = math.log(self._idle_s) - mean
-            mean += gap / (count + 1.0)
-            self._dwells = [count + 1.0, mean, squares + gap * (math.log(self._idle_s) - mean)]
         self._idle_s = 0.0
         if self._late_s == 0.0:
             self._set(None)
@@ -156,6 +136,8 @@ class LeftRunning(Watch):
             self._idle_s = 0.0
 
     def _tell(self) -> tuple[Finding, ...]:
+        if self._unable and not self.standing and self._late_s == 0.0:
+            return (self.unknown(self._unable),)
         evidence = {
             "idle_s": Evidence(self._idle_s, "time", "running without a move of any gate"),
             "agreed_s": Evidence(self.limit_s(), "time", "longer than the maker works at one setting"),
