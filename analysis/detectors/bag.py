@@ -8,6 +8,7 @@ from analysis.blocks import Block
 from analysis.conditions import Condition
 from analysis.detectors.budget import certainty, needed
 from analysis.detectors.core import Core
+from analysis.detectors.drag import LIKELIER
 from analysis.detectors.keeping import Keeping
 from analysis.detectors.watch import Watch
 from analysis.events import EventKind, ShopEvent
@@ -77,8 +78,8 @@ class BagFull(Watch):
             return
         track = self._core.track
         evidence, since, grown_to = track.evidence("carried")
-        if evidence < self._threshold:
-            return
+        if evidence < max(self._threshold, track.evidence("rose")[0] + LIKELIER):
+            return  # what rose across a stop is a hole that was mended, or other bags
         # Cake that fell off at a stop grows again at once: only what goes beyond the drag of before is more dust.
         before = max((one.drag for one in self._core.looks_before(since, 8)), default=grown_to)
         if grown_to - before < LEAST_GROWTH:

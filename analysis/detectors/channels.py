@@ -225,7 +225,8 @@ class SensorFault(Watch):
                 channel.hangs += 1
 
     def event(self, event: ShopEvent) -> None:
-        """A change at the unit may be the repair: what hung or leaked is judged anew."""
+        """A change at the unit may be the repair: what hung or leaked is judged anew; first of the list, it tells the core."""
+        self._core.event(event)
         if event.kind is EventKind.CHANGED:
             self._tube = None
             for channel in self._channels.by_name.values():

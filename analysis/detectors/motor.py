@@ -23,6 +23,9 @@ comes and goes with gates and days is one episode."""
 HOUR_S = 3600.0
 LONGER = 1.5
 """Nobody is thought to be gone before so many times the longest setting that was work."""
+SURE, SAME = 2.0, 0.02
+"""A step of the pressures counts as a move of a gate at once where it is so many times what counts as a step, a smaller
+one where the minute after it differs by this (logarithm) from the one before: rough air makes small steps."""
 OVER = 1.05
 """Heat over what is allowed that is told: two and a half per cent of the current, which no clamp is better than."""
 
@@ -90,12 +93,13 @@ class LeftRunning(Watch):
     """
 
     condition = Condition.LEFT_RUNNING
-    KEPT = ("_idle_s", "_late_s", "_since", "_longest_s")
+    KEPT = ("_idle_s", "_late_s", "_since", "_longest_s", "_level")
 
     def __init__(self, core: Core, limits: Limits, sensors: SensorFault) -> None:
         super().__init__()
         self._core, self._limits, self._sensors = core, limits, sensors
         self._idle_s = self._late_s = self._longest_s = 0.0
+        self._level: list[float] = []
 
     def limit_s(self) -> float:
         """Running without a move of any gate from which on nobody is thought to be there [s]."""
@@ -112,8 +116,7 @@ class LeftRunning(Watch):
             return
         if block.state not in (RunState.STARTING, RunState.RUNNING):
             return
-        step = self._core.stretches.step
-        if step is not None and step.began:
+        if self._moved():
             self._end(worked=True)
         blind = any(self._sensors.faulty(name) for name in ("inlet_pa", "filter_pa"))
         self._unable = "a pressure that would tell whether a gate was moved cannot be trusted" if blind else ""
@@ -121,6 +124,18 @@ class LeftRunning(Watch):
         self._late_s = 0.0 if self._limits.in_hours(block.t) else self._late_s + block.seconds
         if self._late_s >= self._limits.out_of_hours_s or self._idle_s >= self.limit_s():
             self._set(block.t if self._since is None else self._since)
+
+    def _moved(self) -> bool:
+        """Whether a gate was moved."""
+        stretches, look = self._core.stretches, self._core.look
+        if stretches.step is not None and stretches.step.began and stretches.jump > SURE:
+            self._level = []
+            return True
+        if look is None:
+            return False
+        before, self._level = self._level, [look.suction, look.filter]
+        return any(
+            abs(new - old) > max(SAME, sd) for new, old, sd in zip(self._level, before, stretches.scatter(), strict=False))
 
     def _end(self, *, worked: bool) -> None:
         """A setting is over. Running that ended with a move of a gate was work, however long it was."""

@@ -67,7 +67,8 @@ class Look:
 
 
 class Stretches(Keeping):
-    """Follows the blocks of one shop: after :meth:`update`, ``step`` and ``look`` hold what the block brought, if anything.
+    """Follows the blocks of one shop: after :meth:`update`, ``step`` and ``look`` hold what the block brought, if anything, and
+    ``jump`` by how much the last stretch's beginning passed what counts as a step (infinite where switches said it).
     The estimate says when gates moved; so do gate switches, a stop, and a gap."""
 
     KEPT = (
@@ -79,6 +80,7 @@ class Stretches(Keeping):
         self.look: Look | None = None
         self._scatter = [0.02**2, 0.02**2, 0.02**2]
         self._pair: tuple[float, ...] | None = None
+        self.jump = math.inf
         self._skip = False
         self._n = 0
         self._count = 0
@@ -102,6 +104,7 @@ class Stretches(Keeping):
         gap = block.began_t - self._last_t
         if block.gates_moved or shape is None or names != self._open or not 0.0 <= gap < 60.0:
             self._end(block)
+            self.jump = math.inf if names != self._open or gap >= 60.0 else 1.0
             self._open, self._last_t = names, block.t
             if block.gates_moved or shape is None:
                 return
@@ -131,6 +134,10 @@ class Stretches(Keeping):
         if self._known[0] >= due:
             self._make(block.t)
 
+    def scatter(self) -> tuple[float, float]:
+        """One standard deviation of what suction and filter pressure (logarithms) differ by from block to block."""
+        return math.sqrt(self._scatter[0]), math.sqrt(self._scatter[1])
+
     def _stepped(self, pair: tuple[float, ...]) -> bool:
         """Whether a gate moved although nobody said so; learns how blocks scatter."""
         last, self._pair = self._pair, pair
@@ -138,7 +145,10 @@ class Stretches(Keeping):
             skip, self._skip = self._skip, False
             return skip
         moves = [abs(a - b) for a, b in zip(pair, last, strict=True)]
-        stepped = any(move > max(STEP_SD * math.sqrt(var), LEAST_STEP) for move, var in zip(moves, self._scatter, strict=True))
+        jump = max(move / max(STEP_SD * math.sqrt(var), LEAST_STEP) for move, var in zip(moves, self._scatter, strict=True))
+        stepped = jump > 1.0
+        if stepped:
+            self.jump = jump
         self._scatter = [
             max(var + 0.03 * (min(move * move, 9.0 * var) - var), 1e-6) for var, move in zip(self._scatter, moves, strict=True)]
         self._skip = stepped
