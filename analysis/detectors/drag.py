@@ -88,7 +88,7 @@ class DragTrack(Keeping):
 
     KEPT = (
         "known", "mean", "tie", "cov", "sums", "began", "rate_sums", "tied_var", "creep_var", "level_var", "stop_var", "looks",
-        "running_s", "minute", "before", "last", "last_look", "wander", "_recent", "_lags", "_stops")
+        "running_s", "minute", "before", "last", "last_look", "wander", "_touch", "_recent", "_lags", "_stops")
 
     def __init__(self) -> None:
         count = NULLS + len(BANK)

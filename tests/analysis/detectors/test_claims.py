@@ -94,6 +94,31 @@ def test_the_owners_word_ends_the_question() -> None:
     assert not said
 
 
+def test_after_the_owners_word_the_drag_begins_anew() -> None:
+    script = Script(drag=lambda s: 0.5 if s < 3.0 * HOURS else 0.0)
+    detectors, recognisers = fresh()
+    stream = list(blocks(script, 5.0))
+    cleaned = next(b for b in stream if b.running and b.t - stream[0].t > 4.0 * HOURS)  # three of them with the fan on
+    before = [b for b in stream if b.t < cleaned.t]
+    assert follow((detectors, recognisers), before) == []
+    for part in (*recognisers, *detectors):
+        part.event(ShopEvent(cleaned.t, EventKind.CLEANED))
+    assert follow((detectors, recognisers), [b for b in stream if b.t >= cleaned.t]) == []
+    assert not [f for d in detectors for f in d.findings() if "I cleaned it" in f.reason]
+
+
+def test_less_drag_than_clean_bags_have_is_a_hole() -> None:
+    torn = Script(drag=lambda s: 0.2 if s < 3.0 * HOURS else -0.8, stretch_s=150.0)
+    assert ("filter_breach", "") in keys(follow(fresh(), list(blocks(torn, 4.0))))
+
+
+def test_a_gate_touched_unnoticed_is_no_full_bag() -> None:
+    def touched(name: str, s: float) -> float:
+        return 1.0 if s % 700.0 < 350.0 or name == "motor_a" else 1.045 if name == "filter_pa" else 0.99
+
+    assert follow(fresh(), list(blocks(Script(channel=touched), 5.0))) == []
+
+
 def test_without_switches_ducts_are_left_open_and_said_to_be() -> None:
     detectors, recognisers = fresh()
     follow((detectors, recognisers), list(blocks(Script(), 1.0)))
