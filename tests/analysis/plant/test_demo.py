@@ -29,7 +29,7 @@ def first_day(seed: int) -> list[Block]:
     return list(itertools.takewhile(lambda b: b.t[0] < OPENS + 0.7 * DAY_S, found))
 
 
-@pytest.fixture(scope="module", params=[1, 2, 3])
+@pytest.fixture(scope="module", params=[1, *(pytest.param(seed, marks=pytest.mark.long) for seed in (2, 3))])
 def day(request: pytest.FixtureRequest) -> list[Block]:
     return first_day(request.param)
 

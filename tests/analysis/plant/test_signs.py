@@ -39,7 +39,7 @@ def moved(before: Block, after: Block) -> tuple[float, ...]:
     )
 
 
-@pytest.fixture(scope="module", params=[1, 2])
+@pytest.fixture(scope="module", params=[1, pytest.param(2, marks=pytest.mark.long)])
 def shop(request: pytest.FixtureRequest) -> PlantShop:
     return as_built(barn(), request.param)
 
