@@ -94,7 +94,6 @@ class Friction:
     def __init__(
         self, kind: npt.DTypeLike, friction: Sequence[float], rough: Sequence[float], reynolds: Sequence[float]
     ) -> None:
-        self.exact = np.dtype(kind) == np.float64
         lines = ([part / _TWO_LOG**2 for part in friction], [part + _SMOOTH for part in rough],
                  [part * _TWO_LOG for part in reynolds])
         self.friction, self.rough, self.reynolds = (np.array(line, dtype=kind)[:, None] for line in lines)
@@ -124,8 +123,8 @@ class Friction:
         loss = np.square(self.y, out=inner)
         np.divide(self.factor, loss, out=loss)
         slope = 2.0 / g
-        # Single precision only has to come near: there the few slow streams count as turbulent.
-        if self.exact and (slow := thin > _BLEND * _TWO_LOG).any():
+        slow = thin > _BLEND * _TWO_LOG
+        if slow.any():
             where = np.nonzero(slow)
             factor = self.factor[where] * _TWO_LOG**2
             turbulent = np.square(_TWO_LOG * self.y[where]) ** -1.0
