@@ -73,7 +73,7 @@ def html(request: Request, name: str, template: str, status: int = 200, **contex
 
 def error_page(request: Request, status: int, detail: str, where: list[str]) -> HTMLResponse:
     """An error as a page that leads back."""
-    titles = {404: "There is no such page", 503: "Just now that does not work"}
+    titles = {404: "There is no such page", 503: "That does not work right now"}
     return html(request, "error", "error.html", status, title=titles.get(status, "That did not work"), detail=detail, where=where)
 
 

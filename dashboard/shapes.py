@@ -88,8 +88,8 @@ SERIES: dict[str, Series] = {
         Series("flow_lost", "fraction", "Air lost to the filter"),
         Series("filter_drag", "drag", "Filter drag"),
         Series("duct_resistance", "resistance", "Resistance of the ducts"),
-        Series("along", "fraction", "More or less air than the gates explain"),
-        Series("off", "deviations", "Distance from what the ducts allow"),
+        Series("along", "fraction", "Air above or below what the gates explain"),
+        Series("off", "deviations", "Mismatch of readings and ducts"),
         Series("air_density_kgm3", "density", "Air density"),
     )
 }

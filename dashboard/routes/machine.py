@@ -35,7 +35,7 @@ TOUR_WORDS = {
 ADDED_WORDS = {
     "start": "From now on the ports are compared with the time before.",
     "cancel": "The check was ended.",
-    "compare": "Comparing: the answer will stand here in a moment.",
+    "compare": "Comparing: the answer comes here in a moment.",
     "check": "The check has begun.",
     "ready": "Measuring.",
     "skip": "Skipped.",

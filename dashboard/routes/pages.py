@@ -48,7 +48,7 @@ SHOP = (
     ("run-check", "Did my new run hurt?", "/added-run", "Whether an added run costs the other ports air."),
     ("tour", "Baseline tour", "/tour", "Show it what your ducts really do: open the gates one by one."),
     ("record", "Maintenance record", "/record", "Month by month: what was done and how it ran, to print or to keep."),
-    ("health", "Health", "/health", "Sensors, where the readings come from, notices, what can be told here."),
+    ("health", "Health", "/health", "Sensors, where the readings come from, notices, what can be judged here."),
     ("wall", "Wall view", "/wall", "One colour and one sentence, to be read across the shop."),
 )
 """The pages behind "Shop": name, title, path, one line."""
