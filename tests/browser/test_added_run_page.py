@@ -58,7 +58,7 @@ def test_the_answer_and_what_can_be_asked_for(scene: Scene) -> None:
                        ("After: first day", "2026-03-10"), ("After: last day", "2026-03-16")):
         page.get_by_label(label).fill(day)
     page.get_by_role("button", name="Compare the two periods").click()
-    expect(page.get_by_text("the answer will stand here")).to_be_visible()
+    expect(page.get_by_text("the answer comes here")).to_be_visible()
     (asked,) = listener.asked
     assert (asked["action"], asked["way"]) == ("compare", "spans")
     assert (asked["before"], asked["after"]) == ("2026-03-01..2026-03-07", "2026-03-10..2026-03-16")
