@@ -22,9 +22,8 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 from daemon.clock import Clock
 from daemon.config.sources import ModbusRegister, ModbusTable
 from daemon.errors import SourceError
-from daemon.sources.contract import Sample, SampleQueue, SourceHealth
+from daemon.sources.contract import Lifeline, Sample, SampleQueue, SourceHealth, hand_over
 from daemon.sources.fields import escaped, finite
-from daemon.sources.lifeline import Lifeline, hand_over
 from daemon.sources.settings import RetrySettings
 
 FAULT_BELOW_MA, FAULT_ABOVE_MA = 3.6, 21.0

@@ -26,9 +26,8 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon.clock import Clock
 from daemon.errors import SourceError
-from daemon.sources.contract import SampleQueue, SourceHealth
+from daemon.sources.contract import LARGEST_BATCH, Lifeline, SampleQueue, SourceHealth, hand_over
 from daemon.sources.fields import escaped
-from daemon.sources.lifeline import LARGEST_BATCH, Lifeline, hand_over
 from daemon.sources.mqtt_words import connect_words, is_loopback, tls_context
 from daemon.sources.payloads import PayloadParser
 from daemon.sources.settings import MqttSettings
@@ -82,6 +81,9 @@ class MqttSource:
                 self._listen(client, out, stop)
             finally:
                 client.disconnect()
+                left = client.socket()  # a goodbye that could not be sent leaves it open
+                if left is not None:
+                    left.close()
 
     def _client(self) -> paho.Client:
         """A client that is ready to connect; raises SourceError for a password or certificate that cannot be read."""

@@ -7,14 +7,12 @@ must run on the same clock (:func:`replay_source` gives both).
 from __future__ import annotations
 
 import math
-import queue
 import threading
 from pathlib import Path
 
 from daemon.clock import Clock, PacedClock
 from daemon.errors import SourceError
-from daemon.sources.contract import Sample, SampleQueue, SourceHealth
-from daemon.sources.lifeline import LARGEST_BATCH
+from daemon.sources.contract import LARGEST_BATCH, Sample, SampleQueue, SourceHealth, wait_over
 from daemon.sources.recording import first_time, read_recording
 from daemon.sources.recording_lines import RecordingReport
 
@@ -65,7 +63,8 @@ class ReplaySource:
                 continue
             while sample.t > now:
                 if batch:
-                    self._put(batch, report, out, stop)
+                    self._health.refused = dict(report.refused)
+                    wait_over(out, stop, batch, self._health)
                     batch = []
                 now = self.clock.now()
                 if sample.t > now and stop.wait(TICK_S):
@@ -74,24 +73,11 @@ class ReplaySource:
                 return False
             batch.append(sample)
             if len(batch) >= LARGEST_BATCH:
-                self._put(batch, report, out, stop)
+                wait_over(out, stop, batch, self._health)
                 batch = []
         if batch:
-            self._put(batch, report, out, stop)
+            wait_over(out, stop, batch, self._health)
         return not stop.is_set()
-
-    def _put(self, batch: list[Sample], report: RecordingReport, out: SampleQueue, stop: threading.Event) -> None:
-        """A full queue is waited for: a recording can wait, and nothing is lost."""
-        health = self._health
-        while not stop.is_set():
-            try:
-                out.put(batch, timeout=TICK_S)
-            except queue.Full:
-                continue
-            health.samples += len(batch)
-            health.last_t = batch[-1].t
-            health.refused = dict(report.refused)
-            return
 
 
 def replay_source(name: str, path: Path, pace: float = 1.0, last_t: float | None = None) -> tuple[ReplaySource, PacedClock]:

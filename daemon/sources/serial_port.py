@@ -20,9 +20,8 @@ import serial
 from daemon.clock import Clock
 from daemon.config.sources import SerialTable
 from daemon.errors import SourceError
-from daemon.sources.contract import Sample, SampleQueue, SourceHealth
+from daemon.sources.contract import Lifeline, Sample, SampleQueue, SourceHealth, hand_over
 from daemon.sources.fields import escaped
-from daemon.sources.lifeline import Lifeline, hand_over
 from daemon.sources.lines import LineSplitter
 from daemon.sources.settings import RetrySettings, WireSettings
 from daemon.sources.wire import LineParser
@@ -131,6 +130,8 @@ def port_words(error: Exception, path: str) -> str:
     """What went wrong with the port, and what to do about it."""
     where = escaped(path, 200)
     number = getattr(error, "errno", None)
+    if number in (errno.EIO, errno.ENODEV, errno.ENXIO) or "returned no data" in str(error):
+        return f"the device at {where} is gone (unplugged?)"
     if number == errno.ENOENT or not os.path.exists(path):
         return f"there is no device {where}"
     if number == errno.EACCES:
@@ -139,6 +140,4 @@ def port_words(error: Exception, path: str) -> str:
         return f"{where} is no serial port"
     if number in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
         return f"another program holds {where}"
-    if number in (errno.EIO, errno.ENODEV, errno.ENXIO) or "returned no data" in str(error):
-        return f"the device at {where} is gone (unplugged?)"
     return f"{where}: {escaped(str(error), 200)}"

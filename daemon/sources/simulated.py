@@ -7,7 +7,6 @@ second at the demonstration's pace. It goes on day after day. Started anew, it w
 
 from __future__ import annotations
 
-import queue
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from analysis.plant.shop import PlantShop
 from analysis.plant.simulate import simulate
 from analysis.plant.weather import Weather
 from daemon.clock import Clock
-from daemon.sources.contract import Sample, SampleQueue, SourceHealth
+from daemon.sources.contract import Sample, SampleQueue, SourceHealth, wait_over
 
 TICK_S = 0.1
 """Pause between two puts."""
@@ -69,7 +68,7 @@ class SimulatedSource:
         for sample in self._samples(start):
             while sample.t > self.clock.now():
                 if batch:
-                    self._put(out, stop, batch)
+                    wait_over(out, stop, batch, health)
                     batch = []
                 if stop.wait(TICK_S):
                     break
@@ -78,20 +77,9 @@ class SimulatedSource:
             batch.append(sample)
             health.state = demo.story(sample.t - opened_at(self.settings, start))
             if len(batch) >= LARGEST_BATCH:
-                self._put(out, stop, batch)
+                wait_over(out, stop, batch, health)
                 batch = []
         health.state, health.connected = "stopped", False
-
-    def _put(self, out: SampleQueue, stop: threading.Event, batch: list[Sample]) -> None:
-        """A full queue is waited for: the shop can wait, and nothing is lost."""
-        while not stop.is_set():
-            try:
-                out.put(batch, timeout=TICK_S)
-            except queue.Full:
-                continue
-            self._health.samples += len(batch)
-            self._health.last_t = batch[-1].t
-            return
 
     def _samples(self, start: float) -> Iterator[Sample]:
         name = self.settings.name
