@@ -205,7 +205,7 @@ def test_the_digest_of_a_week_is_told_once_to_those_who_want_it(tmp_path: Path) 
         assert text[1] == "The fan ran 4 min in 1 start."
         assert text[2].startswith("Filter: drag 1.15 times clean, which costs 2 % of the air")
         assert text[3:] == [
-            "Open now:", "- The chip bag is full (returned unacknowledged, since Fri 6 Mar 2026, 06:00)",
+            "Open now:", "- The chip bag is full (fine now, not seen yet, since Fri 6 Mar 2026, 06:00)",
             "Alarms raised (1):", "- The chip bag is full, Fri 6 Mar 2026, 06:01",
             "Journal:", "- Fri 6 Mar 2026, 06:01: chip bag emptied: two sacks",
         ]
