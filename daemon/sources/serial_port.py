@@ -121,16 +121,23 @@ class SerialSource:
 
     def _still_there(self, port: serial.Serial) -> None:
         """Raise OSError if the path leads to another device than the open one: that one will never speak again."""
-        ours, theirs = os.fstat(port.fileno()), os.stat(self.table.device)
+        try:
+            ours, theirs = os.fstat(port.fileno()), os.stat(self.table.device)
+        except FileNotFoundError as error:
+            raise OSError(errno.ENODEV, "the path leads nowhere now") from error
         if (ours.st_rdev, ours.st_ino) != (theirs.st_rdev, theirs.st_ino):
             raise OSError(errno.ENODEV, "the path leads to another device now")
+
+
+_GONE = ("returned no data", "read failed")
+"""What pyserial says where a port that was open has gone."""
 
 
 def port_words(error: Exception, path: str) -> str:
     """What went wrong with the port, and what to do about it."""
     where = escaped(path, 200)
     number = getattr(error, "errno", None)
-    if number in (errno.EIO, errno.ENODEV, errno.ENXIO) or "returned no data" in str(error):
+    if number in (errno.EIO, errno.ENODEV, errno.ENXIO) or any(words in str(error) for words in _GONE):
         return f"the device at {where} is gone (unplugged?)"
     if number == errno.ENOENT or not os.path.exists(path):
         return f"there is no device {where}"

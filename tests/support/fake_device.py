@@ -31,10 +31,13 @@ class FakeDevice:
 
     def unplug(self, link_stays: bool = False) -> None:
         """The cable is pulled: whoever has it open gets an error."""
-        self.path.unlink(missing_ok=True)
         if link_stays:
             # Not to the node that was: its number goes to the next terminal that anybody on this computer opens.
-            self.path.symlink_to(self.path.parent / "node-that-is-gone")
+            other = self.path.with_name(f"{self.path.name}-gone")
+            other.symlink_to(self.path.parent / "node-that-is-gone")
+            other.replace(self.path)  # at no instant is there no link
+        else:
+            self.path.unlink(missing_ok=True)
         for end in (self._ours, self._theirs):
             if end is not None:
                 os.close(end)
