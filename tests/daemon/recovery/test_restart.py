@@ -9,11 +9,14 @@ import time
 from contextlib import closing
 from itertools import islice, pairwise
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from analysis.plant import demo
 from analysis.plant.convert import from_design
+from daemon.cli import watch
 from daemon.config.load import load
 from daemon.service import Service
 from daemon.sources.simulated import SimulatorSettings, demo_blocks
@@ -92,3 +95,14 @@ def test_a_recording_is_played_once_however_often_the_daemon_starts(tmp_path: Pa
     assert steps(tmp_path / "demo.db") == 0
     assert 600 <= len(found) == len(set(found)) <= frames
     assert all(t == int(t) for t in found), "a frame was moved aside for another of the same second"
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_a_closed_terminal_ends_the_daemon_and_any_other_hang_up_is_answered(
+    terminal: bool, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    stopped: list[bool] = []
+    monkeypatch.setattr("os.isatty", lambda stream: terminal)
+    watch._hung_up(cast("Service", SimpleNamespace(stop=lambda: stopped.append(True))))
+    assert stopped == [True] * terminal
+    assert ("the daemon ends" if terminal else "restart the daemon") in caplog.text
