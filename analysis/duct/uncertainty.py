@@ -83,23 +83,15 @@ class _Case:
     voltage: float = 1.0
 
 
-def uncertain_inputs(design: DuctDesign, *, air_known: bool = False, voltage_known: bool = False) -> tuple[
-    UncertainInput, ...
-]:
-    """The uncertain inputs of a design: fan, losses of every run and port, leakage, filter, air, motor, line voltage.
-
-    A piece's key holds its name and what it is made of, so that another pipe, hose or opening counts as another thing
-    with an error of its own, and a need, a place in the tree or a length does not. ``air_known`` and ``voltage_known``
-    leave out what is measured.
-    """
-    return tuple(entry for entry, _ in _inputs(design, air_known, voltage_known, {}))
-
-
 def expectation(
     design: DuctDesign, open_ports: Collection[str], *, air: Air | None = None, filter_drag_pasm3: float | None = None,
     line_v: float | None = None, origin: Mapping[str, str] | None = None,
 ) -> Expectation:
     """The operating point of :func:`analysis.duct.solve.solve` with the spread of each of its values.
+
+    Uncertain are fan, losses of every run and port, leakage, filter, air, motor and line voltage. A piece's key holds its name
+    and what it is made of, so that another pipe, hose or opening counts as another thing with an error of its own, and a
+    need, a place in the tree or a length does not.
 
     ``origin`` names for a piece the one of another design that it is (see :func:`origins`). ``air`` and ``line_v`` given
     count as measured and add nothing. Costs two solutions for each uncertain input (8 ms for a shop of ten pieces).
