@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Error, Page, expect
 
 from tests.browser.browsing import context_of
 from tests.browser.shop_process import ShopProcess
+from tests.support.waiting import eventually
 
 pytestmark = pytest.mark.slow
 
@@ -134,7 +135,15 @@ def test_a_killed_process_is_said_on_every_page_and_its_return_too(process: Shop
         is_grey(page)
     journal.get_by_role("button", name="Cleaned the filter").click()
     expect(journal.locator(".said")).to_have_attribute("data-tone", "stop")
-    health.goto("/")
+
+    def asked() -> bool:
+        try:
+            health.goto("/")
+        except Error:  # a busy browser may not have its worker up yet; whoever asks again gets the page
+            return False
+        return True
+
+    eventually(asked, what="the page that is kept for this")
     expect(health.locator("h1")).to_have_text("No contact")
     expect(health.locator("#since")).to_contain_text("last heard of it on")
     assert health.locator("body").evaluate("e => getComputedStyle(e).backgroundColor") != "rgba(0, 0, 0, 0)", "it is dressed"

@@ -15,6 +15,7 @@ from playwright.sync_api import Page, expect
 from analysis.conditions import Condition
 from analysis.events import EventKind
 from tests.browser.conftest import Scene
+from tests.support.waiting import eventually
 
 pytestmark = pytest.mark.slow
 on_a_phone = pytest.mark.parametrize("scene", ["phone"], indirect=True)
@@ -133,9 +134,14 @@ def test_wheel_keys_and_back_move_the_charts_and_what_is_seen_can_be_saved(scene
 
     charts = page.locator("#charts")
     charts.focus()
-    page.keyboard.press("ArrowRight")
-    page.keyboard.press("ArrowLeft")
-    expect(page.locator("#charts-said")).to_contain_text(re.compile(r"\d\d:\d\d:\d\d: .*Suction before the fan [\d.]+ in"))
+
+    def said() -> object:
+        page.keyboard.press("ArrowRight")  # says nothing while the charts of the new window are still fetched
+        page.keyboard.press("ArrowLeft")
+        words = page.locator("#charts-said").inner_text()
+        return re.search(r"\d\d:\d\d:\d\d: .*Suction before the fan [\d.]+ in", words)
+
+    eventually(said, what="the keys read the charts")
     page.keyboard.press("-")
     page.wait_for_function("wide => { const q = new URLSearchParams(location.search); return q.get('end') - q.get('start') > wide"
                            " || q.get('span') > wide; }", arg=1.5 * (wheeled[1] - wheeled[0]))
