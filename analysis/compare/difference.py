@@ -63,9 +63,11 @@ the same change of a duct, relative to it and at least: for the inlet pressure m
 since it is a small difference of large losses (ours)."""
 FILTER_SD = 8e-4
 """What two models make different of the filter's part, at least (ours)."""
+ODD = {"inlet_pa": 0.04, "filter_pa": 0.10}
+"""How far a stretch may lie from others of its gate set, as a logarithm: half an open gate moves them twice as far (ours)."""
 MISFIT = 4.0
-"""Sum of squares for each reading from which nothing is said: on average twice what it should be (ours; foreign shops stay
-below three)."""
+"""Sum of squares for each reading from which nothing is said: on average twice what it should be (ours; the
+checks of foreign shops stay below three)."""
 LEAK_LEAST_CM2, LEAK_MOST_CM2 = 0.5, 40.0
 """Between these the effect of a leak is taken at its own size (ours)."""
 ENOUGH_SETS = 3
@@ -161,6 +163,7 @@ def compare_sides(
     altered: Sequence[str] = (),
 ) -> Fitted:
     """Compare two periods in the shop of ``design`` (as drawn before the change). Raises :class:`NotEnough`."""
+    before, after = (replace(side, stretches=_alike(side.stretches)) for side in (before, after))
     sets = common_sets(before, after)
     if not sets:
         raise NotEnough("no gate set was in use on both sides for half a minute with its gates known")
@@ -214,6 +217,23 @@ def _chosen(sets: Sequence[Gates], before: Side, after: Side) -> tuple[list[tupl
         days.append(list(range(len(rows), len(rows) + len(best))))
         rows += best
     return rows, days
+
+
+def _alike(stretches: Sequence[Stretch]) -> tuple[Stretch, ...]:
+    """Those whose pressures are near the median of the five of their gate set that are next in time: a gate that stands half
+    open, or a lid on a hood, is another set than the switches say."""
+    by_set: dict[Gates, list[Stretch]] = {}
+    for s in sorted(stretches, key=lambda s: s.t):
+        by_set.setdefault(s.open_ports, []).append(s)
+    kept = []
+    for rows in by_set.values():
+        for i, s in enumerate(rows):
+            first = max(0, min(i - 2, len(rows) - 5))
+            near = rows[first:first + 5]
+            usual = {n: float(np.median([r.mean[n] for r in near if n in r.mean])) for n in ODD if n in s.mean}
+            if len(near) < 3 or all(abs(math.log(s.mean[n] / usual[n])) < ODD[n] for n in usual):
+                kept.append(s)
+    return tuple(kept)
 
 
 class _Total:
@@ -376,7 +396,7 @@ class _Total:
             walk[j] = walk[j - 1] + step + (0.0 if later.run == earlier.run else DRAG_RUN_SD**2)
         place = {i: j for j, i in enumerate(day)}
         gone = walk[[place[i] for i in at]]
-        d, a, m, shifted = np.array(by_drag), np.array(by_air), np.array(by_mains), np.array(zero)
+        d, a, m, shifted = (np.array(rows) for rows in (by_drag, by_air, by_mains, zero))
         air_sd = AIR_KNOWN_SD if task.air_known else AIR_RUN_SD
         mains_sd = MAINS_KNOWN_SD if task.volts_known else MAINS_RUN_SD
         v = (

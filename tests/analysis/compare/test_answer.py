@@ -74,6 +74,19 @@ def test_a_port_that_was_not_opened_is_reckoned_from_the_others_and_said_to_be()
     assert "Not opened on both sides, and reckoned from the other ports: lathe." in found.notes
 
 
+def test_a_stretch_with_its_gate_half_open_is_left_out() -> None:
+    days = [side(1.0 + 0.1 * k, seed=10 + k).stretches for k in range(5)]
+    odd = days[2][1]
+    half = replace(odd, mean={**odd.mean, "filter_pa": 0.7 * odd.mean["filter_pa"], "inlet_pa": 1.06 * odd.mean["inlet_pa"]})
+
+    def told(rows: tuple[Stretch, ...]) -> list[float]:
+        one = Side(rows, rows[0].t, rows[-1].t, 60.0 * len(rows), runs=1)
+        return [p.duct.value for p in answer(DESIGN, one, side(4.0, LEAK_M2, seed=2), joined=("main",)).ports]
+
+    rows = tuple(s for day in days for s in day)
+    assert told(tuple(half if s is odd else s for s in rows)) == told(tuple(s for s in rows if s is not odd))
+
+
 def test_nothing_is_claimed_where_only_the_bags_loaded() -> None:
     found = answer(DESIGN, side(1.0), side(4.0, 0.0, 1.8, seed=3))
     assert found.verdict != "lost"
