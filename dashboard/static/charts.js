@@ -2,7 +2,10 @@
 /* global uPlot */
 
 const PALETTE = ["--s1", "--s2", "--s3", "--s4", "--s5"];
-const css = name => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+const colours = new Map();
+/** A colour of the style sheet. Asked for once: the browser would reckon the styles of the page anew each time. */
+const css = name => colours.get(name) ?? colours.set(name, getComputedStyle(document.documentElement).getPropertyValue(name).trim()).get(name);
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => colours.clear());
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 const two = n => String(n).padStart(2, "0");
 
