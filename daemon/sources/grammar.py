@@ -26,6 +26,8 @@ KINDS = ("pressure", "current", "temperature", "voltage", "power", "fraction", "
 """What sensors measure."""
 DEEPEST = 6
 """No honest object has more objects within objects."""
+LONGEST_UNIT, MOST_UNIT_WORDS = 32, 4
+"""No unit is written longer; looking for one in every beginning of a long line would hold up its source."""
 LONGEST_PATTERN_LINE = 1024
 """Longer lines are not held against a pattern [characters]."""
 
@@ -52,7 +54,7 @@ _SIMPLE = re.compile(rf"[\s,;]*{_PAIR}(?:[\s,;]+{_PAIR})*[\s,;]*")
 _PLACE = re.compile(r"\{([^{}]+)\}")
 
 
-@functools.cache
+@functools.lru_cache(maxsize=1024)
 def unit_symbol(text: str) -> tuple[str, ...]:
     """The kinds of quantity that a unit so written measures, none if nobody knows it.
 
@@ -60,11 +62,10 @@ def unit_symbol(text: str) -> tuple[str, ...]:
     (('pressure',), ())
     """
     found: list[str] = []
-    for kind in KINDS:
+    for kind in KINDS if 0 < len(text) <= LONGEST_UNIT else ():
         try:
-            if text:
-                units.unit(text, kind)
-                found.append(kind)
+            units.unit(text, kind)
+            found.append(kind)
         except units.UnitError:
             continue
     return tuple(found)
@@ -260,7 +261,7 @@ def _name(text: str) -> tuple[str, str]:
 def _unit_and_name(text: str) -> tuple[str, tuple[str, str]]:
     """``Pa Filter pressure`` in two: the unit of the value before, and the next name."""
     words = text.split()
-    for at in range(len(words) - 1, 0, -1):
+    for at in range(min(len(words) - 1, MOST_UNIT_WORDS), 0, -1):
         if unit_symbol(" ".join(words[:at])):
             return " ".join(words[:at]), _name(" ".join(words[at:]))
     at = len(words) - (2 if len(words) > 1 and words[-1].isdigit() else 1)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import LARGEST, escaped, literal, stamp
-from daemon.sources.grammar import pairs
+from daemon.sources.grammar import MOST_UNIT_WORDS, pairs, unit_symbol
 from daemon.sources.lines import with_checksum
 from daemon.sources.settings import WireSettings
 from daemon.sources.wire import LineParser
@@ -54,6 +54,15 @@ GOOD = {"inlet_pa": -2100.5, "filter_pa": 310.0}
 )
 def test_json_and_pairs(line: str) -> None:
     assert values(line) == GOOD
+
+
+def test_a_long_tail_of_words_is_no_unit_and_nothing_of_it_is_kept() -> None:
+    """Every beginning of it was looked up as a unit, two milliseconds each, and remembered for good (found by the fuzzer)."""
+    unit_symbol.cache_clear()
+    for number in range(400):
+        pairs(f"inlet_pa = -21 a{number}" + " a" * 400)
+    assert unit_symbol.cache_info().misses <= 400 * (MOST_UNIT_WORDS + 1)
+    assert unit_symbol.cache_info().currsize <= 1024
 
 
 def test_pairs_that_run_into_each_other_are_refused_at_once() -> None:
