@@ -345,7 +345,7 @@ def test_a_phone_is_let_in_by_a_code_once_and_a_guesser_is_not(desk: SetupDesk) 
     with served(code) as phone:
         asked = phone.get("/setup/shop")
         assert (asked.status_code, asked.headers["location"]) == (303, "/login?next=/setup/shop")
-        assert "The code that stands in the terminal" in phone.get("/login").text
+        assert "The code from the terminal" in phone.get("/login").text
         assert phone.post("/login", data={"code": "aaaa aaaa"}).status_code == 401
         let_in = phone.post("/login", data={"code": f" {code.shown.upper()} "})
         assert (let_in.status_code, let_in.headers["location"]) == (303, "/setup")
