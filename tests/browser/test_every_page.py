@@ -21,6 +21,10 @@ BUDGET = 60_000
 """Bytes that a page may move in all, compressed."""
 
 
+DARK = ("/", "/trends", "/ducts")
+"""Looked at in the dark on a desk too; the others under ``--long`` only."""
+
+
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A shop with something on every page."""
@@ -63,7 +67,8 @@ def test_no_page_errs_runs_over_its_edge_or_shuts_anybody_out(page: Page) -> Non
         settle(page, path)
         if source:
             page.evaluate(source)
-        for scheme, size in (("light", PHONE), ("dark", DESKTOP)):
+        looks = (("light", PHONE), ("dark", DESKTOP))
+        for scheme, size in looks if path in DARK or os.environ.get(THOROUGH) else looks[:1]:
             page.set_viewport_size(size)  # type: ignore[arg-type]
             page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
             assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), (path, scheme)

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.slow
 PASSWORD = "shavings everywhere"
 
 
-@pytest.fixture(params=[False, True], ids=["closed", "viewing open"])
+@pytest.fixture(params=[False, pytest.param(True, marks=pytest.mark.long)], ids=["closed", "viewing open"])
 def guarded(request: pytest.FixtureRequest, pump: Pump) -> Iterator[tuple[DashboardThread, bool]]:
     settings = DashboardSettings(
         pump.shop.path, port=0, poll_s=0.3, password_hash=hash_password(PASSWORD), view_without_password=request.param

@@ -66,6 +66,7 @@ def is_live(page: Page) -> None:
     expect(page.locator("body")).to_have_attribute("data-contact", "ok")
 
 
+@pytest.mark.long
 def test_what_the_fan_does_is_never_said_to_be_off_unless_it_is(process: ShopProcess, visitor: BrowserContext) -> None:
     pages = opened(visitor, "/", "/ducts", "/fan", "/wall")
     for state, words in STATE.items():
@@ -96,6 +97,7 @@ def test_a_guess_and_a_coasting_fan_give_no_facts(process: ShopProcess, visitor:
     expect(trends.locator("#charts .title .num").nth(1)).to_have_text("", timeout=90_000)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("how", ["stopped", pytest.param("killed", marks=pytest.mark.long)])
 def test_beside_an_alarm_and_after_it_every_word_keeps_its_tense(how: str, process: ShopProcess, visitor: BrowserContext) -> None:
     process.say("full")

@@ -96,6 +96,7 @@ def test_a_finger_moves_the_trends_and_two_fingers_widen_them(scene: Scene) -> N
     assert closer[1] - closer[0] == pytest.approx(200 * ROOM, rel=0.1), "the fingers spread to three times: a third is seen"
 
 
+@pytest.mark.long
 def test_a_mouse_drag_looks_closer_and_one_cursor_runs_over_all_charts(scene: Scene) -> None:
     page = scene.go("/trends?span=1200")
     expect(page.locator("#window")).to_contain_text("20 minutes")
@@ -117,6 +118,7 @@ def test_a_mouse_drag_looks_closer_and_one_cursor_runs_over_all_charts(scene: Sc
     assert end - start == pytest.approx(600 * ROOM, rel=0.05)
 
 
+@pytest.mark.long
 @on_a_desk
 def test_wheel_keys_and_back_move_the_charts_and_what_is_seen_can_be_saved(scene: Scene, tmp_path: Path) -> None:
     page = scene.go("/trends?span=1200")
@@ -171,6 +173,7 @@ def test_wheel_keys_and_back_move_the_charts_and_what_is_seen_can_be_saved(scene
     expect(page.locator("#sentences li").first).to_contain_text("clean here at 1.75")
 
 
+@pytest.mark.long
 @on_a_desk
 def test_any_series_may_be_shown_and_compared_with_before(scene: Scene) -> None:
     page = scene.go("/trends?span=600")
@@ -215,6 +218,7 @@ def test_cleaning_is_entered_by_one_tap(scene: Scene) -> None:
     assert [event.kind for event in scene.shop.events] == [EventKind.CLEANED]
 
 
+@pytest.mark.long
 @on_a_desk
 def test_an_entry_is_corrected_in_place(scene: Scene) -> None:
     page = scene.go("/journal")
@@ -243,6 +247,7 @@ def test_an_alarm_is_put_off_with_an_end_and_taken_back(scene: Scene) -> None:
     expect(page.locator(".verdict")).to_contain_text("Not seen yet")
 
 
+@pytest.mark.long
 @on_a_desk
 def test_a_refusal_is_told_where_it_was_asked(scene: Scene) -> None:
     page = scene.go("/journal")

@@ -303,7 +303,7 @@ def berlin() -> Iterator[ZoneInfo]:
     time.tzset()
 
 
-@pytest.mark.parametrize("change", ["2026-03-29", "2026-10-25"])
+@pytest.mark.parametrize("change", ["2026-03-29", pytest.param("2026-10-25", marks=pytest.mark.long)])
 def test_the_shops_hours_follow_summer_time(change: str, berlin: ZoneInfo, day: list[dict[str, float]]) -> None:
     # Against the time zone database by way of zoneinfo, another reading of it than the C library's.
     begins = datetime.fromisoformat(change).replace(tzinfo=berlin) - timedelta(hours=3)

@@ -32,6 +32,7 @@ def test_whatever_a_power_cut_leaves_on_the_disk_opens_with_what_was_promised(tm
     assert wrong == [], words
 
 
+@pytest.mark.long
 def test_the_cutting_finds_a_database_that_is_not_safe(tmp_path: Path) -> None:
     # Without the sync after the log's new head a power cut damages the database (ticket ff5be73dee of sqlite.org).
     (tmp_path / "cut").mkdir()

@@ -232,7 +232,9 @@ DAMAGED = {
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", DAMAGED)
+@pytest.mark.parametrize(
+    "kind", [kind if kind in ("missing", "wrong unit") else pytest.param(kind, marks=pytest.mark.long) for kind in DAMAGED]
+)
 def test_a_damaged_or_missing_configuration_is_told_in_words_with_exit_code_2(kind: str, tmp_path: Path) -> None:
     path = tmp_path / "shop.toml"
     content = DAMAGED[kind]
