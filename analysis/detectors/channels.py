@@ -138,6 +138,8 @@ class SensorFault(Watch):
             why = self._wrong(name, channel, block)
             if why is not None and channel.judge(why, block.running, block.began_t):
                 self._told = None
+        carrying = (self._channels.by_name.get(name) for name in ("inlet_pa", "filter_pa", "motor_a"))
+        self._core.trust(all(channel is None or channel.since is None for channel in carrying))
 
     def leaking_tube(self, since: float | None) -> None:
         """The tube at the bags leaks since then (None: mended)."""

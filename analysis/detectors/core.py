@@ -25,6 +25,8 @@ GRACE_S, GRACE_LOOKS = 2700.0, 10
 """Running seconds and looks before the drag's own habits are known well enough to claim anything."""
 CONTRADICTS = 4.0
 """Standard deviations by which estimate and fan curve must differ to contradict each other."""
+REGAIN_S = 1800.0
+"""Running after a channel came back until the estimate, which had to do without it, counts as evidence again."""
 LEAST_FALL_SD = 4.0
 """No fall is smaller than so many times what looks half an hour apart usually differ by in this shop."""
 LEAST_SHUT, SHUT_SD = 3, 0.10
@@ -66,7 +68,7 @@ class Core(Keeping):
 
     KEPT = (
         "stretches", "track", "isolation", "settings", "running_s", "_run_s", "_looks", "clean", "clean_sd", "_kept", "blind",
-        "_leak", "pending")
+        "_leak", "pending", "_trusted", "_trusted_from_s")
 
     def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
         self.stretches = Stretches()
@@ -84,6 +86,7 @@ class Core(Keeping):
         self.blind = False
         self._leak = [0.0, 0.0]
         self.pending = False
+        self._trusted, self._trusted_from_s = True, -REGAIN_S
         self._block: Block | None = None
 
     def update(self, block: Block) -> None:
@@ -111,7 +114,18 @@ class Core(Keeping):
     @property
     def settled(self) -> bool:
         """Whether the drag's own habits are known."""
-        return self.running_s >= GRACE_S and (self._looks >= GRACE_LOOKS or self.running_s >= 4.0 * GRACE_S)
+        return self._sound and self.running_s >= GRACE_S and (self._looks >= GRACE_LOOKS or self.running_s >= 4.0 * GRACE_S)
+
+    @property
+    def _sound(self) -> bool:
+        """Whether every channel can be trusted, and could be for a while."""
+        return self._trusted and self.running_s - self._trusted_from_s >= REGAIN_S
+
+    def trust(self, trusted: bool) -> None:
+        """Whether the channels that drag and flow rest on can be trusted."""
+        if trusted and not self._trusted:
+            self._trusted_from_s = self.running_s
+        self._trusted = trusted
 
     def looks_after(self, t: float) -> list[Memory]:
         """The looks kept since ``t``, oldest first."""
@@ -128,13 +142,15 @@ class Core(Keeping):
             self.blind = look.current is None
             self.track.known, before, self._kept = False, None, []
             self.isolation.forget_looks()
+        if not self._sound:  # followed, but nothing is made of it
+            self.track.known, before, self._kept = False, None, []
         by_curve = None if before is None else self.isolation.drag(look, before)
         if not look.shut and before is not None and self._leak[0] >= LEAST_SHUT:
             look = replace(look, shut=abs(look.filter - before - self._leak[1]) < AS_SHUT * SHUT_SD)
         fused = self._all_shut(look) if look.shut else self._fused(look, by_curve)
         self.track.look(fused)
         self._looks += look.weight == 1.0
-        if not look.shut:
+        if not look.shut and self._sound:
             self.isolation.look(look, self.track.likeliest, self.running_s)
         self.settings.look(look, self.track.log_drag)
         if fused.drag is not None:

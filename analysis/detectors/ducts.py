@@ -141,6 +141,11 @@ class WeakFan(Watch):
         }, ("a belt that slips", "low line voltage", *(OTHER_WORDS[other] for other in claim.others))),)
 
 
+NO_AIR = 0.4
+"""Less than this share of the air that a setting carries is no slow air: a gate is shut whatever its switch says, or a run is
+plugged, which :class:`BlockedRun` tells. Loaded bags never take more than half (a fan curve is too flat for that)."""
+
+
 class LowVelocity(Watch):
     """Compares the flow with the flow that the reported gates give with clean bags: every velocity in the open runs goes with
     it. A section is slow when it falls clearly below the carrying velocity; one that is below it by design (a small gate alone
@@ -168,6 +173,8 @@ class LowVelocity(Watch):
         if expected is None:
             return
         share = estimate.flow_m3s / expected.flow_m3s
+        if share < NO_AIR:
+            return
         sd = estimate.flow_sd / expected.flow_m3s
         limits = [(share + 1.645 * sd - MARGIN * min(1.0, s.carrying_ms / s.velocity_ms), s) for s in expected.sections]
         room, section = min(limits, key=lambda pair: pair[0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.blocks import Block
+from analysis.blocks import Block, Stat
 from analysis.conditions import Condition
 from analysis.detectors.channels import SensorFault
 from analysis.detectors.core import Core
@@ -26,6 +26,8 @@ LONGER = 1.5
 SURE, SAME = 2.0, 0.02
 """A step of the pressures counts as a move of a gate at once where it is so many times what counts as a step, a smaller
 one where the minute after it differs by this (logarithm) from the one before: rough air makes small steps."""
+BY_CHANCE = 0.01
+"""Blocks without any change that are this unlikely in a row are a clamp that is stuck (:class:`.SensorFault` says so)."""
 OVER = 1.05
 """Heat over what is allowed that is told: two and a half per cent of the current, which no clamp is better than."""
 
@@ -40,13 +42,14 @@ class MotorOverload(Watch):
     """
 
     condition = Condition.MOTOR_OVERLOAD
-    KEPT = ("_heat", "_amps", "_last_t", "_since", "_cool_s")
+    KEPT = ("_heat", "_amps", "_last_t", "_since", "_cool_s", "_flat", "_flat_share")
 
     def __init__(self, motor: Motor | None, margin: float | None = None) -> None:
         super().__init__()
         self._full_a = None if motor is None else motor.full_a
         self._allowed_a = None if motor is None else motor.full_a * (margin if margin is not None else motor.service_factor)
         self._heat = self._cool_s = 0.0
+        self._flat, self._flat_share = 0, 0.3
         self._amps: float | None = None
         self._last_t: float | None = None
 
@@ -61,6 +64,8 @@ class MotorOverload(Watch):
         if stat is None or block.heat_a2s is None or not block.seconds > 0.0:
             return
         self._amps = stat.mean
+        if on and self._stuck(stat):
+            return
         load = block.heat_a2s / block.seconds / self._allowed_a**2 if on else 0.0
         self._heat += (load - self._heat) * -math.expm1(-block.seconds / (HEATING_S if on else COOLING_S))
         self._cool_s = self._cool_s + (block.seconds if on else 0.0) if self._heat < COOL else 0.0
@@ -68,6 +73,15 @@ class MotorOverload(Watch):
             self._set(block.t if self._since is None else self._since)
         elif self._cool_s >= COOL_S:
             self._set(None)
+
+    def _stuck(self, stat: Stat) -> bool:
+        """Whether the clamp repeats itself to the digit more often in a row than it does by chance: no news of the motor."""
+        flat = stat.count >= 3 and stat.high <= stat.low
+        self._flat = self._flat + 1 if flat else 0
+        share = self._flat_share
+        if not flat or self._flat < 2:
+            self._flat_share += 0.02 * (flat - share)
+        return flat and share**self._flat < BY_CHANCE
 
     def _tell(self) -> tuple[Finding, ...]:
         self._unable = "the configuration has no [motor]" if self._allowed_a is None else (
