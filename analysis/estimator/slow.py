@@ -25,6 +25,8 @@ from analysis.quick import quick
 
 Floats = npt.NDArray[np.float64]
 
+ROUNDING = 1e-7
+"""The least that any direction of a covariance may have, over its largest (single precision)."""
 MOST_CLOSED = -0.95
 """A departure can take the whole flow away, less this little, which keeps the logarithm finite."""
 
@@ -168,7 +170,9 @@ def _point(response: Response, row: int, belief: Belief, looks: Looks, slope: Sl
     # The whole departure, whatever the filter has taken in: no prior on it, so the second state is left out.
     d, c = a[:, 0], j @ belief.cross[0]
     model = spread + belief.variance[0, 0] * (d[:, None] * d) + d[:, None] * c + c[:, None] * d
-    inverse = np.linalg.inv(model + noise)
+    # Sensitivities kept in single precision may leave a covariance with a slightly negative direction: it has none.
+    sizes, ways = np.linalg.eigh(model + noise)
+    inverse = (ways / np.maximum(sizes, ROUNDING * sizes[-1])) @ ways.T
     along = a[:, 1]
     strength = float(along @ inverse @ along)
     return Point(
