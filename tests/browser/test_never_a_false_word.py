@@ -125,6 +125,7 @@ def test_beside_an_alarm_and_after_it_every_word_keeps_its_tense(how: str, proce
     is_live(now)
 
 
+@pytest.mark.long  # under load the browser sometimes asks past its worker, again and again
 def test_a_killed_process_is_said_on_every_page_and_its_return_too(process: ShopProcess, browser: Browser) -> None:
     """Also where a page is asked for while nothing answers, as far as the browser keeps one for that (here it does)."""
     visitor = context_of(browser, phone=True, worker=True, base_url=process.url)
