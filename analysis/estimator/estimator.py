@@ -37,6 +37,9 @@ EMPTYING_SD = 0.05
 """And when the chip bag is emptied: the bags are knocked, and what lay on their collar is gone (ours)."""
 JUDGE_AT = (0, 1, 3, 6)
 """Number of blocks in a stretch at which the gate sets are weighed; after the last the weights stand."""
+MOST_FLOW = 2.0
+"""No flow beyond so many times what the drawn fan gives into free air is believed: the readings, or the drawing,
+are wrong there."""
 LEARN_BLOCKS = 3
 """Blocks of a stretch from which on its gates count as a habit."""
 BETWEEN_SD = 0.04
@@ -60,6 +63,7 @@ class Estimator:
         self.clean = CleanDrag(design, baseline)
         self.carriage = Carriage(design)
         self.tracking = Tracking(self.knowledge, self.clean, self.carriage, self.blocks)
+        self._most_log_flow = math.log(MOST_FLOW * design.fan.free_flow_m3s())
         self.pending: EventKind | None = None
         """A cleaning or new bags of which the readings have not told yet."""
         self._stretch: Stretch | None = None
@@ -113,6 +117,8 @@ class Estimator:
             value = y[c]
             if value is not None:
                 z += g * (value - e)
+        if z > self._most_log_flow:
+            return self._between(t, None)
         flow = math.exp(z)
         return Estimate(
             t, flow, flow * follow.relative_sd, told.filter_drag, told.filter_drag_sd, told.drag_ratio, told.flow_lost,

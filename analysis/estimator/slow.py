@@ -25,8 +25,6 @@ from analysis.quick import quick
 
 Floats = npt.NDArray[np.float64]
 
-ROUNDING = 1e-7
-"""The least that any direction of a covariance may have, over its largest (single precision)."""
 MOST_CLOSED = -0.95
 """A departure can take the whole flow away, less this little, which keeps the logarithm finite."""
 
@@ -152,6 +150,12 @@ def absorb(
     return post, slope, _point(response, row, post, looks, slope)
 
 
+def _sound(covariance: Floats) -> Floats:
+    """The covariance without the negative directions that sensitivities kept in single precision may leave in it."""
+    sizes, ways = np.linalg.eigh(covariance)
+    return np.asarray((ways * np.maximum(sizes, 0.0)) @ ways.T)
+
+
 def _point(response: Response, row: int, belief: Belief, looks: Looks, slope: Slope) -> Point:
     ch = looks.channels
     column = response.column(response.node(slope.log_drag))
@@ -160,7 +164,7 @@ def _point(response: Response, row: int, belief: Belief, looks: Looks, slope: Sl
     spread, noise = column.spread[row][ch[:, None], ch], np.diag(looks.noise)
     p_h = belief.variance @ a.T + belief.cross @ j.T
     cross_h = a @ belief.cross @ j.T
-    total = a @ belief.variance @ a.T + cross_h + cross_h.T + spread + noise
+    total = _sound(a @ belief.variance @ a.T + cross_h + cross_h.T + spread) + noise
     to_flow = np.array([slope.flow_to_drag, 1.0 / (1.0 + slope.departure)])
     parts = column.flow_to_parts[row]
     flow_h = to_flow @ p_h + (parts @ belief.cross.T) @ a.T + column.flow_half[row] @ j.T
@@ -170,9 +174,7 @@ def _point(response: Response, row: int, belief: Belief, looks: Looks, slope: Sl
     # The whole departure, whatever the filter has taken in: no prior on it, so the second state is left out.
     d, c = a[:, 0], j @ belief.cross[0]
     model = spread + belief.variance[0, 0] * (d[:, None] * d) + d[:, None] * c + c[:, None] * d
-    # Sensitivities kept in single precision may leave a covariance with a slightly negative direction: it has none.
-    sizes, ways = np.linalg.eigh(model + noise)
-    inverse = (ways / np.maximum(sizes, ROUNDING * sizes[-1])) @ ways.T
+    inverse = np.linalg.inv(_sound(model) + noise)
     along = a[:, 1]
     strength = float(along @ inverse @ along)
     return Point(
