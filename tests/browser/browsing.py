@@ -50,14 +50,22 @@ def _stray(url: str) -> bool:
     return parts.scheme not in ("data", "blob", "about") and parts.hostname not in ("127.0.0.1", "localhost")
 
 
+_OPEN: list[Browser] = []
+
+
 @contextmanager
 def chromium() -> Iterator[Browser]:
-    """The browser, ended whatever happens."""
+    """The browser, ended whatever happens. One process has one: who asks while it is open shares it."""
+    if _OPEN:
+        yield _OPEN[0]
+        return
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        _OPEN.append(browser)
         try:
             yield browser
         finally:
+            _OPEN.clear()
             browser.close()
 
 

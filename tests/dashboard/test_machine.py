@@ -331,7 +331,7 @@ def test_a_run_has_a_page_with_its_air_its_need_and_its_last_month(client: Visit
     page = client.get("/ducts/shaving%20horse").text
     assert "350 cfm" in page
     assert "A run is plugged: shaving horse" in page
-    assert client.get("/ducts/bandsaw").text.count("No alarm and no journal entry names it") == 1
+    assert client.get("/ducts/bandsaw").text.count("No alarm and no journal entry.") == 1
     nothing = client.get("/ducts/no-such-run", headers={"accept": "text/html"})
     assert nothing.status_code == 404
     assert "<h1>There is no such page</h1>" in nothing.text, "an error is a page, not a line for programs"

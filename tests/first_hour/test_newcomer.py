@@ -61,9 +61,10 @@ class Newcomer:
             return ""
 
     def asks(self, path: str) -> Any:
-        """A document of the page, None where there is none yet."""
-        text = self.page(f"/api/v1/{path}")
-        return json.loads(text) if text else None
+        """A document of the page. A busy daemon may ask to come again, as it does a browser."""
+        texts: list[str] = []
+        eventually(lambda: texts.append(self.page(f"/api/v1/{path}")) or texts[-1], what=f"{path} is answered")
+        return json.loads(texts[-1])
 
     def hurry(self, pace: float) -> None:
         """What the page's own control of the pace does."""
