@@ -32,6 +32,11 @@ SLIP = 0.04
 falls with the square of the voltage: the fan turns a little slower where it moves more air."""
 _POWER_STEP = 0.01
 _VOLT_STEP = 0.02
+SHOPS = 4
+"""Possible shops beside the most probable one."""
+LEAK_STEP_CM2 = 2.0
+PART_STEP = 0.05
+UPPER = ", upper half"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,12 +121,6 @@ def surface(
     logs[:, FLOW:] -= slower[:, None]
     logs[:, BY_POWER], logs[:, BY_VOLTS] = by_power, by_volts
     return np.asarray(logs.reshape(sets, nodes, -1))
-
-SHOPS = 4
-"""Possible shops beside the most probable one."""
-LEAK_STEP_CM2 = 2.0
-PART_STEP = 0.05
-UPPER = ", upper half"
 
 
 @dataclass(frozen=True, slots=True)

@@ -137,12 +137,12 @@ class Core(Keeping):
 
     def _take(self, look: Look) -> None:
         before = self.track.log_drag
-        if (look.current is None) is not self.blind:
+        other = (look.current is None) is not self.blind
+        if other:
             # A channel fell silent, or came back: what the estimate gets wrong is another thing now.
             self.blind = look.current is None
-            self.track.known, before, self._kept = False, None, []
             self.isolation.forget_looks()
-        if not self._sound:  # followed, but nothing is made of it
+        if other or not self._sound:  # followed from here anew; while a channel cannot be trusted, nothing is made of it
             self.track.known, before, self._kept = False, None, []
         by_curve = None if before is None else self.isolation.drag(look, before)
         if not look.shut and before is not None and self._leak[0] >= LEAST_SHUT:
@@ -195,9 +195,9 @@ class Core(Keeping):
         evidence, since, after, at_stop = max(found)
         risen, from_t, _ = self.track.evidence("rose")
         if risen > max(self._fall_threshold, self.track.evidence("carried")[0]):
-            now = [one.drag for one in self.looks_after(from_t)]
+            now = self.looks_after(from_t)
             if len(now) >= 2:
-                self.track.moved_to(sum(now) / len(now), max(0.02, math.sqrt(self.track.level_var / len(now))))
+                self._move_to(now)
             return
         if evidence < self._fall_threshold:
             return
@@ -205,12 +205,15 @@ class Core(Keeping):
         later = self.looks_after(since)
         if len(earlier) < 3 or len({one.t for one in later}) < 2:
             return  # one setting of the gates may be a wrong guess
-        before = sum(one.drag for one in earlier) / len(earlier)
-        after = sum(one.drag for one in later) / len(later)
+        before, after = mean_drag(earlier), mean_drag(later)
         if before - after < LEAST_FALL_SD * self.track.habit_sd:
             return
         self.fall = Fall(since, before, after, at_stop or self._run_s - (later[-1].t - since) < SOON_AFTER_STOP_S, evidence)
-        self.track.moved_to(after, max(0.02, math.sqrt(self.track.level_var / len(later))))
+        self._move_to(later)
+
+    def _move_to(self, looks: list[Memory]) -> None:
+        """The drag is what these looks say."""
+        self.track.moved_to(mean_drag(looks), max(0.02, math.sqrt(self.track.level_var / len(looks))))
 
     def event(self, event: ShopEvent) -> None:
         """A cleaning begins a new course of drag; something changed on the ducts begins new habits of the air."""
@@ -220,6 +223,11 @@ class Core(Keeping):
                 self.track.known = False
         if event.kind in (EventKind.CHANGED, EventKind.ADDED_RUN, EventKind.BASELINE):
             self.settings.forget()
+
+
+def mean_drag(looks: list[Memory]) -> float:
+    """Mean drag (logarithm) of some looks."""
+    return sum(one.drag for one in looks) / len(looks)
 
 
 def _memory(row: list[float | None]) -> Memory | None:

@@ -171,10 +171,10 @@ class DragTrack(Keeping):
         to_mean, to_tie = cov[0] + cov[1], cov[1] + cov[2]
         variance = to_mean + to_tie + self.tied_var
         gaps = [step.tied - m - c for m, c in zip(self.mean, self.tie, strict=True)]
-        self._think_of_a_touch(step.tied, gaps, variance)
+        self._think_of_a_touch(gaps, variance)
         self._absorb(gaps, to_mean, to_tie, variance, step.t, BLOCK_PULL)
 
-    def _think_of_a_touch(self, tied: float, gaps: list[float], variance: float) -> None:
+    def _think_of_a_touch(self, gaps: list[float], variance: float) -> None:
         """A gate that somebody touched unnoticed shifts the constant of the stretch once and for good, carried dust shifts
         it on and on. Ordinary running takes it to be a touch as soon as that explains more, its price paid."""
         pull = min(gaps[0] ** 2 / (2.0 * variance), 2.0 * TOUCHED)

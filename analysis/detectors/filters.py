@@ -9,7 +9,7 @@ from analysis.conditions import Condition
 from analysis.detectors.air import AirBook
 from analysis.detectors.budget import FALSE_ALARMS, STATISTICAL, certainty, needed
 from analysis.detectors.channels import SensorFault
-from analysis.detectors.core import LEAST_FALL_SD, Core, Fall, Memory
+from analysis.detectors.core import LEAST_FALL_SD, Core, Fall, Memory, mean_drag
 from analysis.detectors.keeping import Keeping
 from analysis.detectors.use import UseBook
 from analysis.detectors.watch import Watch
@@ -264,7 +264,7 @@ class FilterBreach(Watch):
         threshold = needed(60.0, 2)
         if tearing > threshold and self.core.settled and before is not None and not self.standing:
             earlier = self.core.looks_before(since, 6)
-            level = _mean([one.drag for one in earlier]) if len(earlier) >= 3 else after
+            level = mean_drag(earlier) if len(earlier) >= 3 else after
             if level - after > max(LEAST_TEAR, LEAST_FALL_SD * self.core.track.habit_sd) and self._borne_out(since, level, 2):
                 self._claim(since, level, after, certainty(tearing, threshold))
         if self.core.look is not None and self._fall and not self.standing:
@@ -297,7 +297,7 @@ class FilterBreach(Watch):
     def _below_clean(self) -> bool:
         clean, now = self.core.clean, self.core.looks_after(self._fall[0])
         return clean is not None and bool(now) and (
-            _mean([one.drag for one in now]) < clean - max(BELOW_CLEAN, 3.0 * self.core.clean_sd))
+            mean_drag(now) < clean - max(BELOW_CLEAN, 3.0 * self.core.clean_sd))
 
     def settled_as_cleaning(self) -> bool:
         """Whether the fall that is being judged bears every mark of a cleaning: seen at several flows, no hole, and the fan's
@@ -315,7 +315,7 @@ class FilterBreach(Watch):
         later = [one.by_curve for one in self.core.looks_after(since) if one.by_curve is not None]
         if len(later) < looks:
             return False
-        fall = before - _mean([one.drag for one in self.core.looks_after(since)])
+        fall = before - mean_drag(self.core.looks_after(since))
         least = max(0.5 * fall, LEAST_FALL_SD * self.core.track.habit_sd)
         return least < before - _mean(later) < 1.5 * fall
 
