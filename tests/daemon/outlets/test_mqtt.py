@@ -111,6 +111,8 @@ class TestOnABroker:
             with listening(broker.port) as early:
                 early.says(f"{ROOT}/lamp", b"stop")
                 early.says(f"{ROOT}/online", b"true")
+                whole = {f"{ROOT}/{name}" for name in ("alarm/bag_full", "alarm/blocked_run/shaving horse", "state", "estimate")}
+                eventually(lambda: whole <= early.now.keys(), what="the whole picture is at the broker")
             with listening(broker.port) as listener:  # it comes late and still learns everything
                 listener.says(f"{ROOT}/lamp", b"stop")
                 listener.says(f"{ROOT}/online", b"true")
