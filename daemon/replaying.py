@@ -116,7 +116,7 @@ def _number(value: float | None) -> str:
     return "null" if value is None else f"{value:.7g}"
 
 
-Progress = Callable[[RecordingReport], None]
+Progress = Callable[[str], object]
 LOOK_EVERY = 2_000
 
 
@@ -206,6 +206,6 @@ def watched(samples: Iterator[Sample], report: RecordingReport, progress: Progre
     """The samples, with ``progress`` called now and then as they are read."""
     for count, sample in enumerate(samples):
         if count % LOOK_EVERY == 0:
-            progress(report)
+            progress(report.so_far())
         yield sample
-    progress(report)
+    progress(report.so_far())

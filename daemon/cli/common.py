@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from analysis.duct.design import DuctDesign
     from analysis.units import System
     from daemon.config.config import Config
-    from daemon.sources.recording_lines import RecordingReport
     from daemon.store.reader import Reader
 
 SHOP = typer.Argument(metavar="SHOP", help="The shop's configuration.", exists=True, dir_okay=False)
@@ -120,22 +119,27 @@ def local_moment(text: str) -> float:
 
 
 class Progress:
-    """How far a recording is read, on stderr: one line that is written over on a terminal, a line now and then on a pipe."""
+    """How far a command is, on stderr: on a terminal one line that is written over; on a pipe a line now and then, and each
+    new step (what stands before the colon) once."""
 
     EVERY_S = 10.0
 
-    def __init__(self, doing: str) -> None:
-        self._doing = doing
+    def __init__(self, doing: str = "") -> None:
+        self._doing = self._step = doing
         self._terminal = sys.stderr.isatty()
         self._every_s = 0.2 if self._terminal else self.EVERY_S
         self._last = time.monotonic()
 
-    def __call__(self, report: RecordingReport) -> None:
-        now = time.monotonic()
-        if report.bytes_total and now - self._last >= self._every_s:
-            self._last = now
-            words = f"{self._doing}: {report.bytes_done / report.bytes_total:.0%}, {report.samples} samples"
-            typer.echo(f"\r\033[K{words}" if self._terminal else words, err=True, nl=not self._terminal)
+    def __call__(self, words: str) -> None:
+        words = f"{self._doing}: {words}" if self._doing else words
+        step, now = words.partition(":")[0], time.monotonic()
+        if step == self._step and now - self._last < self._every_s:
+            return
+        if self._terminal:
+            typer.echo(f"\r\033[K{words}", err=True, nl=False)
+        else:
+            typer.echo(words if step == self._step else step, err=True)
+        self._step, self._last = step, now
 
     def __enter__(self) -> Progress:
         return self

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.common import JSON, SHOP, UNITS, ask_line
+from daemon.cli.common import JSON, SHOP, UNITS, Progress, ask_line, say_json
 from daemon.errors import NOT_DONE, CompareError
 
 if TYPE_CHECKING:
@@ -51,8 +50,9 @@ def compare(
     chosen = [way for way, wanted in ways.items() if wanted]
     if len(chosen) > 1:
         raise typer.BadParameter(f"one comparison at a time: {' or '.join(chosen)}")
-    told = Told(change, joined, name, baseline, Progressing())
-    report = _report(config, told, before, after, entry, baselines, before_recording, after_recording)
+    with Progress() as progress:
+        told = Told(change, joined, name, baseline, progress)
+        report = _report(config, told, before, after, entry, baselines, before_recording, after_recording)
     _tell(config, report, html, csv, units, as_json)
 
 
@@ -80,23 +80,6 @@ def tour(
         reader.close()
     if report is not None:
         _tell(config, report, html, None, units, as_json)
-
-
-class Progressing:
-    """One line on a terminal that is written over; on a pipe each new step once."""
-
-    def __init__(self) -> None:
-        self._last = ""
-        self._terminal = sys.stderr.isatty()
-
-    def __call__(self, words: str) -> None:
-        step = words.partition(":")[0]
-        if self._terminal:
-            sys.stderr.write(f"\r\033[K{words} ... ")
-            sys.stderr.flush()
-        elif step != self._last:
-            typer.echo(step, err=True)
-        self._last = step
 
 
 def _report(
@@ -162,11 +145,9 @@ def _tell(
 
     system = chosen_system(units, config)
     if as_json:
-        import json
-
         from daemon.comparing.reports import as_json as plain
 
-        typer.echo(json.dumps(plain(report), indent=2, ensure_ascii=False))
+        say_json(plain(report))
     else:
         from daemon.comparing.reports import print_report
 

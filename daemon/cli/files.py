@@ -23,7 +23,7 @@ from daemon.record.tables import tables
 from daemon.replaying import read_baseline, replay_recording
 from daemon.selfcheck import program_version
 from daemon.store import backup as copies
-from daemon.store.export import export_table
+from daemon.store.export import Format, export_table
 from daemon.store.writer import opened_store
 
 
@@ -110,7 +110,9 @@ def export(
     config = load(shop)
     start, end = period(since, until)
     path = config.at(config.file.store.file)
-    count = export_table(path, table, target, start=start, end=end, format="parquet" if parquet else "csv")
+    with Progress(f"exporting {table}") as progress:
+        form: Format = "parquet" if parquet else "csv"
+        count = export_table(path, table, target, start=start, end=end, format=form, progress=progress)
     give(as_json, {"table": table, "file": target, "rows": count}, [f"{count} rows of {table} written to {target}"])
 
 
@@ -125,7 +127,8 @@ def backup(
     config = load(shop)
     path = config.at(config.file.store.file)
     if not put_back:
-        report = copies.backup(path, file, overwrite=overwrite)
+        with Progress() as progress:
+            report = copies.backup(path, file, overwrite=overwrite, progress=progress)
         document = {"file": report.path, "bytes": report.bytes, "frames": report.frames, "verified": True}
         give(as_json, document, [f"{report.path}: {report.bytes} bytes, {report.frames} single frames, verified"])
         return

@@ -76,6 +76,11 @@ class RecordingReport:
         if name in self.unknown or len(self.unknown) < _KEPT_NAMES:
             self.unknown[name] = self.unknown.get(name, 0) + 1
 
+    def so_far(self) -> str:
+        """How far reading has come."""
+        share = f"{self.bytes_done / self.bytes_total:.0%}, " if self.bytes_total else ""
+        return f"{share}{self.samples} samples"
+
     def words(self) -> str:
         """The report in a few plain lines."""
         lines = [f"{escaped(str(self.path), 200)}: {self.samples} samples from {self.lines} lines"]

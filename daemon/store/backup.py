@@ -23,7 +23,7 @@ from daemon.store.schema import APPLICATION_ID, VERSION
 
 STEP_PAGES = 1_024
 
-Progress = Callable[[int, int], None]
+Progress = Callable[[str], object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +38,8 @@ class BackupReport:
     last_t: float | None
 
 
-def backup(source: Path, target: Path, *, overwrite: bool = False, progress: Progress | None = None) -> BackupReport:
-    """Copy the database ``source`` to ``target`` and verify the copy. ``progress`` is told pages done and pages in all.
+def backup(source: Path, target: Path, *, overwrite: bool = False, progress: Progress = str) -> BackupReport:
+    """Copy the database ``source`` to ``target`` and verify the copy. ``progress`` hears how far it is.
 
     Raises :class:`StoreError` where there is no database, ``target`` exists (unless ``overwrite``), the disk is full, or
     the copy does not pass its check; ``target`` is then untouched.
@@ -60,11 +60,12 @@ def backup(source: Path, target: Path, *, overwrite: bool = False, progress: Pro
             with closing(sqlite3.connect(part, isolation_level=None)) as writing:
                 reading.backup(
                     writing, pages=STEP_PAGES, sleep=0.01,
-                    progress=None if progress is None else lambda _, left, total: progress(total - left, total),
+                    progress=lambda _, left, total: progress(f"copying: {1.0 - left / max(total, 1):.0%}"),
                 )
                 # A file of its own, without the side files of a database in use.
                 writing.execute("PRAGMA journal_mode=DELETE")
             reading.execute("ROLLBACK")
+        progress("checking the copy")
         report = verify(part)
         with open(part, "rb+") as file:
             os.fsync(file.fileno())

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import importlib
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from itertools import islice
@@ -31,9 +31,10 @@ EXPORTED: dict[str, str | None] = {
 
 
 def export_table(
-    path: Path, table: str, target: Path, *, start: float = -EVER, end: float = EVER, format: Format = "csv"
+    path: Path, table: str, target: Path, *, start: float = -EVER, end: float = EVER, format: Format = "csv",
+    progress: Callable[[str], object] = str,
 ) -> int:
-    """Write the rows of ``table`` from ``start`` to ``end`` to ``target``; returns their number.
+    """Write the rows of ``table`` from ``start`` to ``end`` to ``target``, telling ``progress`` how far it is; returns their number.
 
     Raises :class:`StoreError` for an unknown table, where the database cannot be read or the file not written, and for
     Parquet without ``pyarrow``.
@@ -43,9 +44,16 @@ def export_table(
     names = ["t" if name == "t_ms" else name for name in TABLES[table]]
     reader = Reader(path)
     try:
-        return _write(names, _table_rows(reader, table, start, end), target, format)
+        return _write(names, _counted(_table_rows(reader, table, start, end), progress), target, format)
     finally:
         reader.close()
+
+
+def _counted(rows: Iterable[list[Any]], progress: Callable[[str], object]) -> Iterator[list[Any]]:
+    for number, row in enumerate(rows):
+        if number % LOT == 0:
+            progress(f"{number} rows, up to {row[0]}")
+        yield row
 
 
 def _table_rows(reader: Reader, table: str, start: float, end: float) -> Iterator[list[Any]]:

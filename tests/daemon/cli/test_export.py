@@ -69,3 +69,20 @@ def test_a_table_goes_out_as_csv_and_as_parquet_alike(shop: Path, tmp_path: Path
     assert len(rows) == table.num_rows == count(tmp_path / "shop.db", "minutes") > 0
     assert [float(row["inlet_pa_mean"]) if row["inlet_pa_mean"] else None for row in rows] == \
         table.column("inlet_pa_mean").to_pylist()
+
+
+@pytest.mark.parametrize(("words", "steps"), [
+    (["backup", "{shop}", "{out}"], ["copying", "checking the copy"]),
+    (["export", "{shop}", "frames", "{out}"], ["exporting frames: 0 rows"]),
+])
+def test_how_far_it_is_is_said_on_stderr_and_a_pipe_hears_each_step(
+    words: list[str], steps: list[str], shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.cli.common.Progress.EVERY_S", 0.0)  # else a line comes after ten seconds
+    given = [word.format(shop=shop, out=tmp_path / "out") for word in words]
+    made = CliRunner().invoke(app, given)
+    assert made.exit_code == 0, made.output
+    lines = made.stderr.splitlines()
+    assert [next((line for line in lines if line.startswith(step)), None) is not None for step in steps] == [True] * len(steps)
+    assert "\r" not in made.stderr
+    assert not any(step in made.stdout for step in steps)
