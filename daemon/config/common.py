@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from daemon.config.quantities import StrictModel
+
+if TYPE_CHECKING:
+    from daemon.config.config import Config
 
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
 _CLOCK = re.compile(r"^(\d{1,2})(?:[:.h](\d{2}))?\s*(am|pm)?$", re.IGNORECASE)
@@ -48,21 +51,42 @@ ClockSpan = Annotated[tuple[str, str], BeforeValidator(clock_span)]
 
 
 class TlsTable(StrictModel):
-    """TLS of a broker."""
+    """TLS of a broker. ``ca_file`` None trusts the system's authorities. ``insecure`` takes any certificate: health and log say
+    so as long as it lasts, because anybody in between could then read and invent readings."""
 
     ca_file: str | None = None
     cert_file: str | None = None
     key_file: str | None = None
     insecure: bool = False
 
+    @model_validator(mode="after")
+    def _pair(self) -> TlsTable:
+        if self.key_file is not None and self.cert_file is None:
+            raise ValueError("key_file is given without cert_file")
+        return self
+
+    def placed(self, config: Config) -> TlsTable:
+        """With its files looked for beside the configuration."""
+        files = {key: getattr(self, key) for key in ("ca_file", "cert_file", "key_file")}
+        return self.model_copy(update={key: str(config.at(name)) for key, name in files.items() if name is not None})
+
 
 class BrokerTable(StrictModel):
-    """Where a broker is met, and as whom."""
+    """Where a broker is met, and as whom. The password is the first line of a file or an environment variable, read anew at every
+    connection and never part of the settings."""
 
-    host: str
+    host: Annotated[str, Field(min_length=1)]
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     version: Literal["3.1.1", "5"] = "3.1.1"
     user: str | None = None
     password_file: str | None = None
     password_env: str | None = None
     tls: TlsTable | None = None
+
+    @model_validator(mode="after")
+    def _password(self) -> Self:
+        if self.password_file is not None and self.password_env is not None:
+            raise ValueError("password_file and password_env are both given; one is enough")
+        if self.user is None and (self.password_file is not None or self.password_env is not None):
+            raise ValueError("a password is given without a user")
+        return self

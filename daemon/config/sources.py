@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, FiniteFloat, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, FiniteFloat, model_validator
 
 from daemon.config.common import BrokerTable, Name
 from daemon.config.quantities import Duration, StrictModel
+from daemon.sources.grammar import Pattern
 
 
 class SimulatorTable(StrictModel):
@@ -51,21 +52,69 @@ class SerialTable(StrictModel):
 
 
 class TopicTable(StrictModel):
-    """What a topic carries, where a word is not enough: a number somewhere inside a JSON object (``field``, a dotted path), or
-    text with several numbers (``columns`` or a ``pattern``, as of a serial line)."""
+    """What the messages of a topic (or of many: ``+`` stands for one level, a last ``#`` for all below) carry.
+
+    With a ``channel`` or a ``gate`` the payload is one value, or a JSON object whose ``field`` (a dotted path) is it. ``{1}``,
+    ``{2}`` in their names stand for what the first, second ``+`` matched (``#`` counts as the last). Without either the payload
+    is read like a serial line: an object, pairs, ``columns`` or the ``pattern``; a plain number then takes the name of the only
+    ``+``.
+    """
 
     channel: str | None = None
+    gate: str | None = None
     field: str = "value"
     columns: tuple[str, ...] = ()
     pattern: str = ""
 
+    @model_validator(mode="after")
+    def _one_way(self) -> TopicTable:
+        if (self.channel is not None) + (self.gate is not None) + bool(self.columns) + bool(self.pattern) > 1:
+            raise ValueError("one of channel, gate, columns and pattern is enough")
+        if self.pattern:
+            Pattern(self.pattern)
+        return self
+
+
+def _carried(value: Any) -> Any:
+    """A word in place of a table: a channel, ``gate:PORT``, or ``json`` for what names its values itself."""
+    if not isinstance(value, str):
+        return value
+    if value.startswith("gate:"):
+        return {"gate": value.removeprefix("gate:")}
+    return {} if value == "json" else {"channel": value}
+
+
+Carried = Annotated[TopicTable, BeforeValidator(_carried, json_schema_input_type=str | TopicTable)]
+
+
+def topic_filter(topic: str) -> str:
+    """The topic, ``ValueError`` unless it is a topic filter (MQTT 5.0, sections 4.7.1 and 4.7.3).
+
+    >>> topic_filter("barn/+/pa")
+    'barn/+/pa'
+    >>> topic_filter("barn/#/pa")
+    Traceback (most recent call last):
+    ValueError: topic 'barn/#/pa': '#' may only be the last level, alone
+    """
+    levels = topic.split("/")
+    if not 0 < len(topic.encode()) <= 65535:
+        raise ValueError(f"topic {topic!r}: a topic has 1 to 65535 bytes")
+    if "\0" in topic:
+        raise ValueError(f"topic {topic!r}: no zero byte is allowed")
+    if any("#" in level for level in levels[:-1]) or ("#" in levels[-1] and levels[-1] != "#"):
+        raise ValueError(f"topic {topic!r}: '#' may only be the last level, alone")
+    if any("+" in level and level != "+" for level in levels):
+        raise ValueError(f"topic {topic!r}: '+' may only stand alone between slashes")
+    return topic
+
 
 class MqttTable(BrokerTable):
-    """[[source]] kind = "mqtt": topics of a broker."""
+    """[[source]] kind = "mqtt": topics of a broker. Retained values that carry no time stamp are not taken, for nobody knows how
+    old they are; retained gate states are."""
 
     kind: Literal["mqtt"]
     name: Name = "mqtt"
-    topics: Annotated[dict[str, str | TopicTable], Field(min_length=1)]
+    topics: Annotated[dict[Annotated[str, AfterValidator(topic_filter)], Carried], Field(min_length=1)]
     client_id: str | None = None
 
 

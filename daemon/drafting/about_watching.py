@@ -10,7 +10,7 @@ from analysis import units
 from analysis.readings import CHANNELS
 from daemon.config.model import DashboardTable, SensorTable
 from daemon.config.quantities import StrictModel
-from daemon.config.sources import ModbusTable, MqttTable, SerialTable, SimulatorTable
+from daemon.config.sources import ModbusTable, MqttTable, SerialTable, SimulatorTable, topic_filter
 from daemon.config.telling import AppriseOutlet, LogOutlet, MqttOutlet, WebhookOutlet
 from daemon.drafting.asking import (
     ANY,
@@ -82,11 +82,9 @@ def _topics(text: str) -> str:
 
 
 def _check_topics(text: str, context: Context) -> None:
-    from daemon.sources.settings import check_topic_filter
-
     for line in text.split("\n"):
         carries, _, topic = line.partition(" = ")
-        check_topic_filter(topic)
+        topic_filter(topic)
         channel = carries.partition(" at ")[0]
         if channel != "json" and channel not in CHANNELS and not channel.startswith(GATE) and "{" not in channel:
             raise ValueError(

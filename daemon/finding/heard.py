@@ -14,6 +14,7 @@ from typing import Any
 from daemon.calibrate import Calibrator
 from daemon.config.model import SensorTable
 from daemon.config.sensors import build_sensors
+from daemon.config.sources import MqttTable
 from daemon.finding.guessing import MOST_VALUES, Guess, Series, guess_all
 from daemon.sources import grammar
 from daemon.sources.contract import Sample, SourceHealth
@@ -21,7 +22,7 @@ from daemon.sources.fields import decode_json, escaped, gate_state, plain_name
 from daemon.sources.grammar import Pattern, Quantity
 from daemon.sources.lines import strip_checksum
 from daemon.sources.payloads import LONGEST_PAYLOAD, PayloadParser
-from daemon.sources.settings import Expected, MqttSettings, TopicSettings, WireSettings
+from daemon.sources.settings import Expected, WireSettings
 from daemon.sources.wire import LineParser, as_text
 
 MOST_NAMES = 60
@@ -407,16 +408,11 @@ class Topics:
         return Proposal(source, sensors, tuple(guesses), self._readings(topics, sensors))
 
     def _readings(self, topics: Mapping[str, Any], sensors: Mapping[str, Mapping[str, Any]]) -> dict[str, float | None]:
-        rules = [
-            TopicSettings(topic, carries["channel"], carries["field"]) if isinstance(carries, dict)
-            else TopicSettings(topic, None if carries == "json" else carries)
-            for topic, carries in topics.items() if isinstance(carries, dict) or not carries.startswith("gate:")
-        ]
-        if not rules or not sensors:
+        if not topics or not sensors:
             return {}
         calibrator, wire = _calibrator(sensors)
-        settings = MqttSettings("broker", "broker", topics=tuple(rules), wire=wire)
-        parser = PayloadParser(settings, SourceHealth("broker", "mqtt"))
+        table = MqttTable.model_validate({"kind": "mqtt", "host": "broker", "topics": topics})
+        parser = PayloadParser(table, wire, SourceHealth("broker", "mqtt"))
         found = [parser.parse(name, payload, False, 0.0) for name, payload in self.messages]
         return _read([sample for sample in found if sample is not None], calibrator)
 

@@ -11,14 +11,18 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from pydantic import ValidationError
+
 from daemon.clock import WallClock
+from daemon.config.common import TlsTable
+from daemon.config.sources import MqttTable, TopicTable
 from daemon.errors import ConfigError, DuctwardenError, SourceError
 from daemon.finding.found import Found, from_lines, from_topics
 from daemon.finding.heard import Topics, readable
 from daemon.sources.fields import escaped
 from daemon.sources.lines import LineSplitter
 from daemon.sources.serial_port import port_words
-from daemon.sources.settings import MqttSettings, TlsSettings, TopicSettings
+from daemon.sources.settings import WireSettings
 
 BY_ID = Path("/dev/serial/by-id")
 MOST_PORTS = 16
@@ -184,13 +188,14 @@ def hear_broker(
     from daemon.sources.mqtt import MqttSource
 
     try:
-        settings = MqttSettings(
-            "listen", where.host, where.port, username=user, password_file=None if password_file is None else str(password_file),
-            password_env=password_env, tls=TlsSettings(ca_file) if where.tls or ca_file is not None else None,
-            topics=tuple(TopicSettings(one) for one in filters),
+        table = MqttTable(
+            kind="mqtt", name="listen", host=where.host, port=where.port, user=user, password_env=password_env,
+            password_file=None if password_file is None else str(password_file),
+            tls=TlsTable(ca_file=ca_file) if where.tls or ca_file is not None else None,
+            topics={one: TopicTable() for one in filters},
         )
-    except ValueError as error:
-        raise ConfigError([str(error)]) from error
+    except ValidationError as error:
+        raise ConfigError([one["msg"].removeprefix("Value error, ") for one in error.errors()]) from error
     stop = threading.Event()
     shown = [0]
 
@@ -213,9 +218,9 @@ def hear_broker(
                     say(f"  {escaped(topic)}{mark}  {escaped(payload.decode(errors='backslashreplace'), 90)}")
             self._inbox.clear()
 
-    say(f"listening at {escaped(where.host)}:{where.port}{' over TLS' if settings.tls else ''}, topics {', '.join(filters)}")
+    say(f"listening at {escaped(where.host)}:{where.port}{' over TLS' if table.tls else ''}, topics {', '.join(filters)}")
     try:
-        Ear(settings, WallClock()).listen(queue.Queue(), stop)
+        Ear(table, WireSettings(), WallClock()).listen(queue.Queue(), stop)
     except SourceError:
         if not heard.topics:
             raise

@@ -13,8 +13,8 @@ from typing import Literal
 from urllib.parse import urlsplit
 
 from analysis.conditions import Urgency
+from daemon.config.common import TlsTable
 from daemon.errors import OutletError
-from daemon.sources.settings import TlsSettings
 
 
 def _need(good: bool, sentence: str) -> None:
@@ -110,7 +110,7 @@ class MqttOutletSettings:
     client_id: str = ""
     username: str | None = None
     password: Secret | None = None
-    tls: TlsSettings | None = None
+    tls: TlsTable | None = None
     keepalive_s: int = 30
     estimate_every_s: float = 5.0
     reconnect_cap_s: int = 60

@@ -16,7 +16,6 @@ from daemon.outlets.settings import (
     Wants,
     WebhookOutletSettings,
 )
-from daemon.sources.settings import TlsSettings
 from daemon.weekly import DAYS
 
 
@@ -86,13 +85,10 @@ def _settings(config: Config, table: OutletTable) -> OutletSettings:
     if isinstance(table, LogOutlet):
         return LogOutletSettings(table.name, wants=wants)
     if isinstance(table, MqttOutlet):
-        tls = table.tls
         return MqttOutletSettings(
             host=table.host, port=table.port, name=table.name, base=table.base, unit=table.unit, version=table.version,
             username=table.user, password=_secret(config, table.password_file, table.password_env),
-            tls=None if tls is None else TlsSettings(
-                _path(config, tls.ca_file), _path(config, tls.cert_file), _path(config, tls.key_file), tls.insecure
-            ),
+            tls=table.tls.placed(config) if table.tls else None,
             wants=wants,
         )
     if isinstance(table, AppriseOutlet):

@@ -4,23 +4,15 @@ from __future__ import annotations
 
 import time
 from datetime import datetime
+from typing import Any
 
 from daemon.clock import Clock, PacedClock
 from daemon.config.config import Config
-from daemon.config.sources import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable, TopicTable
+from daemon.config.sources import MqttTable, ReplayTable, SerialTable, SimulatorTable, SourceTable
 from daemon.errors import ConfigError
 from daemon.memory import Past
 from daemon.sources.contract import Source
-from daemon.sources.settings import (
-    Expected,
-    GateTopicSettings,
-    MqttSettings,
-    TlsSettings,
-    TopicSettings,
-    WireSettings,
-)
-
-GATE = "gate:"
+from daemon.sources.settings import Expected, WireSettings
 
 
 def build_sources(config: Config, clock: Clock, past: Past) -> tuple[list[Source], Clock | None]:
@@ -67,7 +59,11 @@ def _build(config: Config, table: SourceTable, clock: Clock, past: Past) -> tupl
     if isinstance(table, MqttTable):
         from daemon.sources.mqtt import MqttSource
 
-        return MqttSource(_mqtt(config, table, WireSettings(known=known, ports=ports, units=expected)), clock), None
+        placed: dict[str, Any] = {} if table.tls is None else {"tls": table.tls.placed(config)}
+        if table.password_file is not None:
+            placed["password_file"] = str(config.at(table.password_file))
+        wire = WireSettings(known=known, ports=ports, units=expected)
+        return MqttSource(table.model_copy(update=placed), wire, clock), None
     from daemon.sources.modbus import ModbusSource
 
     return ModbusSource(table, clock), None
@@ -94,28 +90,3 @@ def _simulator(config: Config, table: SimulatorTable, past: Past) -> tuple[Sourc
         channels=tuple(spec.channel for spec in config.sensors),
     )
     return SimulatedSource(settings, clock), clock
-
-
-def _mqtt(config: Config, table: MqttTable, wire: WireSettings) -> MqttSettings:
-    topics: list[TopicSettings] = []
-    gates: list[GateTopicSettings] = []
-    for topic, carries in table.topics.items():
-        if isinstance(carries, TopicTable):
-            topics.append(TopicSettings(topic, carries.channel, carries.field, carries.columns, carries.pattern))
-        elif carries.startswith(GATE):
-            gates.append(GateTopicSettings(topic, carries.removeprefix(GATE)))
-        else:
-            topics.append(TopicSettings(topic, None if carries == "json" else carries))
-    tls = table.tls
-    return MqttSettings(
-        name=table.name, host=table.host, port=table.port, version=table.version, client_id=table.client_id or "",
-        username=table.user, password_file=_path(config, table.password_file), password_env=table.password_env,
-        tls=None if tls is None else TlsSettings(
-            _path(config, tls.ca_file), _path(config, tls.cert_file), _path(config, tls.key_file), tls.insecure
-        ),
-        topics=tuple(topics), gates=tuple(gates), wire=wire,
-    )
-
-
-def _path(config: Config, name: str | None) -> str | None:
-    return None if name is None else str(config.at(name))

@@ -25,12 +25,13 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon.clock import Clock
+from daemon.config.sources import MqttTable
 from daemon.errors import SourceError
 from daemon.sources.contract import LARGEST_BATCH, Lifeline, SampleQueue, SourceHealth, hand_over
 from daemon.sources.fields import escaped
 from daemon.sources.mqtt_words import connect_words, is_loopback, tls_context
 from daemon.sources.payloads import PayloadParser
-from daemon.sources.settings import MqttSettings
+from daemon.sources.settings import RetrySettings, WireSettings
 
 log = logging.getLogger(__name__)
 
@@ -47,21 +48,24 @@ _LONGEST_PASSWORD = 4096
 
 
 class MqttSource:
-    """Listens to the topics of ``settings``; ``clock`` gives the time of arrival."""
+    """Listens to the topics of ``table``, whose files are whole paths; ``clock`` gives the time of arrival. After ``silent_s``
+    without a message the broker is called silent."""
 
-    def __init__(self, settings: MqttSettings, clock: Clock) -> None:
-        self.settings = settings
+    def __init__(
+        self, table: MqttTable, wire: WireSettings, clock: Clock, retry: RetrySettings = RetrySettings(),  # noqa: B008
+        silent_s: float = 60.0,
+    ) -> None:
+        self.table = table
         self.clock = clock
-        self._health = SourceHealth(settings.name, "mqtt")
-        self._parser = PayloadParser(settings, self._health)
-        self._client_id = settings.client_id or f"ductwarden-{uuid.uuid4().hex[:12]}"
-        filters = dict.fromkeys([rule.topic for rule in settings.topics] + [rule.topic for rule in settings.gates])
-        self._filters = list(filters)
+        self.silent_s = silent_s
+        self._health = SourceHealth(table.name, "mqtt")
+        self._parser = PayloadParser(table, wire, self._health)
+        self._client_id = table.client_id or f"ductwarden-{uuid.uuid4().hex[:12]}"
         self._inbox: list[tuple[str, bytes, bool, float]] = []
         self._greeted = False
         self._goodbye = ""
         self._not_allowed: list[str] = []
-        self._line = Lifeline(self._health, settings.retry, log)
+        self._line = Lifeline(self._health, retry, log)
 
     @property
     def health(self) -> SourceHealth:
@@ -87,26 +91,26 @@ class MqttSource:
 
     def _client(self) -> paho.Client:
         """A client that is ready to connect; raises SourceError for a password or certificate that cannot be read."""
-        settings = self.settings
+        table = self.table
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._client_id,
-            protocol=paho.MQTTv5 if settings.version == "5" else paho.MQTTv311,
-            clean_session=None if settings.version == "5" else True,
+            protocol=paho.MQTTv5 if table.version == "5" else paho.MQTTv311,
+            clean_session=None if table.version == "5" else True,
             reconnect_on_failure=False,
         )
         client.connect_timeout = _CONNECT_S
-        if settings.username is not None:
-            client.username_pw_set(settings.username, _password(settings))
-            if settings.tls is None and not is_loopback(settings.host) and not self._line.reported:
-                log.warning("source %s: the password crosses the network unprotected (no tls)", escaped(settings.name))
-        if settings.tls is not None:
+        if table.user is not None:
+            client.username_pw_set(table.user, _password(table))
+            if table.tls is None and not is_loopback(table.host) and not self._line.reported:
+                log.warning("source %s: the password crosses the network unprotected (no tls)", escaped(table.name))
+        if table.tls is not None:
             try:
-                client.tls_set_context(tls_context(settings.tls))
+                client.tls_set_context(tls_context(table.tls))
             except ValueError as error:
                 raise SourceError(str(error)) from error
-            if settings.tls.insecure:
-                log.warning("source %s: the broker's certificate is NOT checked", escaped(settings.name))
+            if table.tls.insecure:
+                log.warning("source %s: the broker's certificate is NOT checked", escaped(table.name))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -118,9 +122,9 @@ class MqttSource:
 
     def _connect(self, client: paho.Client, stop: threading.Event) -> bool:
         """Connect; False if stopped meanwhile. Raises SourceError."""
-        settings = self.settings
+        table = self.table
         more: dict[str, Any] = {}
-        if settings.version == "5":
+        if table.version == "5":
             more["properties"] = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             more["properties"].MaximumPacketSize = _LARGEST_PACKET
             more["clean_start"] = True
@@ -129,18 +133,18 @@ class MqttSource:
 
         def attempt() -> None:
             try:
-                client.connect(settings.host, settings.port, _KEEPALIVE_S, **more)
+                client.connect(table.host, table.port, _KEEPALIVE_S, **more)
             except Exception as error:
                 failure.append(error)
             finally:
                 done.set()
 
-        threading.Thread(target=attempt, name=f"connect {escaped(settings.name)}", daemon=True).start()
+        threading.Thread(target=attempt, name=f"connect {escaped(table.name)}", daemon=True).start()
         while not done.wait(_TURN_S):
             if stop.is_set():
                 return False
         if failure:
-            raise SourceError(connect_words(failure[0], self._where(), settings.tls is not None)) from failure[0]
+            raise SourceError(connect_words(failure[0], self._where(), table.tls is not None)) from failure[0]
         return True
 
     def _listen(self, client: paho.Client, out: SampleQueue, stop: threading.Event) -> None:
@@ -170,7 +174,7 @@ class MqttSource:
                 if now - began > _GREETING_S:
                     raise SourceError(f"{self._where()} takes the connection but does not greet: is it a broker?")
                 heard = now
-            elif now - heard >= self.settings.silent_s:
+            elif now - heard >= self.silent_s:
                 self._connected(f"connected, but nothing arrived for {now - heard:.0f} s")
 
     def _flush(self, out: SampleQueue) -> None:
@@ -185,17 +189,17 @@ class MqttSource:
         """Say how it goes, with what must not be forgotten while it does."""
         if self._not_allowed:
             words += f"; the broker refuses the topics {', '.join(self._not_allowed)}"
-        if self.settings.tls is not None and self.settings.tls.insecure:
+        if self.table.tls is not None and self.table.tls.insecure:
             words += " (INSECURE: the broker's certificate is not checked)"
         self._health.state = words
 
     def _where(self) -> str:
-        return f"{escaped(self.settings.host)}:{self.settings.port}"
+        return f"{escaped(self.table.host)}:{self.table.port}"
 
     def _parting_words(self) -> str:
         if self._greeted:
             return f"the connection to {self._where()} was lost"
-        hint = "" if self.settings.tls is not None else " (does this port want TLS?)"
+        hint = "" if self.table.tls is not None else " (does this port want TLS?)"
         return f"{self._where()} closed the connection before greeting{hint}"
 
     # The callbacks: on the source's own thread, inside client.loop.
@@ -211,21 +215,21 @@ class MqttSource:
         self._greeted = True
         self._line.opened(self._where(), "")
         self._connected("connected, waiting for the first message")
-        if self.settings.version == "5":
-            client.subscribe([(topic, SubscribeOptions(qos=0)) for topic in self._filters])
+        if self.table.version == "5":
+            client.subscribe([(topic, SubscribeOptions(qos=0)) for topic in self.table.topics])
         else:
-            client.subscribe([(topic, 0) for topic in self._filters])
+            client.subscribe([(topic, 0) for topic in self.table.topics])
 
     def _on_subscribe(
         self, client: paho.Client, userdata: Any, mid: int, reasons: list[ReasonCode], properties: Properties | None
     ) -> None:
         self._not_allowed = [
-            escaped(topic) for topic, reason in zip(self._filters, reasons, strict=False) if reason.is_failure
+            escaped(topic) for topic, reason in zip(self.table.topics, reasons, strict=False) if reason.is_failure
         ]
         if self._not_allowed:
             self._connected("connected")
             self._health.last_error = self._health.state
-            log.warning("source %s: %s", escaped(self.settings.name), self._health.state)
+            log.warning("source %s: %s", escaped(self.table.name), self._health.state)
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
         try:
@@ -245,19 +249,19 @@ class MqttSource:
             self._goodbye = f"{self._where()} ended the connection: {reason.getName()}"
 
 
-def _password(settings: MqttSettings) -> str | None:
+def _password(table: MqttTable) -> str | None:
     """The password, read when it is needed; it is never kept, shown or logged."""
-    if settings.password_file is not None:
-        path = Path(settings.password_file)
+    if table.password_file is not None:
+        path = Path(table.password_file)
         try:
             with path.open(encoding="utf-8") as file:
                 return file.readline(_LONGEST_PASSWORD).rstrip("\r\n")
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or "it is not text"
             raise SourceError(f"cannot read password_file {escaped(str(path), 200)}: {why}") from error
-    if settings.password_env is not None:
-        password = os.environ.get(settings.password_env)
+    if table.password_env is not None:
+        password = os.environ.get(table.password_env)
         if password is None:
-            raise SourceError(f"the environment variable {escaped(settings.password_env)} (password_env) is not set")
+            raise SourceError(f"the environment variable {escaped(table.password_env)} (password_env) is not set")
         return password
     return None

@@ -7,11 +7,11 @@ import ipaddress
 import socket
 import ssl
 
+from daemon.config.common import TlsTable
 from daemon.sources.fields import escaped
-from daemon.sources.settings import TlsSettings
 
 
-def tls_context(tls: TlsSettings) -> ssl.SSLContext:
+def tls_context(tls: TlsTable) -> ssl.SSLContext:
     """The context of a connection as ``tls`` wants it. Files are read each time: what was renewed is taken.
 
     Raises ValueError, with words for the owner, for a file that cannot be used.

@@ -5,16 +5,20 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from daemon.config.sources import MqttTable, TopicTable
 from daemon.sources import grammar
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import Doubled, decode_json, escaped, stamp
-from daemon.sources.settings import MqttSettings, TopicSettings
+from daemon.sources.settings import WireSettings
 from daemon.sources.wire import AHEAD_S, BEHIND_S, FieldReader, LineParser, as_text
 
 LONGEST_PAYLOAD = 16_384
 """No honest payload of readings is longer [bytes]."""
 _MOST_TOPICS = 512
 _PLACE = re.compile(r"\{([1-9])\}")
+
+Route = list[tuple[str, TopicTable, str | None]]
+"""The topic filters that match a topic, what each carries, and the channel or gate that this comes to."""
 
 
 def matched(topic_filter: str, topic: str) -> tuple[str, ...] | None:
@@ -52,22 +56,22 @@ def filled(pattern: str, caught: tuple[str, ...]) -> str:
 
 
 class PayloadParser:
-    """Reads the messages of the topics that the settings name. Every rule that matches a topic has its say."""
+    """Reads the messages of the topics of ``table``. Every topic filter that matches has its say."""
 
-    def __init__(self, settings: MqttSettings, health: SourceHealth) -> None:
-        self.settings = settings
+    def __init__(self, table: MqttTable, wire: WireSettings, health: SourceHealth) -> None:
+        self.table = table
         self.health = health
-        self.fields = FieldReader(settings.name, settings.wire, health)
+        self.fields = FieldReader(table.name, wire, health)
         self._lines = {
-            rule: LineParser(settings.name, replace(settings.wire, columns=rule.columns, pattern=rule.pattern), health)
-            for rule in settings.topics if rule.channel is None
+            topic: LineParser(table.name, replace(wire, columns=carried.columns, pattern=carried.pattern), health)
+            for topic, carried in table.topics.items()
         }
-        self._routes: dict[str, tuple[list[tuple[TopicSettings, str | None]], list[tuple[str, str]]]] = {}
+        self._routes: dict[str, Route] = {}
 
     def parse(self, topic: str, payload: bytes, retained: bool, arrived: float) -> Sample | None:
         """The sample that a message holds, None (and a count in the health) if it holds none."""
-        values_to, gates_to = self._route(topic)
-        if not values_to and not gates_to:
+        route = self._route(topic)
+        if not route:
             self.health.unknown(escaped(topic))
             return None
         if len(payload) > LONGEST_PAYLOAD:
@@ -83,11 +87,12 @@ class PayloadParser:
             if not isinstance(said, dict):
                 return self._refuse("not json")
         states: dict[str, bool] = {}
-        for port, field in gates_to:
-            self.fields.gate(states, port, grammar.at(said, field) if isinstance(said, dict) else said)
         fields: dict[str, object] = {}
-        for rule, channel in values_to:
-            self._collect(fields, said, rule, channel)
+        for rule, carried, name in route:
+            if carried.gate is not None:
+                self.fields.gate(states, name or "", grammar.at(said, carried.field) if isinstance(said, dict) else said)
+            else:
+                self._collect(fields, said, rule, carried, name)
         if retained and not self._dated(fields, arrived):
             self.health.refuse("retained, age unknown")
             gates = fields.get("gates")
@@ -96,14 +101,14 @@ class PayloadParser:
         if not states:
             return sample
         if sample is None:
-            return Sample(self.settings.name, arrived, {}, states)
+            return Sample(self.table.name, arrived, {}, states)
         return Sample(sample.source, sample.t, sample.values, {**(sample.gates or {}), **states})
 
-    def _collect(self, fields: dict[str, object], said: object, rule: TopicSettings, channel: str | None) -> None:
+    def _collect(self, fields: dict[str, object], said: object, rule: str, carried: TopicTable, channel: str | None) -> None:
         """Add to ``fields`` what one rule makes of the payload."""
-        if rule.channel is None:
+        if carried.channel is None:
             if not isinstance(said, dict):
-                self._line(fields, str(said), rule, channel)
+                self._line(fields, str(said), rule, carried, channel)
                 return
             if not said:
                 self.health.refuse("nothing in it")
@@ -115,7 +120,7 @@ class PayloadParser:
             if not isinstance(said, dict):
                 fields[channel] = grammar.quantity(str(said))
                 return
-            value = grammar.at(said, rule.field)
+            value = grammar.at(said, carried.field)
             if value is None:
                 self.health.refuse("field missing")
             else:
@@ -123,10 +128,10 @@ class PayloadParser:
                 if "t" in said:
                     fields.setdefault("t", said["t"])
 
-    def _line(self, fields: dict[str, object], text: str, rule: TopicSettings, channel: str | None) -> None:
+    def _line(self, fields: dict[str, object], text: str, rule: str, carried: TopicTable, channel: str | None) -> None:
         """The same for a payload that is read like a line: a plain number by the topic's name, pairs, columns or a pattern."""
         value = grammar.quantity(text)
-        if value == value and not rule.columns and not rule.pattern:
+        if value == value and not carried.columns and not carried.pattern:
             if channel is None:
                 self.health.refuse("no channel for a plain number")
             else:
@@ -146,22 +151,16 @@ class PayloadParser:
         t = stamp(fields.get("t"))
         return isinstance(t, float) and arrived - BEHIND_S <= t <= arrived + AHEAD_S
 
-    def _route(self, topic: str) -> tuple[list[tuple[TopicSettings, str | None]], list[tuple[str, str]]]:
+    def _route(self, topic: str) -> Route:
         """The rules that listen to this topic; remembered, for there are few topics and many messages."""
         route = self._routes.get(topic)
         if route is None:
-            values: list[tuple[TopicSettings, str | None]] = []
-            gates: list[tuple[str, str]] = []
-            for rule in self.settings.topics:
-                caught = matched(rule.topic, topic)
+            route = []
+            for rule, carried in self.table.topics.items():
+                caught = matched(rule, topic)
                 if caught is not None:
-                    only = caught[0] if len(caught) == 1 else None
-                    values.append((rule, filled(rule.channel, caught) if rule.channel is not None else only))
-            for gate in self.settings.gates:
-                caught = matched(gate.topic, topic)
-                if caught is not None:
-                    gates.append((filled(gate.port, caught), gate.field))
-            route = (values, gates)
+                    name, only = carried.channel or carried.gate, caught[0] if len(caught) == 1 else None
+                    route.append((rule, carried, only if name is None else filled(name, caught)))
             if len(self._routes) < _MOST_TOPICS and len(topic) < 1024:
                 self._routes[topic] = route
         return route

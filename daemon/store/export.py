@@ -34,7 +34,7 @@ def export_table(
     path: Path, table: str, target: Path, *, start: float = -EVER, end: float = EVER, format: Format = "csv",
     progress: Callable[[str], object] = str,
 ) -> int:
-    """Write the rows of ``table`` from ``start`` to ``end`` to ``target``, telling ``progress`` how far it is; returns their number.
+    """Write the rows of ``table`` from ``start`` to ``end`` to ``target``, ``progress`` hearing how far; returns their number.
 
     Raises :class:`StoreError` for an unknown table, where the database cannot be read or the file not written, and for
     Parquet without ``pyarrow``.

@@ -4,33 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 
+from daemon.config.sources import MqttTable
 from daemon.sources.contract import SourceHealth
 from daemon.sources.payloads import PayloadParser
-from daemon.sources.settings import GateTopicSettings, MqttSettings, TopicSettings, WireSettings
+from daemon.sources.settings import WireSettings
 from tests.fuzz.engine import Target, main
 from tests.fuzz.wire import NOON, checked
 
-RULES = MqttSettings(
-    "fuzz",
-    "localhost",
-    topics=(
-        TopicSettings("barn/+/pa", "{1}_pa"),
-        TopicSettings("unit/#"),
-        TopicSettings("meter", "motor_a", "em.current"),
-        TopicSettings("meter", "line_v", "em.voltage"),
-        TopicSettings("+/+/+/+", "{1}{2}{3}{4}"),
-    ),
-    gates=(GateTopicSettings("gate/+"), GateTopicSettings("meter", "planer", "em.open")),
-)
-KNOWN = MqttSettings(
-    "fuzz",
-    "localhost",
-    topics=RULES.topics,
-    gates=RULES.gates,
-    wire=WireSettings(known=frozenset({"inlet_pa", "motor_a"}), ports=frozenset({"planer"})),
-)
+TABLE = MqttTable.model_validate({"kind": "mqtt", "host": "localhost", "topics": {
+    "barn/+/pa": "{1}_pa", "unit/#": "json", "meter": {"channel": "motor_a", "field": "em.current"},
+    "+": {"channel": "line_v", "field": "em.voltage"}, "+/+/+/+": "{1}{2}{3}{4}", "gate/+": "gate:{1}",
+    "meter/#": {"gate": "planer", "field": "em.open"},
+}})
+KNOWN = WireSettings(known=frozenset({"inlet_pa", "motor_a"}), ports=frozenset({"planer"}))
 HEALTHS = (SourceHealth("fuzz", "mqtt"), SourceHealth("fuzz", "mqtt"))
-PARSERS = (PayloadParser(RULES, HEALTHS[0]), PayloadParser(KNOWN, HEALTHS[1]))
+PARSERS = (PayloadParser(TABLE, WireSettings(), HEALTHS[0]), PayloadParser(TABLE, KNOWN, HEALTHS[1]))
 
 SEEDS = (
     b"barn/inlet/pa\n-2100.5",

@@ -21,9 +21,10 @@ from typing import Any
 import pytest
 
 from daemon.clock import FakeClock
+from daemon.config.sources import MqttTable
 from daemon.sources.contract import SourceHealth
 from daemon.sources.mqtt import MqttSource
-from daemon.sources.settings import MqttSettings, RetrySettings, TopicSettings, WireSettings
+from daemon.sources.settings import RetrySettings, WireSettings
 from daemon.sources.wire import LineParser
 from tests.hardware.building import PYTHON_NODE, node_modules
 from tests.support.broker import Broker, free_port
@@ -162,10 +163,11 @@ def test_over_a_real_broker_and_back_after_a_loss(monkeypatch: pytest.MonkeyPatc
             clock.sleep_ms(2000)
             assert not link.say("{}")  # the wrong password
             settings.BROKER_PASSWORD = "mortise"
-            mqtt = MqttSettings("barn", "127.0.0.1", broker.port, username="node", password_file=str(secret),
-                                topics=(TopicSettings("shop/unit"),), retry=RetrySettings(0.05, 0.2))
+            mqtt = MqttTable.model_validate({
+                "kind": "mqtt", "name": "barn", "host": "127.0.0.1", "port": broker.port, "user": "node",
+                "password_file": str(secret), "topics": {"shop/unit": "json"}})
             try:
-                with running(MqttSource(mqtt, FakeClock(1000.0))) as at_work:
+                with running(MqttSource(mqtt, WireSettings(), FakeClock(1000.0), RetrySettings(0.05, 0.2))) as at_work:
                     at_work.until("connected, waiting")
                     clock.sleep_ms(4000)
                     said = threading.Event()

@@ -14,9 +14,10 @@ from pathlib import Path
 import pytest
 
 from daemon.clock import FakeClock
+from daemon.config.sources import MqttTable
 from daemon.sources.contract import SourceHealth
 from daemon.sources.mqtt import MqttSource
-from daemon.sources.settings import MqttSettings, RetrySettings, TopicSettings, WireSettings
+from daemon.sources.settings import RetrySettings, WireSettings
 from daemon.sources.wire import LineParser
 from tests.hardware.building import SKETCH, STUB, compiled, compiler
 from tests.support.broker import Broker
@@ -122,14 +123,14 @@ def test_over_a_real_broker_and_back_after_a_loss(tmp_path: Path) -> None:
     program = compiled(tmp_path / "sketch", SKETCH / "shop_node.ino", STUB / "run_sketch.cpp", defines=defines)
     secret = tmp_path / "password"
     secret.write_text("mortise\n")
-    settings = MqttSettings(
-        "barn", "127.0.0.1", broker.port, username="node", password_file=str(secret), retry=RetrySettings(0.05, 0.2),
-        topics=(TopicSettings("shop/unit"), TopicSettings("shop/node/online", "online")),
-    )
+    table = MqttTable.model_validate({
+        "kind": "mqtt", "name": "barn", "host": "127.0.0.1", "port": broker.port, "user": "node", "password_file": str(secret),
+        "topics": {"shop/unit": "json", "shop/node/online": "online"},
+    })
     node = subprocess.Popen([program, "400", "20"], env={**os.environ, **pins(TRUE)}, stdout=subprocess.DEVNULL,
                             stderr=subprocess.DEVNULL)
     try:
-        with running(MqttSource(settings, FakeClock(1000.0))) as at_work:
+        with running(MqttSource(table, WireSettings(), FakeClock(1000.0), RetrySettings(0.05, 0.2))) as at_work:
             samples = at_work.take(3)
             values = [sample.values for sample in samples if "inlet_pa" in sample.values]
             assert values

@@ -23,7 +23,7 @@ from analysis.utube import column_pressure
 from daemon.alarms.picture import alarm_document
 from daemon.cli.commands import app
 from daemon.config.load import parse
-from daemon.config.sources import ModbusRegister
+from daemon.config.sources import ModbusRegister, MqttTable
 from daemon.outlets.mqtt import estimate_document
 from daemon.outlets.tables import outlet_settings
 from daemon.outlets.webhook import document
@@ -33,9 +33,6 @@ from daemon.sources.modbus import loop_value, register_value
 from daemon.sources.payloads import PayloadParser
 from daemon.sources.recording import RecordingReport, read_recording
 from daemon.sources.settings import (
-    GateTopicSettings,
-    MqttSettings,
-    TopicSettings,
     WireSettings,
 )
 from daemon.sources.wire import LineParser
@@ -119,12 +116,10 @@ MESSAGES = rows("mqtt_topics.md", "messages")
 @pytest.mark.parametrize("row", MESSAGES, ids=[f"{row[0]} {row[1]}" for row in MESSAGES])
 def test_messages_become_what_the_notes_say(row: list[str]) -> None:
     topic, payload, result = row
-    settings = MqttSettings(
-        "shop", "127.0.0.1", topics=(TopicSettings("shop/unit"), TopicSettings("feedroom/suction", "inlet_pa")),
-        gates=(GateTopicSettings("gates/planer", "planer"), GateTopicSettings("gates/+")),
-    )
+    table = MqttTable.model_validate({"kind": "mqtt", "name": "shop", "host": "127.0.0.1", "topics": {
+        "shop/unit": "json", "feedroom/suction": "inlet_pa", "gates/planer": "gate:planer", "gates/+": "gate:{1}"}})
     health = SourceHealth("shop", "mqtt")
-    sample = PayloadParser(settings, health).parse(topic, payload.encode(), False, NINE)
+    sample = PayloadParser(table, WireSettings(), health).parse(topic, payload.encode(), False, NINE)
     assert told(sample, health) == result.replace("gates/+", "")
 
 

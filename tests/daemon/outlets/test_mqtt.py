@@ -17,10 +17,10 @@ from analysis.estimates import Estimate, Expected
 from analysis.findings import Claim, Evidence, Finding
 from daemon.alarms.picture import alarm_document, lamp
 from daemon.alarms.types import Alarm, AlarmState
+from daemon.config.common import TlsTable
 from daemon.outlets.contract import MemoryLedger
 from daemon.outlets.mqtt import MqttOutlet
 from daemon.outlets.settings import MqttOutletSettings, QueueSettings, Secret
-from daemon.sources.settings import TlsSettings
 from tests.daemon.outlets.servers import T0, notice, silent_server
 from tests.support.broker import MOSQUITTO, OPENSSL, Broker, Certificates
 from tests.support.waiting import eventually
@@ -232,11 +232,11 @@ class TestOnABroker:
         broker = Broker(tmp_path / "tls", tls=(certificates.ca, *certificates.sign("broker")))
         broker.start()
         try:
-            with outlet(broker.port, tls=TlsSettings(ca_file=certificates.ca)) as made:
+            with outlet(broker.port, tls=TlsTable(ca_file=certificates.ca)) as made:
                 made.offer(notice(1))
                 eventually(lambda: made.health.delivered == 1)
             stranger = Certificates.make(tmp_path / "other")
-            with outlet(broker.port, tls=TlsSettings(ca_file=stranger.ca)) as made:
+            with outlet(broker.port, tls=TlsTable(ca_file=stranger.ca)) as made:
                 eventually(lambda: "certificate" in made.health.last_error)
         finally:
             broker.stop()

@@ -41,11 +41,11 @@ def test_serial_mqtt_and_modbus_side_by_side() -> None:
     assert isinstance(modbus, ModbusSource)
     assert serial.table.parity == "E"
     assert serial.table.dtr is False
-    carried = {topic.topic: (topic.channel, topic.field) for topic in mqtt.settings.topics}
+    carried = {topic: (carried.channel, carried.gate, carried.field) for topic, carried in mqtt.table.topics.items()}
     assert carried == {
-        "barn/p": ("filter_pa", "value"), "barn/all": (None, "value"), "clamp/state": ("motor_a", "power.amps"),
+        "barn/p": ("filter_pa", None, "value"), "barn/all": (None, None, "value"), "gate/planer": (None, "planer", "value"),
+        "clamp/state": ("motor_a", None, "power.amps"),
     }
-    assert [(gate.topic, gate.port) for gate in mqtt.settings.gates] == [("gate/planer", "planer")]
     first, second = modbus.table.registers
     assert (modbus.table.unit, first.unit, first.at_20_ma) == (3, None, None)
     assert (second.unit, second.at_20_ma) == (7, 40.0)

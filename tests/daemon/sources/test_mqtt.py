@@ -13,27 +13,22 @@ from typing import Any
 import pytest
 
 from daemon.clock import FakeClock
+from daemon.config.common import TlsTable
+from daemon.config.sources import MqttTable
 from daemon.sources.mqtt import MqttSource
-from daemon.sources.settings import (
-    GateTopicSettings,
-    MqttSettings,
-    RetrySettings,
-    TlsSettings,
-    TopicSettings,
-)
+from daemon.sources.settings import RetrySettings, WireSettings
 from tests.support.broker import Broker, Certificates, free_port
 from tests.support.waiting import RunningSource, eventually, running
 
 pytestmark = pytest.mark.slow
 
 NOON = 1_772_366_400.0
-TOPICS = (TopicSettings("barn/+/pa", "{1}_pa"), TopicSettings("barn/unit"))
-GATES = (GateTopicSettings("gate/+"),)
+TOPICS = {"barn/+/pa": "{1}_pa", "barn/unit": "json", "gate/+": "gate:{1}"}
 
 
-def source(port: int, **settings: Any) -> MqttSource:
-    settings = {"topics": TOPICS, "gates": GATES, "retry": RetrySettings(0.05, 0.4), "host": "127.0.0.1"} | settings
-    return MqttSource(MqttSettings("barn", port=port, **settings), FakeClock(NOON))
+def source(port: int, retry: RetrySettings = RetrySettings(0.05, 0.4), silent_s: float = 60.0, **table: Any) -> MqttSource:  # noqa: B008
+    made = MqttTable.model_validate({"kind": "mqtt", "name": "barn", "host": "127.0.0.1", "port": port, "topics": TOPICS} | table)
+    return MqttSource(made, WireSettings(), FakeClock(NOON), retry, silent_s)
 
 
 @contextmanager
@@ -101,7 +96,7 @@ def test_password_right_wrong_and_unreadable(tmp_path: Path, monkeypatch: pytest
     try:
         for version, words in (("3.1.1", "Not authorized"), ("5", "Not authorized")):
             secret.write_text("tenon\n")
-            kept = {"username": "sawyer", "password_file": str(secret), "version": version}
+            kept = {"user": "sawyer", "password_file": str(secret), "version": version}
             with running(source(broker.port, **kept)) as at_work:
                 at_work.until(words)
                 assert "user name or password?" in at_work.health.last_error
@@ -109,11 +104,11 @@ def test_password_right_wrong_and_unreadable(tmp_path: Path, monkeypatch: pytest
                 assert "tenon" not in repr(at_work.health)
                 secret.write_text("mortise\n")  # put right while it runs
                 at_work.until("connected, waiting")
-        with running(source(broker.port, username="sawyer", password_env="BARN_PASSWORD")) as at_work:
+        with running(source(broker.port, user="sawyer", password_env="BARN_PASSWORD")) as at_work:
             at_work.until("BARN_PASSWORD (password_env) is not set")
             monkeypatch.setenv("BARN_PASSWORD", "mortise")
             at_work.until("connected, waiting")
-        with running(source(broker.port, username="sawyer", password_file=str(tmp_path / "absent"))) as at_work:
+        with running(source(broker.port, user="sawyer", password_file=str(tmp_path / "absent"))) as at_work:
             at_work.until("cannot read password_file")
     finally:
         broker.stop()
@@ -124,24 +119,24 @@ def test_tls_with_good_and_bad_certificates(tmp_path: Path, certificates: Certif
     good.start()
     try:
         for version in ("3.1.1", "5"):
-            with listening(good.port, tls=TlsSettings(certificates.ca), version=version) as at_work:
+            with listening(good.port, tls=TlsTable(ca_file=certificates.ca), version=version) as at_work:
                 settled(at_work, good)
                 good.say(("barn/inlet/pa", "-2100.5"))
                 assert at_work.take(1)[0].values == {"inlet_pa": -2100.5}
                 assert "INSECURE" not in at_work.health.state
         stranger = Certificates.make(tmp_path / "stranger", "Somebody Else")
-        with running(source(good.port, tls=TlsSettings(stranger.ca))) as at_work:
+        with running(source(good.port, tls=TlsTable(ca_file=stranger.ca))) as at_work:
             at_work.until("is refused: ")
             assert "certificate" in at_work.health.last_error
             assert not at_work.health.connected
-        with running(source(good.port, tls=TlsSettings(stranger.ca, insecure=True))) as at_work:
+        with running(source(good.port, tls=TlsTable(ca_file=stranger.ca, insecure=True))) as at_work:
             at_work.until("connected, waiting")
             assert "INSECURE" in at_work.health.state
             broken = at_work.health
         assert broken.opened == 1
         with running(source(good.port)) as at_work:  # plain speech at a TLS port
             at_work.until("before greeting (does this port want TLS?)")
-        with running(source(good.port, tls=TlsSettings(str(tmp_path / "absent.pem")))) as at_work:
+        with running(source(good.port, tls=TlsTable(ca_file=str(tmp_path / "absent.pem")))) as at_work:
             at_work.until("cannot use ca_file")
     finally:
         good.stop()
@@ -157,7 +152,7 @@ def test_tls_certificate_that_does_not_hold(
     broker = Broker(tmp_path / "broker", tls=(certificates.ca, *certificates.sign(words.split()[0], **signing)))
     broker.start()
     try:
-        with running(source(broker.port, tls=TlsSettings(certificates.ca))) as at_work:
+        with running(source(broker.port, tls=TlsTable(ca_file=certificates.ca))) as at_work:
             at_work.until("is refused: ")
             assert words in at_work.health.last_error
     finally:
@@ -170,9 +165,9 @@ def test_client_certificate(tmp_path: Path, certificates: Certificates) -> None:
     broker.start()
     try:
         ours = certificates.sign("client")
-        with running(source(broker.port, tls=TlsSettings(certificates.ca, *ours))) as at_work:
+        with running(source(broker.port, tls=TlsTable(ca_file=certificates.ca, cert_file=ours[0], key_file=ours[1]))) as at_work:
             at_work.until("connected, waiting")
-        with running(source(broker.port, tls=TlsSettings(certificates.ca))) as at_work:
+        with running(source(broker.port, tls=TlsTable(ca_file=certificates.ca))) as at_work:
             at_work.until("not connected: ")
             assert at_work.health.opened == 0
     finally:
@@ -180,7 +175,7 @@ def test_client_certificate(tmp_path: Path, certificates: Certificates) -> None:
 
 
 def test_tls_at_a_plain_port(broker: Broker, certificates: Certificates) -> None:
-    with running(source(broker.port, tls=TlsSettings(certificates.ca))) as at_work:
+    with running(source(broker.port, tls=TlsTable(ca_file=certificates.ca))) as at_work:
         at_work.until("does this port speak TLS?")
 
 
@@ -245,7 +240,7 @@ def test_stops_promptly_while_nothing_answers(broker: Broker) -> None:
     silent = socket.create_server(("127.0.0.1", 0))
     try:
         port = silent.getsockname()[1]
-        for settings in ({}, {"tls": TlsSettings()}):
+        for settings in ({}, {"tls": TlsTable()}):
             with running(source(port, **settings)) as at_work:
                 at_work.end()
     finally:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from daemon.config.sources import MqttTable
 from daemon.sources.contract import SourceHealth
 from daemon.sources.payloads import PayloadParser
-from daemon.sources.settings import MqttSettings, TopicSettings, WireSettings
+from daemon.sources.settings import WireSettings
 
 MESSAGE = b"P1=-905.2 P2=310 P3=-1210 P4=150"
 
@@ -14,7 +15,8 @@ def test_one_board_for_two_units_over_a_broker() -> None:
     for names in (("P1", "P2"), ("P3", "P4")):
         health = SourceHealth("broker", "mqtt")
         wire = WireSettings(known=frozenset(names))
-        parser = PayloadParser(MqttSettings("broker", "h", topics=(TopicSettings("shop/node"),), wire=wire), health)
+        table = MqttTable.model_validate({"kind": "mqtt", "host": "h", "topics": {"shop/node": "json"}})
+        parser = PayloadParser(table, wire, health)
         sample = parser.parse("shop/node", MESSAGE, False, 1_772_355_600.0)
         assert sample is not None
         assert health.refused == {"unknown channel": 2}
