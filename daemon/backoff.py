@@ -4,6 +4,14 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass, field
+from typing import NamedTuple
+
+
+class RetrySettings(NamedTuple):
+    """How long to wait before a lost port or broker is tried again: ``first_s``, doubling, at most ``cap_s``."""
+
+    first_s: float = 0.5
+    cap_s: float = 60.0
 
 
 @dataclass

@@ -8,8 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-
-from analysis.stats.correlated import ar1_effective_size, autocorrelation
+from numpy.typing import NDArray
 
 BLOCK_S = 5.0
 """Frames are averaged over this long before they are judged [s]."""
@@ -152,3 +151,38 @@ def _judge(blocks: Mapping[str, Sequence[float]]) -> Judged:
                 return Judged(False, f"{words} swings too much: its mean is only known within {100.0 * error / size:.1f} %")
         found[name] = Measured(mean, math.sqrt(error**2 + (0.0005 * mean) ** 2))
     return Judged(True, "steady", found)
+
+
+def autocorrelation(x: Sequence[float] | NDArray[np.float64], lags: int) -> NDArray[np.float64]:
+    """Sample autocorrelation at lags 0..``lags`` (divisor n, the usual biased form).
+
+    A row without any variation gives 1 at lag 0 and 0 elsewhere.
+
+    >>> [round(float(r), 2) for r in autocorrelation([1.0, 2.0, 3.0, 4.0], 1)]
+    [1.0, 0.25]
+    """
+    values = np.asarray(x, dtype=np.float64)
+    n = values.size
+    if n < 2:
+        raise ValueError(f"{n} samples; at least 2 are needed")
+    lags = min(lags, n - 1)
+    values = values - values.mean()
+    power = float(values @ values)
+    result = np.zeros(lags + 1)
+    result[0] = 1.0
+    if power > 0.0:
+        for lag in range(1, lags + 1):
+            result[lag] = float(values[:-lag] @ values[lag:]) / power
+    return result
+
+
+def ar1_effective_size(n: float, rho: float) -> float:
+    """Effective number of samples for a first-order process with lag-one correlation ``rho``: ``n (1-rho)/(1+rho)``.
+
+    Valid for ``n`` much larger than ``1 / (1 - rho)``; never below 1 nor above n.
+
+    >>> ar1_effective_size(300.0, 0.5)
+    100.0
+    """
+    rho = min(max(rho, 0.0), 0.999)
+    return min(n, max(1.0, n * (1.0 - rho) / (1.0 + rho)))

@@ -22,8 +22,7 @@ from daemon.sources.fields import decode_json, escaped, gate_state, plain_name
 from daemon.sources.grammar import Pattern, Quantity
 from daemon.sources.lines import strip_checksum
 from daemon.sources.payloads import LONGEST_PAYLOAD, PayloadParser
-from daemon.sources.settings import Expected, WireSettings
-from daemon.sources.wire import LineParser, as_text
+from daemon.sources.wire import Expected, LineParser, WireSettings, as_text
 
 MOST_NAMES = 60
 MOST_COLUMNS = 20

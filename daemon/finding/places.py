@@ -22,7 +22,7 @@ from daemon.finding.heard import Topics, readable
 from daemon.sources.fields import escaped
 from daemon.sources.lines import LineSplitter
 from daemon.sources.serial_port import port_words
-from daemon.sources.settings import WireSettings
+from daemon.sources.wire import WireSettings
 
 BY_ID = Path("/dev/serial/by-id")
 MOST_PORTS = 16

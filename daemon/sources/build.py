@@ -12,7 +12,7 @@ from daemon.config.sources import MqttTable, ReplayTable, SerialTable, Simulator
 from daemon.errors import ConfigError
 from daemon.memory import Past
 from daemon.sources.contract import Source
-from daemon.sources.settings import Expected, WireSettings
+from daemon.sources.wire import Expected, WireSettings
 
 
 def build_sources(config: Config, clock: Clock, past: Past) -> tuple[list[Source], Clock | None]:

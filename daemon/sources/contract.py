@@ -11,15 +11,15 @@ import logging
 import queue
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from analysis.quick import quick
-from daemon.backoff import Backoff
+from daemon.backoff import Backoff, RetrySettings
+from daemon.clock import Clock
 from daemon.errors import SourceError
 from daemon.sources.fields import escaped
-from daemon.sources.settings import RetrySettings
 
 SampleQueue = queue.Queue["list[Sample]"]
 
@@ -122,6 +122,32 @@ def wait_over(out: SampleQueue, stop: threading.Event, samples: list[Sample], he
         health.samples += len(samples)
         health.last_t = samples[-1].t
         return
+
+
+def play(
+    samples: Iterable[Sample], out: SampleQueue, stop: threading.Event, clock: Clock, health: SourceHealth, tick_s: float
+) -> bool:
+    """Put each sample on the queue when its time has come by ``clock``, which is looked at every ``tick_s``. Whether it came to
+    the end."""
+    batch: list[Sample] = []
+    now = clock.now()
+    for sample in samples:
+        while sample.t > now:
+            if batch:
+                wait_over(out, stop, batch, health)
+                batch = []
+            now = clock.now()
+            if sample.t > now and stop.wait(tick_s):
+                return False
+        if stop.is_set():
+            return False
+        batch.append(sample)
+        if len(batch) >= LARGEST_BATCH:
+            wait_over(out, stop, batch, health)
+            batch = []
+    if batch:
+        wait_over(out, stop, batch, health)
+    return not stop.is_set()
 
 
 STEADY_S = 5.0

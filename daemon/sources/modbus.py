@@ -19,12 +19,12 @@ from collections.abc import Sequence
 from pymodbus.client import ModbusSerialClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 
+from daemon.backoff import RetrySettings
 from daemon.clock import Clock
 from daemon.config.sources import ModbusRegister, ModbusTable
 from daemon.errors import SourceError
 from daemon.sources.contract import Lifeline, Sample, SampleQueue, SourceHealth, hand_over
 from daemon.sources.fields import escaped, finite
-from daemon.sources.settings import RetrySettings
 
 FAULT_BELOW_MA, FAULT_ABOVE_MA = 3.6, 21.0
 _FORMS = {"int16": ("h", 1), "uint16": ("H", 1), "int32": ("i", 2), "uint32": ("I", 2), "float32": ("f", 2)}

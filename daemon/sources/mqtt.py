@@ -24,6 +24,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from daemon.backoff import RetrySettings
 from daemon.clock import Clock
 from daemon.config.sources import MqttTable
 from daemon.errors import SourceError
@@ -31,7 +32,7 @@ from daemon.sources.contract import LARGEST_BATCH, Lifeline, SampleQueue, Source
 from daemon.sources.fields import escaped
 from daemon.sources.mqtt_words import connect_words, is_loopback, tls_context
 from daemon.sources.payloads import PayloadParser
-from daemon.sources.settings import RetrySettings, WireSettings
+from daemon.sources.wire import WireSettings
 
 log = logging.getLogger(__name__)
 

@@ -9,8 +9,7 @@ from daemon.config.sources import MqttTable, TopicTable
 from daemon.sources import grammar
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import Doubled, decode_json, escaped, stamp
-from daemon.sources.settings import WireSettings
-from daemon.sources.wire import AHEAD_S, BEHIND_S, FieldReader, LineParser, as_text
+from daemon.sources.wire import AHEAD_S, BEHIND_S, FieldReader, LineParser, WireSettings, as_text
 
 LONGEST_PAYLOAD = 16_384
 """No honest payload of readings is longer [bytes]."""

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 from daemon.clock import Clock, PacedClock
 from daemon.errors import SourceError
-from daemon.sources.contract import LARGEST_BATCH, Sample, SampleQueue, SourceHealth, wait_over
+from daemon.sources.contract import Sample, SampleQueue, SourceHealth, play
 from daemon.sources.recording import first_time, read_recording
 from daemon.sources.recording_lines import RecordingReport
 
@@ -42,7 +43,7 @@ class ReplaySource:
         health.connected = True
         health.state = "playing"
         try:
-            ended = self._play(report, out, stop)
+            ended = play(self._samples(report), out, stop, self.clock, health, TICK_S)
         except SourceError as error:
             health.state = health.last_error = str(error)
         else:
@@ -54,30 +55,11 @@ class ReplaySource:
         health.refused = dict(report.refused)
         health.connected = False
 
-    def _play(self, report: RecordingReport, out: SampleQueue, stop: threading.Event) -> bool:
-        """Whether it came to the end."""
-        batch: list[Sample] = []
-        now = self.clock.now()
+    def _samples(self, report: RecordingReport) -> Iterator[Sample]:
         for sample in read_recording(self.path, report, source=self._health.name):
-            if sample.t <= self._after_t:
-                continue
-            while sample.t > now:
-                if batch:
-                    self._health.refused = dict(report.refused)
-                    wait_over(out, stop, batch, self._health)
-                    batch = []
-                now = self.clock.now()
-                if sample.t > now and stop.wait(TICK_S):
-                    return False
-            if stop.is_set():
-                return False
-            batch.append(sample)
-            if len(batch) >= LARGEST_BATCH:
-                wait_over(out, stop, batch, self._health)
-                batch = []
-        if batch:
-            wait_over(out, stop, batch, self._health)
-        return not stop.is_set()
+            if sample.t > self._after_t:
+                self._health.refused = dict(report.refused)
+                yield sample
 
 
 def replay_source(name: str, path: Path, pace: float = 1.0, last_t: float | None = None) -> tuple[ReplaySource, PacedClock]:

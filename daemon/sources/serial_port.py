@@ -17,14 +17,14 @@ import time
 
 import serial
 
+from daemon.backoff import RetrySettings
 from daemon.clock import Clock
 from daemon.config.sources import SerialTable
 from daemon.errors import SourceError
 from daemon.sources.contract import Lifeline, Sample, SampleQueue, SourceHealth, hand_over
 from daemon.sources.fields import escaped
 from daemon.sources.lines import LineSplitter
-from daemon.sources.settings import RetrySettings, WireSettings
-from daemon.sources.wire import LineParser
+from daemon.sources.wire import LineParser, WireSettings
 
 log = logging.getLogger(__name__)
 

@@ -18,14 +18,12 @@ from analysis.plant.shop import PlantShop
 from analysis.plant.simulate import simulate
 from analysis.plant.weather import Weather
 from daemon.clock import Clock
-from daemon.sources.contract import Sample, SampleQueue, SourceHealth, wait_over
+from daemon.sources.contract import Sample, SampleQueue, SourceHealth, play
 
 TICK_S = 0.1
 """Pause between two puts."""
 LONGEST_CATCH_UP_S = 40 * 86400.0
 """A shop that was left longer than this ago is opened anew."""
-LARGEST_BATCH = 600
-"""Samples in one list at most, so that the pipeline is never handed a day at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,32 +61,19 @@ class SimulatedSource:
         health = self._health
         health.state, health.connected = "running", True
         health.opened += 1
-        start = float(int(self.clock.now()))
-        batch: list[Sample] = []
-        for sample in self._samples(start):
-            while sample.t > self.clock.now():
-                if batch:
-                    wait_over(out, stop, batch, health)
-                    batch = []
-                if stop.wait(TICK_S):
-                    break
-            if stop.is_set():
-                break
-            batch.append(sample)
-            health.state = demo.story(sample.t - opened_at(self.settings, start))
-            if len(batch) >= LARGEST_BATCH:
-                wait_over(out, stop, batch, health)
-                batch = []
+        play(self._samples(float(int(self.clock.now()))), out, stop, self.clock, health, TICK_S)
         health.state, health.connected = "stopped", False
 
     def _samples(self, start: float) -> Iterator[Sample]:
-        name = self.settings.name
-        for block in demo_blocks(self.settings, start):
+        settings = self.settings
+        opened = opened_at(settings, start)
+        for block in demo_blocks(settings, start):
             if float(block.t[-1]) < start:
                 continue
             for t, values, _gates in block.frames():
                 if t >= start:
-                    yield Sample(name, t, values)
+                    self._health.state = demo.story(t - opened)
+                    yield Sample(settings.name, t, values)
 
 
 def opened_at(settings: SimulatorSettings, start: float) -> float:

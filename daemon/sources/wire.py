@@ -11,6 +11,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
 
 from analysis import units
 from daemon.sources import grammar
@@ -29,7 +31,6 @@ from daemon.sources.fields import (
 )
 from daemon.sources.grammar import Pattern, Quantity
 from daemon.sources.lines import strip_checksum
-from daemon.sources.settings import WireSettings
 
 _MOST_NAMES = 256
 AHEAD_S, BEHIND_S = 10.0, 3600.0
@@ -51,6 +52,50 @@ def as_text(raw: bytes) -> str | None:
     if not text.isprintable() and any((c < " " and c != "\t") or c == "\x7f" for c in text):
         return None
     return text
+
+
+def _need(good: bool, sentence: str) -> None:
+    if not good:
+        raise ValueError(sentence)
+
+
+class Expected(NamedTuple):
+    """In which unit ("" for SI) the sensor that listens to a name wants its numbers."""
+
+    kind: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class WireSettings:
+    """How the words of a device are read: the form of a line, the names it may use, and whose clock counts.
+
+    ``columns`` names the fields of a bare line of numbers in order: ``"-"`` skips one, ``"t"`` is the time stamp,
+    ``"gate:planer"`` a gate. ``pattern`` is the owner's own form (:class:`daemon.sources.grammar.Pattern`). A number that comes
+    with a unit is turned into the unit of ``units``. ``known`` holds the device's names that some sensor of the configuration
+    listens to, ``ports`` the ports whose gates it may report; None takes every well-formed name. A device's own time stamp is
+    believed from an hour before to ten seconds after the time of arrival; outside it the time of arrival stands.
+    """
+
+    format: Literal["auto", "json", "pairs", "columns"] = "auto"
+    columns: tuple[str, ...] = ()
+    pattern: str = ""
+    units: Mapping[str, Expected] = field(default_factory=dict)
+    checksum: Literal["required", "optional"] = "optional"
+    known: frozenset[str] | None = None
+    ports: frozenset[str] | None = None
+
+    def __post_init__(self) -> None:
+        _need(self.format in ("auto", "json", "pairs", "columns"),
+              f"format is {self.format!r}; allowed are auto, json, pairs, columns")
+        _need(self.checksum in ("required", "optional"),
+              f"checksum is {self.checksum!r}; allowed are required, optional")
+        _need(self.format != "columns" or bool(self.columns), "format is columns but no columns are named")
+        _need(not (self.pattern and self.columns), "a pattern and columns are both given; one is enough")
+        if self.pattern:
+            Pattern(self.pattern)
+        named = [name for name in self.columns if name != "-"]
+        _need(len(named) == len(set(named)), f"columns name one thing twice: {', '.join(named)}")
 
 
 class FieldReader:

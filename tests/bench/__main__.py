@@ -6,7 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-OTHERS = {"__init__", "__main__", "shops"}
+OTHERS = {"__init__", "__main__", "shops", "bugs"}
 
 
 def main() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Hashable
 from daemon.config.sources import MqttTable
 from daemon.sources.contract import SourceHealth
 from daemon.sources.payloads import PayloadParser
-from daemon.sources.settings import WireSettings
+from daemon.sources.wire import WireSettings
 from tests.fuzz.engine import Target, main
 from tests.fuzz.wire import NOON, checked
 

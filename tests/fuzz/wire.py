@@ -8,8 +8,7 @@ from collections.abc import Hashable
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import LARGEST
 from daemon.sources.lines import LONGEST_LINE, LineSplitter, checksum
-from daemon.sources.settings import WireSettings
-from daemon.sources.wire import LineParser
+from daemon.sources.wire import LineParser, WireSettings
 from tests.fuzz.engine import Target, main
 
 NOON = 1_772_366_400.0

@@ -11,8 +11,7 @@ import pytest
 
 from daemon.sources.contract import SourceHealth
 from daemon.sources.lines import with_checksum
-from daemon.sources.settings import WireSettings
-from daemon.sources.wire import LineParser
+from daemon.sources.wire import LineParser, WireSettings
 from tests.hardware.building import Arithmetic
 
 ARRIVED = 1_772_355_600.0

@@ -13,8 +13,7 @@ from pathlib import Path
 import pytest
 
 from daemon.sources.contract import SourceHealth
-from daemon.sources.settings import WireSettings
-from daemon.sources.wire import LineParser
+from daemon.sources.wire import LineParser, WireSettings
 from tests.hardware.building import SKETCH
 
 CORE = Path("/usr/share/arduino/hardware/arduino/avr")

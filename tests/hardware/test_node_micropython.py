@@ -20,12 +20,12 @@ from typing import Any
 
 import pytest
 
+from daemon.backoff import RetrySettings
 from daemon.clock import FakeClock
 from daemon.config.sources import MqttTable
 from daemon.sources.contract import SourceHealth
 from daemon.sources.mqtt import MqttSource
-from daemon.sources.settings import RetrySettings, WireSettings
-from daemon.sources.wire import LineParser
+from daemon.sources.wire import LineParser, WireSettings
 from tests.hardware.building import PYTHON_NODE, node_modules
 from tests.support.broker import Broker, free_port
 from tests.support.waiting import eventually, running

@@ -13,12 +13,12 @@ from pathlib import Path
 
 import pytest
 
+from daemon.backoff import RetrySettings
 from daemon.clock import FakeClock
 from daemon.config.sources import MqttTable
 from daemon.sources.contract import SourceHealth
 from daemon.sources.mqtt import MqttSource
-from daemon.sources.settings import RetrySettings, WireSettings
-from daemon.sources.wire import LineParser
+from daemon.sources.wire import LineParser, WireSettings
 from tests.hardware.building import SKETCH, STUB, compiled, compiler
 from tests.support.broker import Broker
 from tests.support.waiting import eventually, running

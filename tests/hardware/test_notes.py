@@ -32,10 +32,10 @@ from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.modbus import loop_value, register_value
 from daemon.sources.payloads import PayloadParser
 from daemon.sources.recording import RecordingReport, read_recording
-from daemon.sources.settings import (
+from daemon.sources.wire import (
+    LineParser,
     WireSettings,
 )
-from daemon.sources.wire import LineParser
 from tests.daemon.outlets.servers import notice
 from tests.daemon.store.making import NINE, alarm, estimate
 from tests.hardware.tables import CHIPS, LOOPS, NOTES, ROOT, TABLES, written

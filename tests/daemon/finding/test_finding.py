@@ -18,8 +18,7 @@ from daemon.finding.found import Found, from_lines, from_topics, rehearse, take_
 from daemon.finding.heard import Topics
 from daemon.finding.places import BrokerPlace, Place, PortPlace, Search, listen_at, serial_ports
 from daemon.sources.contract import SourceHealth
-from daemon.sources.settings import WireSettings
-from daemon.sources.wire import LineParser
+from daemon.sources.wire import LineParser, WireSettings
 from tests.daemon.drafting.test_answers import barn
 from tests.support.broker import Broker
 from tests.support.fake_device import FakeDevice

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from daemon.backoff import RetrySettings
 from daemon.clock import FakeClock
 from daemon.config.sources import ModbusRegister, ModbusTable
 from daemon.sources.modbus import ModbusSource, decode_registers, loop_value, register_value
-from daemon.sources.settings import RetrySettings
 from tests.support.modbus_line import Cable, Transmitters
 from tests.support.waiting import eventually, running
 

@@ -12,11 +12,12 @@ from typing import Any
 
 import pytest
 
+from daemon.backoff import RetrySettings
 from daemon.clock import FakeClock
 from daemon.config.common import TlsTable
 from daemon.config.sources import MqttTable
 from daemon.sources.mqtt import MqttSource
-from daemon.sources.settings import RetrySettings, WireSettings
+from daemon.sources.wire import WireSettings
 from tests.support.broker import Broker, Certificates, free_port
 from tests.support.waiting import RunningSource, eventually, running
 

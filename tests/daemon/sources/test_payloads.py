@@ -15,7 +15,7 @@ from daemon.config.sources import MqttTable
 from daemon.config.sources import topic_filter as topic_filter_of
 from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.payloads import PayloadParser, matched
-from daemon.sources.settings import WireSettings
+from daemon.sources.wire import WireSettings
 from tests.support.thoroughness import examples
 
 NOON = 1_772_366_400.0

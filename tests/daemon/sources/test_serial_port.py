@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from daemon.backoff import Backoff
+from daemon.backoff import Backoff, RetrySettings
 from daemon.clock import FakeClock, WallClock
 from daemon.config.sources import SerialTable
 from daemon.sources.lines import with_checksum
 from daemon.sources.serial_port import SerialSource
-from daemon.sources.settings import RetrySettings, WireSettings
+from daemon.sources.wire import WireSettings
 from tests.support.fake_device import FakeDevice
 from tests.support.waiting import RunningSource, eventually, running
 

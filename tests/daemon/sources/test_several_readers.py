@@ -5,7 +5,7 @@ from __future__ import annotations
 from daemon.config.sources import MqttTable
 from daemon.sources.contract import SourceHealth
 from daemon.sources.payloads import PayloadParser
-from daemon.sources.settings import WireSettings
+from daemon.sources.wire import WireSettings
 
 MESSAGE = b"P1=-905.2 P2=310 P3=-1210 P4=150"
 

@@ -14,8 +14,7 @@ from daemon.sources.contract import Sample, SourceHealth
 from daemon.sources.fields import LARGEST, escaped, literal, stamp
 from daemon.sources.grammar import MOST_UNIT_WORDS, pairs, unit_symbol
 from daemon.sources.lines import with_checksum
-from daemon.sources.settings import WireSettings
-from daemon.sources.wire import LineParser
+from daemon.sources.wire import LineParser, WireSettings
 from tests.support.thoroughness import examples
 
 NOON = 1_772_366_400.0
