@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from analysis import units
 from analysis.readings import CHANNELS, Quality, Reading
-from daemon.sources.contract import Sample, SourceHealth
+
+if TYPE_CHECKING:
+    from daemon.sources.contract import Sample, SourceHealth
 
 OWNED_S = 10.0
 """A channel that two sources bring is taken from the one that brought it first, until that one is silent for so long."""

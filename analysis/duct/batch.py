@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.duct.coefficients import Crowd, Table
-from analysis.duct.friction import Friction
+from analysis.duct.friction_many import Friction
 from analysis.duct.junctions import KNEE, ROUND
 from analysis.duct.single import (
     FIRST_EMPIRICAL,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
+from analysis.duct.pchip import between
 
 SMOOTH_FACTOR = 0.018
 """Friction factor taken for the inside of smooth bends."""
@@ -53,7 +53,7 @@ def pieced_elbow(angle_deg: float, radius_ratio: float, pieces: int) -> float:
     0.12
     """
     ratios, losses = zip(*PIECED[pieces], strict=True)
-    return float(np.interp(radius_ratio, ratios, losses)) * angle_deg / 90.0
+    return between(radius_ratio, ratios, losses) * angle_deg / 90.0
 
 
 def mitre(angle_deg: float) -> float:

@@ -9,14 +9,16 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass, field
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING
 
 from analysis.air import STANDARD_DENSITY_KGM3
 from analysis.duct.pchip import Cubic, shape_preserving
 
-Array = npt.NDArray[np.float64]
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +125,9 @@ class FanCurve:
         self, flow_m3s: npt.ArrayLike, speed_ratio: npt.ArrayLike = 1.0, density: npt.ArrayLike | None = None
     ) -> tuple[Array, Array]:
         """Fan static pressure [Pa] at ``flow_m3s`` [m3/s] and its slope [Pa s/m3]; all arguments broadcast."""
-        n, d = self._laws(speed_ratio, density)
-        value, slope = self._static.array(np.asarray(flow_m3s, dtype=float) / n)
-        return np.asarray(d * n * n * value), np.asarray(d * n * slope)
+        flow, n, d = self._laws(flow_m3s, speed_ratio, density)
+        value, slope = self._static.array(flow)
+        return d * n * n * value, d * n * slope
 
     def pressure_pa(
         self, flow_m3s: npt.ArrayLike, speed_ratio: npt.ArrayLike = 1.0, density: npt.ArrayLike | None = None
@@ -153,13 +155,18 @@ class FanCurve:
         """Shaft power [W] at ``flow_m3s`` [m3/s], None where the curve has no power; all arguments broadcast."""
         if self._power is None:
             return None
-        n, d = self._laws(speed_ratio, density)
-        return np.asarray(d * n**3 * self._power.array(np.asarray(flow_m3s, dtype=float) / n)[0])
+        flow, n, d = self._laws(flow_m3s, speed_ratio, density)
+        return d * n**3 * self._power.array(flow)[0]
 
-    def _laws(self, speed_ratio: npt.ArrayLike, density: npt.ArrayLike | None) -> tuple[Array, Array]:
+    def _laws(
+        self, flow_m3s: npt.ArrayLike, speed_ratio: npt.ArrayLike, density: npt.ArrayLike | None
+    ) -> tuple[Array, Array, Array]:
+        """The flow at the curve's own speed, the speed and the density over the curve's own."""
+        import numpy as np
+
         n = np.asarray(speed_ratio, dtype=float) * self.speed_factor
         d = np.asarray(1.0) if density is None else np.asarray(density, dtype=float) / self.at_density_kgm3
-        return n, d
+        return np.asarray(flow_m3s, dtype=float) / n, n, d
 
 
 _GENERIC_FLOW = (0.0, 0.15, 0.33, 0.50, 0.65, 0.80, 0.90, 1.0)

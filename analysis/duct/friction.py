@@ -1,18 +1,12 @@
 """Friction of straight duct: Darcy-Weisbach with the Colebrook factor, laminar flow and the passage between them.
 
-Three ways to the same numbers: one factor, solved to the end; one Newton step at a time in plain floats, for the solver of
-one gate set; and the same in numpy arrays, for many.
+Two ways to the same numbers: one factor, solved to the end, and one Newton step at a time, for the solver of one gate set.
+The same in arrays, for many gate sets, is in ``friction_many``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-
-import numpy as np
-import numpy.typing as npt
-
-Floats = npt.NDArray[np.float64]
 
 LAMINAR_BELOW = 2000.0
 """Reynolds number below which flow is laminar (textbook value 2000 to 2300)."""
@@ -24,12 +18,12 @@ START_X = 7.0
 
 _TINY = 1e-9
 _LOG10 = math.log(10.0)
-_TWO_LOG = 2.0 / _LOG10
-_SMOOTH = 1e-12
+TWO_LOG = 2.0 / _LOG10
+SMOOTH = 1e-12
 """Added to every relative roughness, so that air at rest in a smooth pipe has a logarithm too."""
-_BLEND = 2.51 / TURBULENT_ABOVE
-_LAMINAR = 2.51 / LAMINAR_BELOW
-_OCTAVES = math.log(TURBULENT_ABOVE / LAMINAR_BELOW)
+BLEND = 2.51 / TURBULENT_ABOVE
+LAMINAR = 2.51 / LAMINAR_BELOW
+OCTAVES = math.log(TURBULENT_ABOVE / LAMINAR_BELOW)
 
 
 def _colebrook_scalar(reynolds: float, relative_roughness: float) -> float:
@@ -69,76 +63,17 @@ def friction_near(x: float, rough: float, thin: float) -> tuple[float, float, fl
     One Newton step on Colebrook's equation from ``x``; ``rough`` is relative roughness over 3.7 and ``thin`` 2.51/Re.
     Below Re 4000 the blend of :func:`friction_factor_scalar`.
     """
-    if thin >= _LAMINAR:
+    if thin >= LAMINAR:
         return 64.0 / 2.51 * thin, 1.0, x
     inner = rough + thin * x
-    g = _TWO_LOG * thin / inner
-    x -= (x + _TWO_LOG * math.log(inner)) / (1.0 + g)
-    if thin <= _BLEND:
+    g = TWO_LOG * thin / inner
+    x -= (x + TWO_LOG * math.log(inner)) / (1.0 + g)
+    if thin <= BLEND:
         return 1.0 / (x * x), 2.0 / (1.0 + g), x
     laminar = 64.0 / 2.51 * thin
-    s = math.log(_LAMINAR / thin) / _OCTAVES
+    s = math.log(LAMINAR / thin) / OCTAVES
     weight = s * s * (3.0 - 2.0 * s)
     drop = -2.0 * math.log(x) - math.log(laminar)
     factor = laminar * math.exp(weight * drop)
-    slope = -(1.0 - weight) - weight * 2.0 * g / (1.0 + g) + drop * 6.0 * s * (1.0 - s) / _OCTAVES
+    slope = -(1.0 - weight) - weight * 2.0 * g / (1.0 + g) + drop * 6.0 * s * (1.0 - s) / OCTAVES
     return factor, 2.0 + slope, x
-
-
-class Friction:
-    """Friction of a set of segments that keeps its 1/sqrt(f) from one Newton step to the next, in numbers of one ``kind``.
-
-    It is kept as ``y`` = 1/(2 sqrt(f)) x ln 10, for which Colebrook's equation is y = -ln(rough + thin y).
-    """
-
-    def __init__(
-        self, kind: npt.DTypeLike, friction: Sequence[float], rough: Sequence[float], reynolds: Sequence[float]
-    ) -> None:
-        lines = ([part / _TWO_LOG**2 for part in friction], [part + _SMOOTH for part in rough],
-                 [part * _TWO_LOG for part in reynolds])
-        self.friction, self.rough, self.reynolds = (np.array(line, dtype=kind)[:, None] for line in lines)
-
-    def begin(self, is_open: Floats) -> None:
-        """``is_open`` is 1 where the segment has friction, 0 behind a shut gate."""
-        self.y = np.full_like(is_open, START_X / _TWO_LOG)
-        self.factor = self.friction * is_open
-        self.open_reynolds = self.reynolds * is_open
-
-    def open_friction(self) -> Floats:
-        """The segments' loss over q|q| for a friction factor of 1."""
-        return self.factor * _TWO_LOG**2
-
-    def near(self, thin: Floats) -> tuple[Floats, Floats]:
-        """Loss over q|q| and its slope over |q|, after one Newton step on Colebrook; ``thin`` is viscosity / |q|."""
-        thin = thin * self.open_reynolds
-        g = np.minimum(thin, _LAMINAR * _TWO_LOG)
-        inner = g * self.y
-        inner += self.rough
-        g /= inner
-        np.log(inner, out=inner)
-        inner += self.y
-        g += 1.0
-        inner /= g
-        self.y -= inner
-        loss = np.square(self.y, out=inner)
-        np.divide(self.factor, loss, out=loss)
-        slope = 2.0 / g
-        slow = thin > _BLEND * _TWO_LOG
-        if slow.any():
-            where = np.nonzero(slow)
-            factor = self.factor[where] * _TWO_LOG**2
-            turbulent = np.square(_TWO_LOG * self.y[where]) ** -1.0
-            blended, slope[where] = _blend(thin[where] / _TWO_LOG, turbulent, g[where])
-            loss[where] = blended * factor
-        slope *= loss
-        return loss, slope
-
-
-def _blend(thin: Floats, turbulent: Floats, one_plus_g: Floats) -> tuple[Floats, Floats]:
-    """Friction factor and exponent of the loss below Re 4000: see :func:`friction_near`."""
-    laminar = 64.0 / 2.51 * thin
-    s = np.clip(np.log(_LAMINAR / thin) / _OCTAVES, 0.0, 1.0)
-    weight = s * s * (3.0 - 2.0 * s)
-    drop = np.log(turbulent / laminar)
-    slope = -(1.0 - weight) - weight * 2.0 * (one_plus_g - 1.0) / one_plus_g + drop * 6.0 * s * (1.0 - s) / _OCTAVES
-    return laminar * np.exp(weight * drop), 2.0 + slope

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
-
+from analysis.duct.pchip import between
 from analysis.units import HORSEPOWER_W
 
-Array = npt.NDArray[np.float64]
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Array = npt.NDArray[np.float64]
 
 IDLE_SHARE = 0.40
 """Idle current over full-load current: 0.30 to 0.50 (from memory)."""
@@ -59,7 +62,7 @@ def nec_full_load_a(power_w: float, phases: int, voltage_v: float) -> float | No
     powers = sorted(rows)
     if not powers[0] * 0.98 <= horsepower <= powers[-1] * 1.02:
         return None
-    return float(np.interp(horsepower, powers, [rows[p] for p in powers])) * column / voltage_v
+    return between(horsepower, powers, [rows[p] for p in powers]) * column / voltage_v
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +106,7 @@ class Motor:
         apparent = self._phase_factor * self.voltage_v * full
         efficiency = self.efficiency
         if efficiency is None:
-            typical = float(np.interp(self.power_w / HORSEPOWER_W, _HP, _EFFICIENCY[self.phases]))
+            typical = between(self.power_w / HORSEPOWER_W, _HP, _EFFICIENCY[self.phases])
             # A plate with little current for its power means a better motor than the typical one.
             efficiency = max(typical, self.power_w / (0.98 * apparent))
         if not 0.3 < efficiency < 1.0 or self.power_w / efficiency > apparent:
@@ -153,6 +156,8 @@ class Motor:
         Ia = (P + losses)/(k V), k = 1 or sqrt(3); losses = full-load losses (0.45 + 0.55 (P/Prated)^2); Ir = I0
         V/Vrated + (I1 - I0) (P/Prated)^2 Vrated/V. It meets the plate at full load and ``idle_share`` at idle. Meant
         for 0 to 150 % of rated power and 85 to 115 % of rated voltage; the form is common practice, no source. """
+        import numpy as np
+
         power = np.asarray(shaft_w, dtype=float)
         ratio = np.asarray(1.0 if line_v is None else np.asarray(line_v, dtype=float) / self.voltage_v)
         load = power / self.power_w

@@ -8,11 +8,13 @@ from __future__ import annotations
 import bisect
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+    Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,16 +29,18 @@ class Cubic:
     slopes: tuple[float, ...]
     end_slopes: tuple[float, float]
     coefficients: tuple[tuple[float, float, float, float], ...]
-    _knots: Array = field(init=False, repr=False, compare=False)
-    _table: Array = field(init=False, repr=False, compare=False)
+    _arrays: tuple[Array, Array] | None = field(default=None, init=False, repr=False, compare=False)
 
-    def __post_init__(self) -> None:
-        """The table for arrays: left knot and c0..c3 of each stretch, the lines beyond the ends among them."""
+    def _tables(self) -> tuple[Array, Array]:
+        """Knots, and for arrays left knot and c0..c3 of each stretch, the lines beyond the ends among them."""
+        import numpy as np
+
         before = (self.knots[0], self.values[0], self.end_slopes[0], 0.0, 0.0)
         beyond = (self.knots[-1], self.values[-1], self.end_slopes[1], 0.0, 0.0)
         within = ((knot, *row) for knot, row in zip(self.knots[:-1], self.coefficients, strict=True))
-        object.__setattr__(self, "_knots", np.array(self.knots))
-        object.__setattr__(self, "_table", np.array([before, *within, beyond]).T.copy())
+        arrays = np.array(self.knots), np.array([before, *within, beyond]).T.copy()
+        object.__setattr__(self, "_arrays", arrays)
+        return arrays
 
     def with_ends(self, before: float, beyond: float) -> Cubic:
         """The same curve with other slopes of the straight lines before the first and beyond the last knot."""
@@ -56,7 +60,8 @@ class Cubic:
 
     def array(self, x: Array) -> tuple[Array, Array]:
         """Values and slopes at an array ``x``."""
-        knot, c0, c1, c2, c3 = self._table[:, np.searchsorted(self._knots, x, side="right")]
+        knots, table = self._arrays or self._tables()
+        knot, c0, c1, c2, c3 = table[:, knots.searchsorted(x, side="right")]
         d = x - knot
         c3 *= d
         slope = c2 + c3
@@ -64,7 +69,20 @@ class Cubic:
         slope += slope + c3
         slope *= d
         slope += c1
-        return np.asarray(value), np.asarray(slope)
+        return value, slope
+
+
+def between(x: float, knots: Sequence[float], values: Sequence[float]) -> float:
+    """The straight line between two of the points ``knots`` (increasing) and ``values`` at ``x``; held beyond the ends.
+
+    >>> between(1.25, (1.0, 1.5), (0.2, 0.4)).__round__(3)
+    0.3
+    """
+    at = bisect.bisect_right(knots, x)
+    if at in (0, len(knots)):
+        return float(values[min(at, len(knots) - 1)])
+    share = (x - knots[at - 1]) / (knots[at] - knots[at - 1])
+    return values[at - 1] + share * (values[at] - values[at - 1])
 
 
 def shape_preserving(x: Sequence[float], y: Sequence[float]) -> Cubic:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-import numpy.typing as npt
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
+    Floats = npt.NDArray[np.float64]
+    Bools = npt.NDArray[np.bool_]
 
 RemarkKind = Literal["below_carrying_velocity", "short_of_need", "outside_fan_points", "blows_back"]
 

@@ -16,19 +16,19 @@ from collections import OrderedDict
 from collections.abc import Collection
 from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
-
-from analysis.duct.batch import Balances, balance_many
 from analysis.duct.coefficients import Table, tabulate
 from analysis.duct.design import AS_DRAWN, NO_FAULTS, AsBuilt, DuctDesign, Faults
-from analysis.duct.points import Bools, Floats, OperatingPoint, OperatingPoints, SectionState
+from analysis.duct.points import OperatingPoint, OperatingPoints, SectionState
 from analysis.duct.remarks import remarks
 from analysis.duct.single import balance
 from analysis.duct.tree import upstream_ports
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from analysis.air import Air
+    from analysis.duct.batch import Balances
+    from analysis.duct.points import Bools, Floats
 
 _TABLES: OrderedDict[tuple[int, int, int], tuple[Table, tuple[_Section, ...]]] = OrderedDict()
 _KEPT = 48
@@ -117,6 +117,10 @@ def solve_many(
     ``filter_drag_pasm3``, ``fan_speed_ratio`` and ``line_v`` are numbers or arrays of length n. Otherwise as
     :func:`solve`, whose answers it repeats.
     """
+    import numpy as np
+
+    from analysis.duct.batch import balance_many
+
     table, _ = _table(design, as_built, faults)
     gates = np.asarray(gates, dtype=bool)
     if gates.ndim != 2 or gates.shape[1] != len(design.ports):
@@ -175,6 +179,8 @@ def _states(
     table: Table, rows: tuple[int, ...], found: Balances, density: float
 ) -> tuple[Floats, Floats, Floats]:
     """Flow, velocity and static pressure (gate sets, rows) of some rows."""
+    import numpy as np
+
     flow = found.flow.take(rows, axis=0)
     static = np.square(flow)
     static *= np.take(table.velocity, rows)[:, None]
@@ -188,6 +194,8 @@ def every_gate_set(design: DuctDesign) -> Bools:
 
     The first gated port changes fastest. Raises ValueError above 20 gates (a million sets).
     """
+    import numpy as np
+
     gated = [index for index, port in enumerate(design.ports) if port.has_gate]
     if len(gated) > 20:
         raise ValueError(f"{len(gated)} gates make 2^{len(gated)} gate sets; at most 20 gates are tried through")
@@ -236,6 +244,8 @@ def _possible(drag: float, speed: float, volts: float | None) -> None:
 
 
 def _spread(value: npt.ArrayLike, n: int, what: str) -> Floats:
+    import numpy as np
+
     given = np.asarray(value, dtype=float)
     if given.ndim and given.shape != (n,):
         raise ValueError(f"{what} has the shape {given.shape}; allowed: one number, or one for each of {n} gate sets")

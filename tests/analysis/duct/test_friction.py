@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.duct import friction
+from analysis.duct.friction_many import Friction
 from analysis.units import CFM_M3S, FOOT_M, INCH_M, INWG_PA
 from tests.analysis.duct.darcy import loss_scalar
 
@@ -96,7 +97,7 @@ def test_the_solvers_reach_the_same_factor_step_by_step(reynolds: float, roughne
     """The plain one and the arrays, each a Newton step at a time."""
     exact = friction.friction_factor_scalar(reynolds, roughness)
     x, factor = friction.START_X, 0.0
-    many = friction.Friction(float, (1.0,), (roughness / 3.7,), (2.51,))
+    many = Friction(float, (1.0,), (roughness / 3.7,), (2.51,))
     many.begin(np.ones((1, 1)))
     for _ in range(6):
         factor, _, x = friction.friction_near(x, roughness / 3.7, 2.51 / reynolds)
