@@ -33,7 +33,7 @@ STEP_TOLERANCE = 1e-4
 """A gate set is done when no flow moved by more than this, relative: the error left is about its square."""
 CROWDED_TOLERANCE = 4e-5
 """The same where many streams meet: how far one of them prevails is taken from the step before."""
-BLOCK = 1024
+BLOCK = 1366
 """Gate sets taken at once."""
 _ROUGH_STEPS = 2
 _MOST_STEPS = 15
@@ -124,7 +124,9 @@ class _Block:
         self.twice_j0, self.twice_j2 = 2.0 * self.j0, 2.0 * self.j2
         self.wide = column(table.wide[1:])
         self.wide_rows = np.nonzero(self.wide[:, 0] > 0.0)[0]
+        self.wide_less = 0.45 * self.wide[self.wide_rows]
         self.jet, self.along, self.turned = column(table.jet), column(table.along), column(table.turned)
+        self.twice_along = 2.0 * self.along
         self.sums: dict[int, Floats] = {}
         self.wide_crowds = []
         for crowd in table.crowds:
@@ -132,6 +134,8 @@ class _Block:
             self.wide_crowds.append((place, crowd))
         self.slowed = table.slowed
         self.crowds = {crowd.row: crowd for crowd in table.crowds}
+        # How many of the numbers of a line count where it joins a row.
+        self.met_by = [5 if row in self.crowds else 3 for row in range(rows)]
         self.port_velocity = column([table.velocity[row] for row in table.port_rows])
         self.run_order = [row for row, what in enumerate(table.kind) if what == "run"]
         self.behind_fixed = sum(table.discharge[0])
@@ -205,7 +209,7 @@ class _Block:
         self.linearise(q, lost, steep, lines)
         for row in reversed(self.run_order):
             low, high = children[row]
-            folded = np.add.reduce(lines[:, low:high], axis=1)
+            folded = np.add.reduce(lines[:self.met_by[row], low:high], axis=1)
             folded[2] += 1.0
             if row in self.crowds:
                 folded = self.fold_crowd(self.crowds[row], q, lines, folded)
@@ -213,7 +217,7 @@ class _Block:
             np.divide(folded[2], folded[1], out=inner[row])
             if row:
                 # Put what lies upstream of the run into its line.
-                line = lines[:, row]
+                line = lines[:self.met_by[self.table.parent[row]], row]
                 line[0] += line[1] * source[row]
                 line *= 1.0 / (1.0 + inner[row] * line[1])
         fresh = np.empty_like(q)
@@ -290,29 +294,39 @@ class _Block:
         """Add what the streams share where many meet: see ``single._Crowd``. Leaves the slopes with S in ``lines[3]``."""
         self.shared, self.one = {}, {}
         for row, crowd in self.crowds.items():
-            children, meet, sides = slice(crowd.low, crowd.high), slice(crowd.low - 1, crowd.high - 1), list(crowd.sides)
-            whole = q[row]
-            shared = np.square(whole) - 2.0 * (self.along[children] * np.square(q[children])).sum(axis=0)
-            jet = self.jet[children] * (whole > 0.0)
+            children, meet, low = slice(crowd.low, crowd.high), slice(crowd.low - 1, crowd.high - 1), crowd.low
+            sides = [child - low for child in crowd.sides]
+            whole, flows = q[row], q[children]
+            squares = flows * flows
+            shared = whole * whole
+            shared -= np.add.reduce(self.twice_along[children] * squares, axis=0)
+            jet = self.jet[children] * (whole > 0.0) if self.backwards else self.jet[children]
             lines[3, children] = jet
             junction[meet] += jet * shared
             self.shared[row] = shared
-            whole_side = np.square(np.abs(q[sides]).sum(axis=0))
-            self.one[row] = np.square(q[sides]).sum(axis=0) / np.where(whole_side == 0.0, 1.0, whole_side)
+            beside = np.add.reduce(np.abs(flows[sides]) if self.backwards else flows[sides], axis=0)
+            beside *= beside
+            beside[beside == 0.0] = 1.0
+            one = np.add.reduce(squares[sides], axis=0)
+            one /= beside
+            self.one[row] = one
             at = crowd.straight
             if self.slowed[at]:
-                slowed = self.slowed[at] * self.one[row] * (whole > 0.0)
-                turned = (self.turned[sides] * q[sides]).sum(axis=0)
-                rest = whole - q[at]
-                each = slowed * turned / np.where(rest == 0.0, 1e-12, rest)
-                junction[at - 1] -= slowed * whole * turned
-                by_own[at - 1] += each * whole
-                by_whole[at - 1] -= each * (2.0 * whole - q[at])
+                slowed = self.slowed[at] * one
+                if self.backwards:
+                    slowed *= whole > 0.0
+                slowed *= np.add.reduce(self.turned[list(crowd.sides)] * flows[sides], axis=0)
+                rest = whole - flows[at - low]
+                rest[rest == 0.0] = 1e-12
+                junction[at - 1] -= slowed * whole
+                slowed /= rest
+                by_own[at - 1] += slowed * whole
+                by_whole[at - 1] -= slowed * (whole + rest)
 
     def fold_crowd(self, crowd: Crowd, q: Floats, lines: Floats, folded: Floats) -> Floats:
         """Sums of the streams' lines without S and the straight stream's own: see ``single._Crowd.folded``."""
         children = slice(crowd.low, crowd.high)
-        by_flow = 2.0 * self.along[children] * q[children]
+        by_flow = self.twice_along[children] * q[children]
         beside = (by_flow * lines[:, children]).sum(axis=1)
         beside[0] -= (0.5 * by_flow * q[children]).sum(axis=0)
         if crowd.straight:
@@ -342,17 +356,24 @@ class _Block:
         by_whole: Floats, lines: Floats,
     ) -> None:
         """Multiply the empirical factor A into the junctions of wide side streams: see ``single.branch_factor``."""
-        main = np.where(whole[rows] == 0.0, 1.0, whole[rows])
-        share = own[rows] / main
+        main = whole[rows]
+        main[main == 0.0] = 1.0
+        share = own[rows]
+        share /= main
         for place, crowd in self.wide_crowds:
             straight = own[crowd.straight - 1] if crowd.straight else 0.0
             share[place] = 1.0 - straight / main[place]
-        excess = KNEE - np.clip(share, 0.0, 1.0)
-        root = np.sqrt(excess * excess + ROUND**2)
-        less = 0.45 * self.wide[rows]
-        more = less * (1.0 + excess / root) / main
-        more[(share <= 0.0) | (share >= 1.0)] = 0.0
-        less = less * (1.0 - excess - root)
+        excess = KNEE - (np.clip(share, 0.0, 1.0) if self.backwards else share)
+        root = excess * excess
+        root += ROUND**2
+        np.sqrt(root, out=root)
+        less = self.wide_less * (1.0 - excess - root)
+        excess /= root
+        excess += 1.0
+        more = np.divide(self.wide_less, main, out=main)
+        more *= excess
+        if self.backwards:
+            more[(share <= 0.0) | (share >= 1.0)] = 0.0
         for place, crowd in self.wide_crowds:
             less[place] *= self.one[crowd.row]
             more[place] *= self.one[crowd.row]

@@ -13,14 +13,15 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from analysis.duct.design import DuctDesign
-from analysis.duct.points import SectionState
+from analysis.duct.points import OperatingPoint, SectionState
+from analysis.duct.remarks import carrying_behind
 from analysis.duct.solve import solve
 from analysis.duct.uncertainty import Expectation, Spread, difference, expectation, origins
 
 Measure = Literal["inlet static pressure", "filter pressure", "motor current", "flow", "velocity"]
 Limit = Literal["need", "carrying velocity"]
 Status = Literal["fell", "new", "already"]
-Kind = Literal["run", "port"]
+Kind = Literal["run", "port", "discharge"]
 
 ENOUGH = 0.995
 """Half a per cent short is no shortfall."""
@@ -128,10 +129,18 @@ def usual_velocity_shares(design: DuctDesign) -> dict[str, float]:
     """
     best: dict[str, float] = {}
     for name in design.port_names:
-        for state in solve(design, [name]).runs.values():
-            if state.in_use:
-                best[state.name] = max(best.get(state.name, 0.0), state.velocity_share)
+        point = solve(design, [name])
+        shares = {state.name: state.velocity_share for state in point.runs.values() if state.in_use}
+        for run, share in (shares | behind_shares(design, point)).items():
+            best[run] = max(best.get(run, 0.0), share)
     return best
+
+
+def behind_shares(design: DuctDesign, point: OperatingPoint) -> dict[str, float]:
+    """Velocity over carrying velocity in the pieces after the fan that have to carry chips."""
+    limit = design.material.main_velocity_ms
+    in_use = any(state.in_use for state in point.runs.values())
+    return {piece.name: point.flow_m3s / piece.area_m2 / limit for piece in carrying_behind(design) if in_use}
 
 
 def _one_set(
@@ -151,7 +160,7 @@ def _one_set(
         for name in dict.fromkeys(names):
             left, right = was.get(f"{kind}:{origin.get(name, name)}:{key}"), new.values.get(f"{kind}:{name}:{key}")
             changes.append(_change(measure, f"{kind} {name!r}", left, right))
-    return GateSetPlan(gates, old_gates, tuple(changes), tuple(_shortfalls(after, gates, old, new, usual, origin)))
+    return GateSetPlan(gates, old_gates, tuple(changes), tuple(_shortfalls(before, after, gates, old, new, usual, origin)))
 
 
 def _change(measure: Measure, where: str, before: Spread | None, after: Spread | None) -> Change:
@@ -160,8 +169,8 @@ def _change(measure: Measure, where: str, before: Spread | None, after: Spread |
 
 
 def _shortfalls(
-    after: DuctDesign, gates: tuple[str, ...], old: Expectation | None, new: Expectation, usual: dict[str, float],
-    origin: dict[str, str],
+    before: DuctDesign, after: DuctDesign, gates: tuple[str, ...], old: Expectation | None, new: Expectation,
+    usual: dict[str, float], origin: dict[str, str],
 ) -> list[Shortfall]:
     found = []
     needs = {port.name: port.needs_m3s for port in after.ports}
@@ -183,6 +192,12 @@ def _shortfalls(
             if need is not None:
                 flow = new.values[f"port:{name}:flow_m3s"]
                 found.append(_judge(gates, "need", kind, name, flow, need, None if was is None else was.need_share))
+    limit = after.material.main_velocity_ms
+    earlier_behind = usual if old is None else behind_shares(before, old.point)
+    for piece in carrying_behind(after) if behind_shares(after, new.point) else ():
+        velocity = new.values["flow_m3s"].scaled(1.0 / piece.area_m2)
+        share = earlier_behind.get(piece.name)
+        found.append(_judge(gates, "carrying velocity", "discharge", piece.name, velocity, limit, share))
     short = [one for one in found if one.share < ENOUGH]
     return [
         replace(one, alone=solve(after, [one.where]).ports[one.where].need_share)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from analysis.duct.design import DuctDesign
+from analysis.duct.design import DuctDesign, Run
 from analysis.duct.points import Remark, SectionState
 
 _ENOUGH = 0.995
@@ -38,13 +38,16 @@ def _slow(states: Mapping[str, SectionState], what: str) -> Iterator[Remark]:
             )
 
 
-def _slow_behind(design: DuctDesign, runs: Mapping[str, SectionState], flow_m3s: float) -> Iterator[Remark]:
-    """The pieces after the fan, as long as nothing before it has taken the chips out."""
-    separator, limit = design.separator, design.material.main_velocity_ms
+def carrying_behind(design: DuctDesign) -> tuple[Run, ...]:
+    """The pieces after the fan that have to carry chips: none where something before it takes them out."""
+    separator = design.separator
     taken = design.filter.before_fan or (separator is not None and not separator.after_fan)
-    if taken or not any(state.in_use for state in runs.values()):
-        return
-    for piece in design.discharge:
+    return () if taken else design.discharge
+
+
+def _slow_behind(design: DuctDesign, runs: Mapping[str, SectionState], flow_m3s: float) -> Iterator[Remark]:
+    limit = design.material.main_velocity_ms
+    for piece in carrying_behind(design) if any(state.in_use for state in runs.values()) else ():
         velocity = flow_m3s / piece.area_m2
         if velocity < _ENOUGH * limit:
             yield Remark(

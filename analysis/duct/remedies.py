@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from analysis.duct.design import FAN, DuctDesign, Join, Port, Run
-from analysis.duct.planning import ENOUGH, usual_velocity_shares
+from analysis.duct.planning import ENOUGH, behind_shares, usual_velocity_shares
 from analysis.duct.solve import solve
 from analysis.duct.stock import neighbours as stock_neighbours
 from analysis.duct.stock import pipe
@@ -178,7 +178,7 @@ def _already(
     found = {key for key, share in earlier.items() if share < ENOUGH}
     for gates, kind, name, limit in now:
         was = origin.get(name, name)
-        share = earlier.get((gates, kind, was, limit), usual.get(was, 1.0) if kind == "run" else 1.0)
+        share = earlier.get((gates, kind, was, limit), usual.get(was, 1.0) if kind != "port" else 1.0)
         if share < ENOUGH:
             found.add((gates, kind, name, limit))
     return found
@@ -211,6 +211,8 @@ def _shares(design: DuctDesign, in_use: Sequence[tuple[str, ...]]) -> dict[_Key,
                 found[gates, kind, name, "carrying velocity"] = state.velocity_share
                 if state.need_share is not None:
                     found[gates, kind, name, "need"] = state.need_share
+        for name, share in behind_shares(design, point).items():
+            found[gates, "discharge", name, "carrying velocity"] = share
     return found
 
 
@@ -228,6 +230,10 @@ def _alterations(design: DuctDesign, task: _Task) -> Iterator[tuple[str, _Alter]
             yield f"make run {run.name!r} of {smaller.text}", _resize_runs((run.name,), smaller.inside_diameter_m)
         if run.into != FAN and run.join.angle_deg > 60.0:
             yield f"let run {run.name!r} join by a wye of 45 degrees", _wye(run.name)
+    for piece in design.discharge:
+        smaller, _ = stock_neighbours(piece.diameter_m, piece.roughness_m)
+        if smaller is not None and piece.name in task.slow:
+            yield f"make {piece.name!r} of {smaller.text}", _resize_runs((piece.name,), smaller.inside_diameter_m)
     for port in design.ports:
         if port.name in task.ports:
             yield from _for_port(design, port, task)
@@ -273,6 +279,7 @@ def _resize_runs(names: tuple[str, ...], diameter_m: float) -> _Alter:
     return lambda design: replace(
         design,
         runs=tuple(_resized(run, diameter_m) if run.name in names else run for run in design.runs),
+        discharge=tuple(_resized(run, diameter_m) if run.name in names else run for run in design.discharge),
     )
 
 

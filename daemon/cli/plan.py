@@ -40,6 +40,7 @@ _KIND = {
     "inlet static pressure": "pressure", "filter pressure": "pressure", "motor current": "current", "flow": "flow",
     "velocity": "velocity",
 }
+_PLACES = {"run": "run {!r}", "port": "the pipe of port {!r}", "discharge": "the duct after the fan ({})"}
 _UNIT = {"pressure": "Pa", "current": "A", "flow": "m3/s", "velocity": "m/s"}
 
 
@@ -155,8 +156,8 @@ def verdict(found: Plan, planned: PlannedChange, system: System) -> list[str]:
                 words = gates_in_words(one.open_ports, planned.design)
                 already.setdefault((short.limit, short.kind, short.where), []).append(words)
     for (limit, kind, where), sets in already.items():
-        what = "flow at port" if limit == "need" else f"velocity in {'run' if kind == 'run' else 'the pipe of port'}"
-        sentences.append(f"the {what} {where!r} fell short of {_limit(limit)} before as well, with: {'; '.join(sets)}")
+        what = f"flow at port {where!r}" if limit == "need" else f"velocity in {_PLACES[kind].format(where)}"
+        sentences.append(f"the {what} fell short of {_limit(limit)} before as well, with: {'; '.join(sets)}")
     return sentences
 
 
@@ -175,7 +176,7 @@ def shortfall_words(short: Shortfall, planned: PlannedChange, system: System) ->
 
 
 def _place(short: Shortfall) -> str:
-    return f"run {short.where!r}" if short.kind == "run" else f"the pipe of port {short.where!r}"
+    return _PLACES[short.kind].format(short.where)
 
 
 def _limit(limit: str) -> str:

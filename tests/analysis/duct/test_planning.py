@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.duct.design import DuctDesign, Hose, Join, Port
+from analysis.duct.design import DuctDesign, Hose, Join, Port, Run
 from analysis.duct.planning import compare
 from analysis.duct.remedies import remedies
 from analysis.duct.solve import solve
@@ -217,3 +217,21 @@ def test_a_second_gate_is_proposed_before_pipe_is_bought() -> None:
     second = found[0].steps[0].split("'")[1]
     runs = solve(plan_for, ["spindle", second]).runs
     assert all(state.velocity_share > 0.995 for state in runs.values() if state.in_use)
+
+
+def test_the_velocity_after_the_fan_is_judged_as_expect_judges_it() -> None:
+    """A wide duct behind the fan is slow wherever a direct solution says so; bags before the fan end the matter."""
+    behind = Run("outlet", "-", BARN.runs[0].diameter_m, THIN.roughness_m, 1.0, 0.0)
+    narrow, wide = (replace(BARN, discharge=(replace(behind, diameter_m=size * FOOT_M),)) for size in (0.4, 1.0))
+    plan = compare(narrow, wide, [("planer",), ("lathe",)])
+    slow = [short for one in plan.sets for short in one.shortfalls if short.kind == "discharge"]
+    assert [short.open_ports for short in slow] == [("planer",), ("lathe",)]
+    for short in slow:
+        point, before = solve(wide, short.open_ports), solve(narrow, short.open_ports)
+        remark = next(one for one in point.remarks if one.where == "outlet")
+        assert (short.value, short.required) == pytest.approx((remark.value, remark.limit))
+        assert short.before == pytest.approx(before.flow_m3s / narrow.discharge[0].area_m2 / remark.limit)
+        assert short.status == ("fell" if short.before > 0.995 else "already")
+    assert any("'outlet'" in step for remedy in remedies(narrow, wide, [("planer",)]) for step in remedy.steps)
+    filtered = replace(wide, filter=replace(wide.filter, before_fan=True))
+    assert not [one for one in compare(narrow, filtered, [("planer",)]).sets[0].shortfalls if one.kind == "discharge"]
