@@ -149,7 +149,8 @@ class _Block:
         opened: Floats = np.ones(case.flow.shape, dtype=self.kind)
         opened[list(self.table.port_rows)] = case.gates
         self.lost_fixed = np.where(opened > 0.0, self.fixed, self.shut_fixed)
-        self.friction.begin(opened[self.rubbing])
+        self.twice_fixed = 2.0 * self.lost_fixed
+        self.friction.begin(opened[self.rubbing], self.nu)
         self.stiffness = (case.drag / self.density).astype(self.kind)
         if self.lines.shape[1:] != opened.shape:
             # P = source - inner q at the head of a run; zero for ports and leaks, whose head is the room.
@@ -236,23 +237,23 @@ class _Block:
     def losses(self, size: Floats, backwards: Floats | None = None) -> tuple[Floats, Floats]:
         """Loss over q|q| and its slope over |q| for every segment, with flows of this ``size``; ``backwards`` are the
         flows themselves where one of them is negative."""
-        thin = np.maximum(size, 1e-12)
-        np.divide(self.nu, thin, out=thin)
-        lost, steep = self.friction.near(thin.take(self.rubbing, axis=0))
+        some = size.take(self.rubbing, axis=0)
+        lost, steep = self.friction.near(np.maximum(some, 1e-12, out=some))
         rows, behind = len(size), self.behind
         if self.behind_there:
             self.lost_behind, self.steep_behind = lost[behind:].sum(axis=0), steep[behind:].sum(axis=0)
         lost[self.hosed] += lost[rows:behind]
         steep[self.hosed] += steep[rows:behind]
         lost, steep = lost[:rows], steep[:rows]
-        fixed = self.lost_fixed
+        fixed, twice = self.lost_fixed, self.twice_fixed
         if backwards is not None:
             # What blows out of an opening leaves its velocity pressure in the room too.
             ports = list(self.table.port_rows)
             fixed = fixed.copy()
             fixed[ports] += np.where((backwards[ports] < 0.0) & self.is_open, self.port_velocity, 0.0)
+            twice = 2.0 * fixed
         lost += fixed
-        steep += 2.0 * fixed
+        steep += twice
         return lost, steep
 
     def linearise(self, q: Floats, lost: Floats, steep: Floats, lines: Floats) -> None:

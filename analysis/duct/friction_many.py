@@ -25,19 +25,19 @@ class Friction:
                  [part * TWO_LOG for part in reynolds])
         self.friction, self.rough, self.reynolds = (np.array(line, dtype=kind)[:, None] for line in lines)
 
-    def begin(self, is_open: Floats) -> None:
-        """``is_open`` is 1 where the segment has friction, 0 behind a shut gate."""
+    def begin(self, is_open: Floats, viscosity: float) -> None:
+        """``is_open`` is 1 where the segment has friction, 0 behind a shut gate; ``viscosity`` is the kinematic [m2/s]."""
         self.y = np.full_like(is_open, START_X / TWO_LOG)
         self.factor = self.friction * is_open
-        self.open_reynolds = self.reynolds * is_open
+        self.thin_flow = self.reynolds * viscosity * is_open
 
     def open_friction(self) -> Floats:
         """The segments' loss over q|q| for a friction factor of 1."""
         return self.factor * TWO_LOG**2
 
-    def near(self, thin: Floats) -> tuple[Floats, Floats]:
-        """Loss over q|q| and its slope over |q|, after one Newton step on Colebrook; ``thin`` is viscosity / |q|."""
-        thin = thin * self.open_reynolds
+    def near(self, size: Floats) -> tuple[Floats, Floats]:
+        """Loss over q|q| and its slope over |q|, after one Newton step on Colebrook; ``size`` is |q|, and is taken over."""
+        thin = np.divide(self.thin_flow, size, out=size)
         g = np.minimum(thin, LAMINAR * TWO_LOG)
         inner = g * self.y
         inner += self.rough

@@ -221,8 +221,9 @@ def test_a_second_gate_is_proposed_before_pipe_is_bought() -> None:
 
 def test_the_velocity_after_the_fan_is_judged_as_expect_judges_it() -> None:
     """A wide duct behind the fan is slow wherever a direct solution says so; bags before the fan end the matter."""
-    behind = Run("outlet", "-", BARN.runs[0].diameter_m, THIN.roughness_m, 1.0, 0.0)
-    narrow, wide = (replace(BARN, discharge=(replace(behind, diameter_m=size * FOOT_M),)) for size in (0.4, 1.0))
+    behind = Run("outlet", "-", BARN.runs[0].diameter_m, pipe("spiral 5 in").roughness_m, 1.0, 0.0)
+    sizes = (pipe(f"spiral {size} in").inside_diameter_m for size in (5, 10))
+    narrow, wide = (replace(BARN, discharge=(replace(behind, diameter_m=size),)) for size in sizes)
     plan = compare(narrow, wide, [("planer",), ("lathe",)])
     slow = [short for one in plan.sets for short in one.shortfalls if short.kind == "discharge"]
     assert [short.open_ports for short in slow] == [("planer",), ("lathe",)]
