@@ -66,6 +66,7 @@ class Look:
         self.known: dict[int, tuple[str, str] | None] = {}
         self.tests: dict[str, list[str]] = defaultdict(list)
         self.lasted: dict[str, float] = {}
+        self.failed: set[str] = set()
 
     def trace(self, frame: FrameType, event: str, arg: Any) -> None:
         code = frame.f_code
@@ -92,8 +93,12 @@ class Look:
             sys.settrace(None)
             threading.settrace(None)  # type: ignore[arg-type]
             self.lasted[item.nodeid] = time.monotonic() - began
-            for file, name in self.entered:
+            for file, name in self.entered if item.nodeid not in self.failed else ():
                 self.tests[f"{file}::{name}"].append(item.nodeid)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:  # a test that fails without a bug tells nothing
+            self.failed.add(report.nodeid)
 
     def pytest_sessionfinish(self) -> None:
         Path(os.environ["DUCTWARDEN_BUGS_SEEN"]).write_text(json.dumps({"tests": self.tests, "lasted": self.lasted}))
@@ -166,6 +171,8 @@ def play(bug: Bug, folder: Path, seen: dict[str, Any], stamp: int) -> tuple[str,
                 done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=LONGEST_S, check=False)
             except subprocess.TimeoutExpired:
                 return "seen", "a test hangs"
+            if done.returncode > 1:
+                raise RuntimeError(f"pytest could not run; look anew (--look)?\n{done.stdout[-500:]}{done.stderr[-500:]}")
             if done.returncode:
                 lines = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
                 return "seen", lines[0][:150] if lines else done.stdout[-150:]

@@ -38,6 +38,17 @@ class TestCalibration:
         (reading,) = Calibrator((spec,)).readings(Sample("any", 0.0, {"temp": 68.0}))
         assert reading.value == pytest.approx(20.0)
 
+    def test_a_current_known_by_its_power_is_watts_over_volts(self) -> None:
+        spec = SensorSpec("motor_a", "power", unit="kW", volts=230.0 * 0.85)
+        (reading,) = Calibrator((spec,)).readings(Sample("plug", 0.0, {"power": 1.71}))
+        assert reading.value == pytest.approx(1710.0 / (230.0 * 0.85))
+
+    def test_a_name_that_two_sources_use_is_the_channel_of_the_source_that_is_named(self) -> None:
+        specs = (SensorSpec("filter_pa", "p1", source="bags"), SensorSpec("inlet_pa", "p1"))
+        calibrator = Calibrator(specs)
+        assert [calibrator.readings(Sample(source, 0.0, {"p1": 1.0}))[0].channel for source in ("bags", "duct")] == [
+            "filter_pa", "inlet_pa"]
+
     @pytest.mark.parametrize("raw", [math.nan, math.inf, -math.inf, 1e308 * 10])
     def test_what_is_not_finite_is_unreadable(self, raw: float) -> None:
         (reading,) = Calibrator((INLET,)).readings(Sample("any", 0.0, {"inlet_pa": raw}))
@@ -53,8 +64,9 @@ class TestCalibration:
 
 
 class TestVetting:
-    def test_out_of_range(self) -> None:
-        (out,) = Vetter((INLET,)).vet(readings((0, -7000.0)), True)
+    @pytest.mark.parametrize("value", [-7000.0, 501.0])
+    def test_out_of_range(self, value: float) -> None:
+        (out,) = Vetter((INLET,)).vet(readings((0, value)), True)
         assert (out.value, out.quality) == (None, Quality.OUT_OF_RANGE)
 
     def test_a_lone_spike_never_passes_and_a_step_arrives_one_reading_late(self) -> None:
