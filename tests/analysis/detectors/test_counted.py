@@ -151,7 +151,10 @@ class TestOneChannel:
         usual = {"inlet_pa": -1500.0, "filter_pa": 300.0} if state is RunState.RUNNING else {"inlet_pa": 0.0, "filter_pa": 0.0}
         means = usual | means
         amps = means.pop("amps", 9.0 if state is RunState.RUNNING else 0.0)
-        return [block(t + 10.0 * n, amps + 0.01 * (n % 3), state, **{k: v + (n % 3) for k, v in means.items()}) for n in range(count)]
+        return [
+            block(t + 10.0 * n, amps + 0.01 * (n % 3), state, **{name: mean + n % 3 for name, mean in means.items()})
+            for n in range(count)
+        ]
 
     @pytest.mark.parametrize(("where", "means", "words"), [
         ("inlet_pa", {"inlet_pa": 1500.0}, "wrong sign"), ("filter_pa", {"filter_pa": -300.0}, "wrong sign"),
