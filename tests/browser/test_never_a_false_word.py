@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Error, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.browser.browsing import context_of
 from tests.browser.shop_process import ShopProcess
@@ -125,28 +125,22 @@ def test_beside_an_alarm_and_after_it_every_word_keeps_its_tense(how: str, proce
     is_live(now)
 
 
-@pytest.mark.long  # under load the browser sometimes asks past its worker, again and again
+ACTIVE = "navigator.serviceWorker.getRegistration().then(found => found?.active?.state === 'activated')"
+"""Whether the page's worker is up. A promise: ``wait_for_function`` would take the promise itself for a yes."""
+
+
+@pytest.mark.long
 def test_a_killed_process_is_said_on_every_page_and_its_return_too(process: ShopProcess, browser: Browser) -> None:
     """Also where a page is asked for while nothing answers, as far as the browser keeps one for that (here it does)."""
     visitor = context_of(browser, phone=True, worker=True, base_url=process.url)
     now, wall, journal, health = opened(visitor, "/", "/wall", "/journal", "/health")
-    now.wait_for_function(
-        "navigator.serviceWorker.getRegistration().then(found => found?.active?.state === 'activated')", timeout=60_000
-    )
+    eventually(lambda: now.evaluate(ACTIVE), what="the worker is up")
     process.kill()
     for page in (now, wall, journal, health):
         is_grey(page)
     journal.get_by_role("button", name="Cleaned the filter").click()
     expect(journal.locator(".said")).to_have_attribute("data-tone", "stop")
-
-    def asked() -> bool:
-        try:
-            health.goto("/")
-        except Error:  # a busy browser may not have its worker up yet; whoever asks again gets the page
-            return False
-        return True
-
-    eventually(asked, what="the page that is kept for this")
+    health.goto("/")
     expect(health.locator("h1")).to_have_text("No contact")
     expect(health.locator("#since")).to_contain_text("last heard of it on")
     assert health.locator("body").evaluate("e => getComputedStyle(e).backgroundColor") != "rgba(0, 0, 0, 0)", "it is dressed"
