@@ -24,7 +24,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -148,8 +148,8 @@ class Shop:
         running = ({**second, "motor_a": load * second["motor_a"]} for second in islice(day, 75, None))
         return chain([next(running)], running)
 
-    def life(self, seconds: Iterator[dict[str, float]], lives_s: float) -> None:
-        """Start the daemon, feed it for ``lives_s``, kill it; then look."""
+    def life(self, seconds: Iterator[dict[str, float]], lives_s: float, until: Callable[[], object] = lambda: True) -> None:
+        """Start the daemon, feed it for ``lives_s`` and ``until`` something holds, kill it; then look."""
         known = len(self.daemon.words()) if self.daemon.log.exists() else 0
         self.daemon.spawn()
         began: re.Match[str] | None = None
@@ -160,12 +160,12 @@ class Shop:
             began = BEGAN.search(self.daemon.words()[known:])
             return began is not None
 
-        eventually(has_begun, 60.0, "event time begins")
+        eventually(has_begun, what="event time begins")
         assert began is not None
         ago = time.time() - datetime.strptime(began[1], "%Y-%m-%d %H:%M:%S,%f").timestamp()
         device = Device(self.wire, seconds, float(began[2]), time.monotonic() - ago)
         # Lines before the port is open would wait in the terminal and come late, as from no device.
-        eventually(lambda: self.daemon.alive() and "connected to" in self.daemon.words()[known:], 60.0, "the port is open")
+        eventually(lambda: self.daemon.alive() and "connected to" in self.daemon.words()[known:], what="the port is open")
         waited = starved_s(self.daemon.pid)
         device.start()
         writes = self.rng.random() < 0.5  # an entry is synced at once, and takes what waits with it
@@ -174,6 +174,7 @@ class Shop:
             time.sleep(min(self.rng.uniform(0.1, 1.0), max(0.0, end - time.monotonic())))
             if writes:
                 self._write_journal()
+        eventually(until, what="what the life is for")
         killed, starved = time.monotonic(), starved_s(self.daemon.pid) - waited
         self.daemon.end(signal.SIGKILL)
         sent = device.end()
@@ -274,7 +275,7 @@ def endure(folder: Path, kills: int, seed: int = 1, longest_s: float = 6.0, say:
         for phase, load in (("healthy", 1.0), ("overloaded", 1.6)):
             seconds = shop.seconds(load, hours=4.0 + kills * longest_s * PACE / 3600.0)
             if phase == "overloaded":
-                shop.life(seconds, 15.0)  # long enough for the alarm to come up and to be told
+                shop.life(seconds, 2.0, lambda: shop.alarms() and shop.notices())
                 if [c for c, _ in shop.alarms()] != ["motor_overload"]:
                     problems.append(f"the overloaded motor was to be told: {shop.alarms()}")
             while shop.report.kills < (kills // 2 if phase == "healthy" else kills):

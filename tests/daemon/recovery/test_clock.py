@@ -13,6 +13,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -201,9 +202,26 @@ def test_a_reading_that_was_under_way_while_the_clock_was_set_is_in_a_frame_at_o
     assert pipeline.framer.late == (1 if jump > 0.0 else 0)
 
 
+def _spoken(wire: FakeDevice, seconds: Iterator[dict[str, float]], pipelines: list[Pipeline]) -> float:
+    """Another line is sent; the time of the newest frame."""
+    wire.line(json.dumps(next(seconds)))
+    eventually(wire.read_up, what="the line is read")
+    frame = pipelines[0].last_frame if pipelines else None
+    return 0.0 if frame is None else frame.t
+
+
 @pytest.mark.long
 @pytest.mark.slow
-def test_the_running_daemon_notes_a_correction_and_the_trend_shows_both_sides(tmp_path: Path) -> None:
+def test_the_running_daemon_notes_a_correction_and_the_trend_shows_both_sides(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[Pipeline] = []
+
+    def build(*given: Any, **more: Any) -> Pipeline:
+        made.append(build_pipeline(*given, **more))
+        return made[0]
+
+    monkeypatch.setattr("daemon.service.build_pipeline", build)
     wire = FakeDevice(tmp_path / "by-id-feed-room")
     source = f'[[source]]\nkind = "serial"\nname = "feed room"\ndevice = "{wire.path}"'
     path = shop_file(tmp_path, source, port=0, more="[running]\nsettle = \"1 s\"")
@@ -213,14 +231,11 @@ def test_the_running_daemon_notes_a_correction_and_the_trend_shows_both_sides(tm
     thread = threading.Thread(target=service.run)
     thread.start()
     try:
-        wire_seconds = list(shop_day(path, drag_ratio=1.1, bag_fill=0.05, minutes=2.0))[70:]
-        for number, values in enumerate(wire_seconds[:18]):
-            wire.line(json.dumps(values))
-            if number == 6:
-                off[0] = -2 * HOUR
-            if number == 12:
-                off[0] = -2 * HOUR + 3 * DAY
-            time.sleep(0.5)
+        seconds = iter(list(shop_day(path, drag_ratio=1.1, bag_fill=0.05, minutes=10.0))[70:])
+        for off[0] in (0.0, -2 * HOUR, -2 * HOUR + 3 * DAY):
+            # Some frames with this clock: those of the loop's own time, not of how fast it turns.
+            since = time.time() + off[0]
+            eventually(lambda s=since: s + 3.0 < _spoken(wire, seconds, made) < s + HOUR, what="frames with this clock")  # type: ignore[misc]
     finally:
         service.stop()
         thread.join(90.0)

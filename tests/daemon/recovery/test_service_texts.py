@@ -8,7 +8,7 @@ import shutil
 import signal
 import socket
 import subprocess
-import time
+import threading
 from pathlib import Path
 
 import pytest
@@ -28,6 +28,7 @@ from daemon.errors import (
     SourceError,
     StoreError,
 )
+from daemon.service import Service
 from daemon.supervision import Supervisor
 from tests.support.broker import free_port
 from tests.support.daemon_process import BARN, DaemonProcess, shop_file
@@ -188,32 +189,25 @@ def test_the_daemon_is_ready_feeds_the_watchdog_and_says_that_it_stops_under_the
 
     daemon.start(preexec=deny, NOTIFY_SOCKET=str(listener.path), WATCHDOG_USEC="1000000")
     try:
-        eventually(lambda: listener.hear().count("WATCHDOG=1") >= 3, 10.0, "the watchdog is fed")
+        eventually(lambda: listener.hear().count("WATCHDOG=1") >= 3, what="the watchdog is fed")
         assert "READY=1" in listener.heard
         assert "STOPPING=1" not in listener.heard
         assert daemon.end(signal.SIGTERM) == 0
-        eventually(lambda: "STOPPING=1" in listener.hear(), 2.0)
+        eventually(lambda: "STOPPING=1" in listener.hear())
     finally:
         daemon.end(signal.SIGKILL)
         listener.close()
 
 
-@pytest.mark.long
-@pytest.mark.slow
-def test_a_loop_that_hangs_starves_the_watchdog(tmp_path: Path) -> None:
-    listener = Listener(tmp_path / "notify")
-    port = free_port()
-    daemon = DaemonProcess(shop_file(tmp_path, SERIAL, port=port), port)
-    daemon.start(NOTIFY_SOCKET=str(listener.path), WATCHDOG_USEC="1000000")
-    try:
-        eventually(lambda: "WATCHDOG=1" in listener.hear(), 10.0)
-        daemon.send(signal.SIGSTOP)
-        time.sleep(0.2)
-        count = len(listener.hear())
-        time.sleep(1.5)
-        assert len(listener.hear()) == count
-        daemon.send(signal.SIGCONT)
-        eventually(lambda: len(listener.hear()) > count, 5.0)
-    finally:
-        daemon.end(signal.SIGKILL)
-        listener.close()
+def test_only_the_loop_itself_feeds_the_watchdog_so_one_that_hangs_starves_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fed: list[threading.Thread] = []
+    monkeypatch.setattr(Supervisor, "turn", lambda _: fed.append(threading.current_thread()))
+    service = Service(load(shop_file(tmp_path, SERIAL, port=0)))
+    loop = threading.Thread(target=service.run)
+    loop.start()
+    eventually(lambda: len(fed) > 3, what="the loop turns")
+    service.stop()
+    loop.join(90.0)
+    assert set(fed) == {loop}
