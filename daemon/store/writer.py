@@ -139,20 +139,13 @@ class Writer:
         """What kind of thing a journal entry says; None where there is no such entry, or the disk is in trouble."""
         return self._journal.kind(entry_id)
 
-    def run_started(self, t: float) -> None:
-        """A run began."""
-        self._add(records.run_started(t), urgent=False)
-
-    def run_ended(self, start_t: float, end_t: float, seconds: float | None = None, reason: str = "") -> None:
-        """The run that began at ``start_t`` ended; ``seconds`` of running, default all of it."""
-        self._add(records.run_ended(start_t, end_t, end_t - start_t if seconds is None else seconds, reason), urgent=False)
-
-    def run(self, began_t: float, ended_t: float | None) -> None:
-        """A run began (``ended_t`` None) or ended."""
+    def run(self, began_t: float, ended_t: float | None, seconds: float | None = None, reason: str = "") -> None:
+        """A run began, or (with ``ended_t``) ended after ``seconds`` of running, default all of it."""
         if ended_t is None:
-            self.run_started(began_t)
+            self._add(records.run_started(began_t), urgent=False)
         else:
-            self.run_ended(began_t, ended_t)
+            seconds = ended_t - began_t if seconds is None else seconds
+            self._add(records.run_ended(began_t, ended_t, seconds, reason), urgent=False)
 
     def notice(self, notice: Notice, outlet: str, state: str) -> None:
         """How far a notice has come on its way through an outlet (``waiting``, ``sent``, ``failed``, ``dropped``, ...)."""

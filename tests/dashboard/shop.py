@@ -123,9 +123,9 @@ class Shop:
         """Switch the fan."""
         if on and not self.running:
             self._run_began = self.t
-            self.writer.run_started(self.t)
+            self.writer.run(self.t, None)
         elif not on and self._run_began is not None:
-            self.writer.run_ended(self._run_began, self.t)
+            self.writer.run(self._run_began, self.t)
             self._run_began = None
         self.running = on
 

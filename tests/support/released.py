@@ -55,10 +55,10 @@ def fill(path: Path) -> None:
     ensure_schema(path, here=True)
     writer = Writer(path, commit_every_s=0.0)
     writer.configuration(BARN.read_text(), NINE)
-    writer.run_started(NINE)
+    writer.run(NINE, None)
     for second in range(0, 7300, 100):
         writer.frame(frame(NINE + second), estimate(NINE + second))
-    writer.run_ended(NINE, NINE + 7300.0)
+    writer.run(NINE, NINE + 7300.0)
     raised = step(1, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, NINE + 600.0)
     writer.transition(raised)
     writer.notice(Notice("1-raised-1", NINE + 600.0, 1, "bag_full", "", "raised", Urgency.STOP, "title", "body"), "log", "sent")

@@ -117,8 +117,8 @@ def test_runs_and_running_time(path: Path) -> None:
     writer = Writer(path)
     writer.run(NINE, None)
     writer.run(NINE, NINE + 600)
-    writer.run_ended(NINE + 1_000, NINE + 1_400, seconds=200.0, reason="with a pause")  # its beginning was never told
-    writer.run_started(NINE + 2_000)
+    writer.run(NINE + 1_000, NINE + 1_400, seconds=200.0, reason="with a pause")  # its beginning was never told
+    writer.run(NINE + 2_000, None)
     writer.frame(frame(NINE + 2_050), None)
     writer.flush()
     reader = Reader(path)
@@ -136,7 +136,7 @@ def test_runs_and_running_time(path: Path) -> None:
 
 def test_a_run_cut_short_by_a_crash_ends_at_its_last_frame(path: Path) -> None:
     writer = Writer(path)
-    writer.run_started(NINE)
+    writer.run(NINE, None)
     for k in range(100):
         writer.frame(frame(NINE + k), None)
     writer.frame(frame(NINE + 100, OFF), None)
