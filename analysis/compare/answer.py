@@ -12,7 +12,8 @@ from typing import Literal
 import numpy as np
 
 from analysis.baseline.model import Baseline
-from analysis.compare.difference import Change, NotEnough, compare_sides
+from analysis.compare.choosing import NotEnough
+from analysis.compare.difference import Change, compare_sides
 from analysis.compare.mixture import Interval, holm
 from analysis.compare.steady import Gates, Side
 from analysis.duct.design import DuctDesign
@@ -28,7 +29,11 @@ ALIKE = 0.006
 """Ports whose changes differ by less are told together."""
 SHORT = 0.97
 """A port below this share of what its machine needs has too little air."""
-CANNOT = "Cannot tell from ordinary running; a check of ten minutes before and after tells it within 1 %."
+OFFER = "A check of ten minutes before and after tells it within 1 %."
+CANNOT = f"Cannot tell from ordinary running; {OFFER[0].lower()}{OFFER[1:]}"
+GAINED = (
+    "Cannot tell: the readings say that ports gained air, which no added run can give them; something else changed as well"
+    " (a mended leak, a hose, the fan, a sensor).")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +81,11 @@ def answer(
         fitted = compare_sides(design, before, after, baseline=baseline, joined=joined, altered=altered)
     except NotEnough as error:
         unknown = before.unknown_s + after.unknown_s > 0.5 * (before.running_s + after.running_s)
-        cannot: tuple[str, ...] = (CANNOT,) if unknown else (f"Cannot tell: {error}.", CANNOT.split("; ")[1].capitalize())
+        cannot: tuple[str, ...] = (CANNOT,) if unknown else (f"Cannot tell: {error}.", OFFER)
         return Answer("unclear", cannot, notes=notes, why=str(error), hours=hours)
     except (ValueError, ArithmeticError, np.linalg.LinAlgError) as error:
         return Answer(
-            "unclear", ("Cannot tell: the readings do not fit the drawing at all.", CANNOT.split("; ")[1].capitalize()),
+            "unclear", ("Cannot tell: the readings do not fit the drawing at all.", OFFER),
             notes=notes, why=str(error), hours=hours)
     best: dict[str, Change] = {}
     for change in sorted(fitted.changes, key=lambda c: len(c.open_ports)):
@@ -95,6 +100,9 @@ def answer(
     elif all(p.duct.low > -MATTERS for p in ports):
         verdict = "kept"
     short = tuple(_needs(design, ports))
+    # Losing is all that an added run can do to a port; what gave it air is another change, and may hide a loss as well.
+    if not altered and any(p.where in claimed and p.duct.value > 0.0 for p in ports):
+        return Answer("unclear", (GAINED, OFFER), notes=notes, why="ports gained air", hours=hours)
     lines = tuple(x for x in (_first(verdict, ports, claimed, name), _filter(ports), _enough(design, ports, short)) if x)
     walked = [p.where for p in ports if min(fitted.seconds[p.open_ports])]
     if len(walked) < len(ports):

@@ -7,8 +7,9 @@ fan stood still are taken off.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -24,8 +25,16 @@ SETTLED_S = 30.0
 """Left out at the beginning of each run: the wheel runs up, the bags fill (ours)."""
 MOVED_S = 8.0
 """Left out after a gate was moved: air and sensors lag behind (ours)."""
+ENDING_S = 5.0
+"""Left out at the end of each run: readings fall before the run is seen to end (ours)."""
+SHORTEST_S = 10.0
+"""A stretch says nothing below this."""
 STILL_S = 60.0
 """Standstill before a reading counts as the zero: the wheel coasts down and the bags deflate (ours)."""
+STARTING_S = 10.0
+"""Standstill this short before a run says nothing of the zero: the wheel turns before the run is seen to begin (ours)."""
+ZERO_S, ZERO_FRAMES = 6.0 * 3600.0, 60
+"""A zero is the mean over so much standstill at most, since it wanders within a day (ours)."""
 GAP_S = 30.0
 DAY_S = 86400.0
 STEP_ERROR = 0.002
@@ -39,7 +48,8 @@ Gates = tuple[str, ...]
 class Stretch:
     """Steady running with one gate set: means of the readings [SI, zero taken off] with their relative standard errors.
 
-    Ratios are against the design's air, ``log_volts`` against the motor's voltage; None where it is not measured.
+    ``run`` is the time at which the fan was started, ``t`` the stretch's end. Ratios are against the design's air,
+    ``log_volts`` against the motor's voltage; None where it is not measured.
     """
 
     run: float
@@ -52,6 +62,12 @@ class Stretch:
     viscosity_ratio: float = 1.0
     air_known: bool = False
     log_volts: float | None = None
+
+    def cold(self, warm_s: float) -> float:
+        """Mean over the stretch of what decays from one at the run's start with the time constant ``warm_s``."""
+        end = max(self.t - self.run, self.seconds)
+        start = end - self.seconds
+        return (math.exp(-start / warm_s) - math.exp(-end / warm_s)) * warm_s / max(self.seconds, 1e-9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +101,23 @@ class _Open:
     began_t: float
     block: int = 0
     seconds: float = 0.0
+    held: deque[tuple[float, Mapping[str, float]]] = field(default_factory=deque)
 
     def add(self, t: float, values: Mapping[str, float]) -> None:
+        """Take a frame; what was held back for longer than a run's end lasts is counted."""
+        self.held.append((t, values))
+        while t - self.held[0][0] > ENDING_S:
+            self._count(*self.held.popleft())
+
+    def end(self, done: list[_Open], stopped: bool) -> None:
+        """The stretch is over: the run ended with it, or a gate was moved."""
+        while self.held and not stopped:
+            self._count(*self.held.popleft())
+        self.close_block()
+        if self.blocks and self.seconds >= SHORTEST_S:
+            done.append(self)
+
+    def _count(self, t: float, values: Mapping[str, float]) -> None:
         block = int((t - self.began_t) / BLOCK_S)
         if block != self.block:
             self.close_block()
@@ -111,7 +142,7 @@ def reduce(design: DuctDesign, frames: Iterable[Frame], start: float = -math.inf
     done: list[_Open] = []
     strange: set[str] = set()
     zero: dict[str, float] = {}
-    still: dict[str, list[float]] = {}
+    still: dict[str, deque[tuple[float, float]]] = {name: deque(maxlen=ZERO_FRAMES) for name in READINGS}
     now: _Open | None = None
     run: float | None = None
     stopped_t = gates_t = last_t = -math.inf
@@ -125,31 +156,36 @@ def reduce(design: DuctDesign, frames: Iterable[Frame], start: float = -math.inf
             break
         gap, last_t = t - last_t, t
         if frame.state is not RunState.RUNNING or gap > GAP_S or gap <= 0.0:
-            _end(now, done)
+            if now is not None:
+                now.end(done, stopped=True)
             now = None
             if gap > GAP_S and frame.state is RunState.RUNNING:
                 run = None
         if frame.state in (RunState.OFF, RunState.STOPPING):
             if run is not None or stopped_t == -math.inf:
-                run, stopped_t, still = None, t, {}
+                run, stopped_t = None, t
             if frame.state is RunState.OFF and t - stopped_t >= STILL_S:
                 for name in READINGS:
                     if (value := frame.values.get(name)) is not None:
-                        still.setdefault(name, []).append(value)
+                        still[name].append((t, value))
             continue
         if frame.state is not RunState.RUNNING:
             continue
         if run is None:
             run, runs = t, runs + (t >= start)
-            zero |= {name: _zero(rows) for name, rows in still.items()}
-            still = {}
+            for name, rows in still.items():
+                while rows and rows[-1][0] > t - STARTING_S:
+                    rows.pop()
+                if any(when > stopped_t for when, _ in rows):
+                    zero[name] = _zero([value for when, value in rows if when > t - ZERO_S])
         if t < start:
             continue
         first, last = t if math.isnan(first) else first, t
         running_s += min(max(gap, 0.0), 5.0)
         if frame.gates is None:
             unknown_s += min(max(gap, 0.0), 5.0)
-            _end(now, done)
+            if now is not None:
+                now.end(done, stopped=False)
             now, gates = None, None
             continue
         opened = {name for name, is_open in frame.gates.items() if is_open}
@@ -157,29 +193,24 @@ def reduce(design: DuctDesign, frames: Iterable[Frame], start: float = -math.inf
         odd = opened - known
         strange |= odd
         if found != gates or odd:
-            _end(now, done)
+            if now is not None:
+                now.end(done, stopped=False)
             now, gates, gates_t = None, None if odd else found, t
         if t - gates_t < MOVED_S or frame.run_s < SETTLED_S:
             continue
         if now is None:
             now = _Open(run, found, dict(zero), {}, {}, t)
         now.add(t, frame.values)
-    _end(now, done)
+    if now is not None:
+        now.end(done, stopped=False)
     return Side(_finished(design, done), first, last, running_s, unknown_s, runs, tuple(sorted(strange)))
 
 
 def _zero(rows: list[float]) -> float:
     """The mean of what a sensor showed last at standstill, less its outer fifths: the median of coarse steps is a step."""
-    last = np.sort(rows[-60:])
-    cut = len(last) // 5
+    last = np.sort(rows)
+    cut = -(-len(last) // 5) if len(last) > 2 else 0
     return float(last[cut:len(last) - cut].mean())
-
-
-def _end(now: _Open | None, done: list[_Open]) -> None:
-    if now is not None:
-        now.close_block()
-        if now.blocks:
-            done.append(now)
 
 
 def _finished(design: DuctDesign, done: list[_Open]) -> tuple[Stretch, ...]:
@@ -222,14 +253,14 @@ def _finished(design: DuctDesign, done: list[_Open]) -> tuple[Stretch, ...]:
 def of_tour(data: TourData) -> Side:
     """The steps of a guided check."""
     rows = []
+    began_t = data.steps[0].t - data.steps[0].seconds if data.steps else data.t
     for step in data.steps:
         usable = {n: m for n, m in step.channels.items() if n in READINGS and abs(m.mean) > 0.5}
         rows.append(Stretch(
-            data.t, step.t, step.seconds, step.open_ports, {n: abs(m.mean) for n, m in usable.items()},
+            began_t, step.t, step.seconds, step.open_ports, {n: abs(m.mean) for n, m in usable.items()},
             {n: math.hypot(m.error / abs(m.mean), 5e-4) for n, m in usable.items()}, step.density_ratio,
             step.viscosity_ratio, data.density_sd < 0.005, step.log_volts))
-    seconds = sum(s.seconds for s in rows)
-    return Side(tuple(rows), rows[0].t if rows else data.t, rows[-1].t if rows else data.t, seconds, runs=1)
+    return Side(tuple(rows), began_t, data.t, sum(s.seconds for s in rows), runs=1)
 
 
 def of_baseline(baseline: Baseline) -> Side:

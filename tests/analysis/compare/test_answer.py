@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.compare.answer import CANNOT, Answer, answer
+from analysis.compare.answer import CANNOT, GAINED, Answer, answer
 from analysis.compare.steady import READINGS, Side, Stretch, reduce
 from analysis.duct.design import Faults
 from analysis.duct.solve import solve_many
@@ -84,7 +84,8 @@ def test_a_stretch_with_its_gate_half_open_is_left_out() -> None:
         return [p.duct.value for p in answer(DESIGN, one, side(4.0, LEAK_M2, seed=2), joined=("main",)).ports]
 
     rows = tuple(s for day in days for s in day)
-    assert told(tuple(half if s is odd else s for s in rows)) == told(tuple(s for s in rows if s is not odd))
+    without = told(tuple(s for s in rows if s is not odd))
+    assert told(tuple(half if s is odd else s for s in rows)) == pytest.approx(without, abs=1e-9)
 
 
 def test_nothing_is_claimed_where_only_the_bags_loaded() -> None:
@@ -136,3 +137,52 @@ def test_whatever_was_measured_there_is_an_answer_in_words() -> None:
         found = answer(DESIGN, before, after)
         assert 1 <= len(found.lines) <= 3
         assert all(line and "nan" not in line for line in found.lines)
+
+
+def test_a_gain_at_the_ports_is_not_laid_to_the_run_that_was_added() -> None:
+    found = answer(DESIGN, side(1.0, LEAK_M2), side(4.0, seed=2), joined=("main",))
+    assert found.verdict == "unclear"
+    assert not found.claimed
+    assert found.lines[0] == GAINED
+
+
+def drifting(t0: float, still_s: int, first_zero: float) -> list[Frame]:
+    """A stop with one frame a minute, the last of them while the wheel already turns, then ten minutes of running."""
+    rows = [Frame(t0 + s, {"inlet_pa": first_zero, "filter_pa": 0.0}, {}, None, RunState.OFF) for s in range(0, still_s, 60)]
+    rows.append(Frame(t0 + still_s - 2, {"inlet_pa": -600.0, "filter_pa": 80.0}, {}, None, RunState.OFF))
+    port = DESIGN.port_names[0]
+    values = {"inlet_pa": -1500.0, "filter_pa": 200.0, "motor_a": 7.0}
+
+    def running(s: int) -> Frame:
+        read = values if s < 600 else {**values, "motor_a": 1.0}
+        return Frame(t0 + still_s + s, read, {}, {port: True}, RunState.RUNNING, float(s))
+
+    return [*rows, *map(running, range(604))]
+
+
+@pytest.mark.parametrize("still_s", [120, 600])
+def test_a_wheel_that_turns_already_is_no_zero_and_a_motor_that_is_off_already_no_running(still_s: int) -> None:
+    rows = [*drifting(DAY, 900, 4.0), *drifting(DAY + 1600, still_s, 4.0)]
+    for stretch in reduce(DESIGN, rows).stretches:
+        assert stretch.mean["inlet_pa"] == pytest.approx(1504.0, abs=0.5)
+        assert stretch.mean["motor_a"] == pytest.approx(7.0, abs=0.01)
+
+
+def test_a_belt_that_slips_while_cold_is_no_loss_of_air() -> None:
+    """Speed is 3 % short at the start and comes back within a quarter of an hour; by the fan laws the pressures go with its
+    square and the current with its cube. Before the change the runs were short, after it long."""
+    def slipping(day: float, seed: int, cold_s: float) -> Side:
+        rows, one = [], side(day, seed=seed)
+        for k in range(2):  # each gate set early in one run and late in another
+            order = one.stretches if k else one.stretches[::-1]
+            for i, s in enumerate(order):
+                began = day * DAY + 20000.0 * (k + 1)
+                end = began + 120.0 + cold_s * i
+                speed = 1.0 - 0.03 * np.exp(-(end - began - 30.0) / 900.0)
+                power = {"inlet_pa": 2.0, "filter_pa": 1.0, "motor_a": 2.0}
+                rows.append(replace(s, run=began, t=end, mean={n: float(v * speed ** power[n]) for n, v in s.mean.items()}))
+        return Side(tuple(rows), rows[0].t, rows[-1].t, 60.0 * len(rows), runs=2)
+
+    found = answer(DESIGN, slipping(1.0, 1, 90.0), slipping(4.0, 2, 400.0), joined=("main",))
+    assert not found.claimed
+    assert all(p.duct.low <= 0.0 <= p.duct.high for p in found.ports)
