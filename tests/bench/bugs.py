@@ -1,7 +1,7 @@
 """Injects the bugs of ``bugs.toml``, one at a time, into a copy of the tree, and reports those that no fast test sees.
 
 ``python -m tests.bench.bugs --look`` runs the fast tests once and keeps which of them call which function (``--seen FILE``);
-``python -m tests.bench.bugs`` then plays every bug against the tests that call its function, the short ones first, until one
+``python -m tests.bench.bugs`` then plays every bug against the tests that call its function, those nearby first, until one
 fails; a bug outside every function against all tests that call anything of its module. With names, only these bugs. The exit
 code is the number of survivors, at most 99. Not a part of ``make bench``: it takes most of an hour.
 """
@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import argparse
 import ast
+import importlib
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -30,6 +32,8 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("analysis", "daemon", "dashboard")
 SEEN = Path(tempfile.gettempdir()) / "ductwarden-bugs-seen.json"
+LIBRARIES = ("numpy", "scipy.stats", "hypothesis", "pydantic", "fastapi", "httpx", "typer.testing", "rich.table", "serial")
+HANGS = -1
 LONGEST_S = 900.0
 """A bug that makes a test hang counts as seen after this long."""
 
@@ -44,10 +48,12 @@ class Bug(NamedTuple):
     why: str
 
 
-def listed() -> list[Bug]:
-    """Every bug of the list. Raises ValueError that names those whose text is not found exactly once any more."""
+def listed(names: tuple[str, ...] = ()) -> list[Bug]:
+    """The bugs of these names, or whose files begin so; without any, all. Raises ValueError that names those whose text is not
+    found exactly once any more."""
     tables = tomllib.loads(Path(__file__).with_suffix(".toml").read_text())
     bugs = [Bug(file, **row) for file, rows in tables.items() for row in rows]
+    bugs = [bug for bug in bugs if not names or bug.name in names or bug.file.startswith(names)]
     lost = [f"{bug.file}: {bug.name}: found {count} times" for bug in bugs
             if (count := (ROOT / bug.file).read_text().count(bug.old)) != 1]
     if lost:
@@ -145,10 +151,44 @@ def place_of(bug: Bug) -> str:
 
 
 def tests_for(bug: Bug, place: str, seen: dict[str, Any]) -> list[str]:
-    """The tests that can see the bug, the short ones first."""
+    """The tests that can see the bug; first those of its neighbourhood, the short ones before the long."""
     keys = [f"{bug.file}::{place}"] if place else [key for key in seen["tests"] if key.startswith(f"{bug.file}::")]
     found = {test for key in keys for test in seen["tests"].get(key, ())}
-    return sorted(found, key=lambda test: seen["lasted"].get(test, 0.0))
+    path = Path(bug.file)
+
+    def order(test: str) -> tuple[bool, bool, float]:
+        file = test.partition("::")[0]
+        return path.stem not in file, not file.startswith(f"tests/{path.parent}"), seen["lasted"].get(test, 0.0)
+
+    return sorted(found, key=order)
+
+
+def tried(folder: Path, names: Path) -> tuple[int, str]:
+    """The exit code and the words of pytest over the tests in ``names``, in a fork: what is not ours is loaded only once."""
+    said = folder / "said.txt"
+    child = os.fork()
+    if child == 0:
+        out = os.open(said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        os.dup2(out, 1)
+        os.dup2(out, 2)
+        os.chdir(folder)
+        for name in [name for name in sys.modules if name.partition(".")[0] in ("tests", *PACKAGES)]:
+            del sys.modules[name]
+        sys.path[:] = [str(folder), *(path for path in sys.path if path not in ("", str(ROOT)))]
+        code = 3
+        try:
+            code = int(pytest.main(["-q", "-x", "-n", "0", "-p", "no:cacheprovider", f"@{names}"]))
+        finally:
+            os._exit(code)
+    ends = time.monotonic() + LONGEST_S
+    while time.monotonic() < ends:
+        done, status = os.waitpid(child, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(status), said.read_text()
+        time.sleep(0.1)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return HANGS, ""
 
 
 def play(bug: Bug, folder: Path, seen: dict[str, Any], stamp: int) -> tuple[str, str]:
@@ -166,16 +206,14 @@ def play(bug: Bug, folder: Path, seen: dict[str, Any], stamp: int) -> tuple[str,
                 continue
             names = folder / "names.txt"
             names.write_text("\n".join(part))
-            command = [sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider", f"@{names}"]
-            try:
-                done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=LONGEST_S, check=False)
-            except subprocess.TimeoutExpired:
+            code, said = tried(folder, names)
+            if code == HANGS:
                 return "seen", "a test hangs"
-            if done.returncode > 1:
-                raise RuntimeError(f"pytest could not run; look anew (--look)?\n{done.stdout[-500:]}{done.stderr[-500:]}")
-            if done.returncode:
-                lines = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
-                return "seen", lines[0][:150] if lines else done.stdout[-150:]
+            if code > 1:
+                raise RuntimeError(f"pytest could not run; look anew (--look)?\n{said[-1000:]}")
+            if code:
+                lines = [line for line in said.splitlines() if line.startswith(("FAILED", "ERROR"))]
+                return "seen", lines[0][:150] if lines else said[-150:]
         return "survives", f"{len(tests)} tests"
     finally:
         path.write_text(good)
@@ -192,8 +230,10 @@ def main() -> int:
     if given.look:
         look(given.seen)
         return 0
-    wanted = [bug for bug in listed() if not given.names or bug.name in given.names or bug.file.startswith(tuple(given.names))]
+    wanted = listed(tuple(given.names))
     seen = json.loads(given.seen.read_text())
+    for library in LIBRARIES:
+        importlib.import_module(library)
     verdicts: dict[str, int] = defaultdict(int)
     with tempfile.TemporaryDirectory() as folder:
         copied(Path(folder))

@@ -150,6 +150,7 @@ def test_this_computers_own_names_are_served(anybody: Visitor, host: str) -> Non
         {"origin": "http://127.0.0.1:9999"},
         {"sec-fetch-site": "cross-site"},
         {"sec-fetch-site": "same-site"},
+        {"origin": HERE.replace("://", "://evil")},
     ],
 )
 def test_another_site_cannot_change_anything(anybody: Visitor, headers: dict[str, str]) -> None:
