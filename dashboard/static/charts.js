@@ -44,6 +44,18 @@ function aligned(t, other, column, shift, step) {
   });
 }
 
+/** The path of a line as several fine ones side by side: a browser without a graphics card takes ten times as long over one wide one. */
+function fine(u, series, from, to) {
+  const path = uPlot.paths.linear()(u, series, from, to), wide = new Path2D(), reach = Math.round(2 * devicePixelRatio) / 2 - 0.5;
+  if (!path) return path;
+  for (let by = -reach; by <= reach; by++) wide.addPath(path.stroke, new DOMMatrix([1, 0, 0, 1, 0, by]));
+  for (const by of [-reach, reach]) wide.addPath(path.stroke, new DOMMatrix([1, 0, 0, 1, by, 0]));
+  return { ...path, stroke: wide };
+}
+
+/** The values of some columns in order of size. */
+function sorted(columns) { return Float64Array.from(columns.flat().filter(v => v != null)).sort(); }
+
 /** One chart: a line for each series, the expected band under it, alarm spans along the top edge, journal marks. */
 class Panel {
   constructor(group, holder, names) {
@@ -51,7 +63,7 @@ class Panel {
     holder.classList.add("chart");
     holder.innerHTML = '<div class="title"><h3></h3><p class="num"></p></div><div class="plot" aria-hidden="true"></div><p class="empty" hidden></p>';
     [this.title, this.now] = holder.querySelectorAll("h3, .title p");
-    this.box = holder.querySelector(".plot"); this.empty = holder.querySelector(".empty"); this.holder = holder;
+    this.box = holder.querySelector(".plot"); this.box.style.minHeight = `${group.height}px`; this.empty = holder.querySelector(".empty"); this.holder = holder;
     this.title.textContent = names.map(name => group.words[name] ?? name).join(", ");
   }
 
@@ -77,7 +89,7 @@ class Panel {
       }
       if (before) push(converted(aligned(trend.t, before.t, before.columns[name].mean, trend.end - before.end, trend.step_s), axis), { stroke: colour, width: 1.5, dash: [3, 5] });
       const lone = trend.t.length < 3;
-      this.lines.push(push(converted(column.mean, axis), { stroke: colour, width: 2, dash: [[], [10, 4], [2, 3], [12, 3, 2, 3], [6, 2]][at % 5], points: { show: lone } }));
+      this.lines.push(push(converted(column.mean, axis), { stroke: colour, width: 1 / devicePixelRatio, paths: fine, dash: [[], [10, 4], [2, 3], [12, 3, 2, 3], [6, 2]][at % 5], points: { show: lone } }));
     });
     this.data = columns;
     return { series, bands, shape: JSON.stringify([series.length, !!before, first.symbol, Object.keys(trend.bands)]) };
@@ -88,8 +100,17 @@ class Panel {
     const any = this.lines.some(line => this.data[line].some(v => v != null));
     this.empty.hidden = any; this.box.hidden = !any;
     this.empty.textContent = trend.t.length ? "No reading of this in this time." : "The fan did not run in this time, or nothing was recorded.";
+    this.due = false;
     if (!any) { this.now.textContent = ""; return; }
     this.range = this.reach();
+    this.draw = () => this.drawn(series, bands, shape);
+    if (this.seen === false) this.due = true;
+    else this.draw();
+  }
+
+  /** Puts what was built on the canvas. A chart that is not on the screen waits for that until it is. */
+  drawn(series, bands, shape) {
+    this.due = false;
     if (!this.plot || this.shape !== shape) {
       this.plot?.destroy();
       this.plot = new uPlot(this.options(series, bands), this.data, this.box);
@@ -103,8 +124,8 @@ class Panel {
 
   /** What the y axis holds: the values without the odd spike, the band, and the line at which something is to be done. */
   reach() {
-    const seen = this.lines.flatMap(line => this.data[line].filter(v => v != null)).sort((x, y) => x - y), cut = Math.floor(seen.length / 200);
-    const edges = (this.edges ?? []).flatMap(line => this.data[line].filter(v => v != null)).sort((x, y) => x - y), off = Math.floor(edges.length / 50);
+    const seen = sorted(this.lines.map(line => this.data[line])), cut = Math.floor(seen.length / 200);
+    const edges = sorted((this.edges ?? []).map(line => this.data[line])), off = Math.floor(edges.length / 50);
     const ends = [seen[cut], seen[seen.length - 1 - cut], ...(edges.length ? [edges[off], edges[edges.length - 1 - off]] : [])];
     if (this.limit) ends.push(this.limit.si * this.axis.factor + this.axis.offset);
     const low = Math.min(...ends), high = Math.max(...ends), room = Math.max((high - low) * 0.12, Math.abs(high) * 0.02, 1e-6);
@@ -194,6 +215,13 @@ export class Charts {
     this.key = `charts-${++groups}`; this.live = true; this.trend = null; this.busy = null; this.lastT = null;
     this.height = innerHeight < 480 ? 130 : innerWidth < 700 ? 160 : 180;
     this.window = { min: 0, max: 1 };
+    this.eye = new IntersectionObserver(entries => {
+      for (const { target, isIntersecting } of entries) {
+        const panel = this.panels.find(one => one.holder === target);
+        if (panel) panel.seen = isIntersecting;
+        if (panel?.seen && panel.due) panel.draw();
+      }
+    }, { rootMargin: "20px" });
     this.setPanels(options.panels);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw());
     new ResizeObserver(() => { for (const panel of this.panels) panel.plot?.setSize({ width: panel.box.clientWidth, height: this.height }); }).observe(holder);
@@ -202,7 +230,9 @@ export class Charts {
   setPanels(lists) {
     for (const panel of this.panels ?? []) panel.plot?.destroy();
     this.holder.replaceChildren();
+    this.eye.disconnect();
     this.panels = lists.map(names => { const box = document.createElement("div"); this.holder.append(box); return new Panel(this, box, names); });
+    for (const panel of this.panels) this.eye.observe(panel.holder);
     this.names = [...new Set(lists.flat())];
   }
 
@@ -305,7 +335,7 @@ export class Charts {
     return this.zoomTo(min, max);
   }
   /** Moves the window while a finger is still down: with what is loaded. */
-  drag(min, max) { this.live = false; this.window = { min, max }; for (const panel of this.panels) panel.plot?.setScale("x", this.window); }
+  drag(min, max) { this.live = false; this.window = { min, max }; for (const panel of this.panels) if (panel.seen === false) panel.due = !!panel.plot; else panel.plot?.setScale("x", this.window); }
 
   tickText(t, step) {
     const d = this.zone ? uPlot.tzDate(new Date(t * 1000), this.zone) : new Date(t * 1000), month = MONTHS[d.getMonth()];
@@ -332,7 +362,9 @@ export class Charts {
   }
 
   /** What is seen as one picture. */
-  png() {
+  async png() {
+    for (const panel of this.panels) if (panel.due) panel.draw();
+    await new Promise(done => { setTimeout(done); });
     const plots = this.panels.filter(one => one.plot && !one.box.hidden), r = devicePixelRatio, head = 30 * r, out = document.createElement("canvas"), ctx = out.getContext("2d");
     out.width = Math.max(...plots.map(one => one.plot.ctx.canvas.width)); out.height = plots.reduce((sum, one) => sum + one.plot.ctx.canvas.height + head, head);
     ctx.fillStyle = css("--sheet"); ctx.fillRect(0, 0, out.width, out.height); ctx.fillStyle = css("--ink"); ctx.textAlign = "left"; ctx.font = `600 ${16 * r}px system-ui, sans-serif`;

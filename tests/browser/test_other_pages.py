@@ -48,7 +48,10 @@ def wait_for_window(page: Page) -> tuple[float, float]:
 
 def test_trends_are_moved_by_buttons(scene: Scene) -> None:
     page = scene.go("/trends")
-    expect(page.locator("#charts canvas")).to_have_count(5)
+    expect(page.locator("#charts .chart")).to_have_count(5)
+    # A chart is drawn when it comes into sight.
+    page.locator("#charts .chart").last.scroll_into_view_if_needed()
+    expect(page.locator("#charts .chart").last.locator("canvas")).to_be_visible()
     scene.go("/trends?span=600")
     expect(page.locator("#window")).to_contain_text("10 minutes")
     page.get_by_role("button", name="Earlier").click()
@@ -109,7 +112,8 @@ def test_a_mouse_drag_looks_closer_and_one_cursor_runs_over_all_charts(scene: Sc
         "() => [...document.querySelectorAll('#charts .u-cursor-x')]"
         ".filter(e => e.getBoundingClientRect().x > 0 && !e.classList.contains('u-off')).length"
     )
-    assert crossed == 5
+    drawn = page.locator("#charts canvas").count()
+    assert crossed == drawn >= 3
     page.mouse.move(box["x"] + box["width"] * 0.25, y)
     page.mouse.down()
     page.mouse.move(box["x"] + box["width"] * 0.75, y, steps=8)
@@ -177,10 +181,10 @@ def test_wheel_keys_and_back_move_the_charts_and_what_is_seen_can_be_saved(scene
 @on_a_desk
 def test_any_series_may_be_shown_and_compared_with_before(scene: Scene) -> None:
     page = scene.go("/trends?span=600")
-    expect(page.locator("#charts canvas")).to_have_count(5)
+    expect(page.locator("#charts .chart")).to_have_count(5)
     page.locator("#what summary").click()
     page.get_by_label("Motor current").uncheck()
-    expect(page.locator("#charts canvas")).to_have_count(4)
+    expect(page.locator("#charts .chart")).to_have_count(4)
     page.get_by_label("Filter drag against clean").uncheck()
     page.get_by_label("Air density").check()
     expect(page.locator("#charts")).to_contain_text("Air density")
