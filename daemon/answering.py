@@ -16,6 +16,7 @@ from daemon.pipeline import Pipeline
 from daemon.store.requests import Request
 from daemon.store.writer import Writer
 from daemon.touring import TourDeclined, TourDesk
+from daemon.wording import STATE_WORDS, headline
 
 Payload = Mapping[str, Any]
 LONG_AGO_S, AHEAD_S = 10 * 366 * 86400.0, 600.0
@@ -68,7 +69,7 @@ class Answerer:
 
     def _move(self, transition: Transition) -> str:
         self._pipeline.moved([transition])
-        return f"{transition.alarm.condition} is now {transition.after}"
+        return f"{headline(transition.alarm)}: {STATE_WORDS[transition.after]}"
 
     def _acknowledge(self, payload: Payload, t: float, by: str) -> str:
         return self._move(self._pipeline.desk.acknowledge(int(payload["alarm_id"]), t, by))

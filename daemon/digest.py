@@ -6,27 +6,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 
-from analysis.conditions import TEXTS, Urgency
+from analysis.conditions import Urgency
 from analysis.events import EventKind, ShopEvent
 from daemon.alarms.machine import HIDDEN
 from daemon.alarms.settings import NoticeSettings
-from daemon.alarms.types import Alarm, AlarmState
+from daemon.alarms.types import Alarm
 from daemon.drag_png import drag_png
 from daemon.notices import Notice
-from daemon.wording import duration, headline, local_time
+from daemon.wording import duration, headline, local_time, standing
 
 EVENT_WORDS: dict[str, str] = {
     EventKind.CLEANED: "filter cleaned", EventKind.REPLACED: "filter bags washed or replaced",
     EventKind.EMPTIED: "chip bag emptied", EventKind.CHANGED: "something changed", EventKind.ADDED_RUN: "run added",
     EventKind.BASELINE: "baseline taken", EventKind.NOTE: "note",
 }
-STATE_WORDS = {
-    AlarmState.NORMAL: "over", AlarmState.UNACKNOWLEDGED: "not seen yet", AlarmState.ACKNOWLEDGED: "seen",
-    AlarmState.RETURNED: "fine now, not seen yet", AlarmState.LATCHED_UNACKNOWLEDGED: "fine now, have a look",
-    AlarmState.LATCHED_ACKNOWLEDGED: "fine now and seen, kept until you close it", AlarmState.SHELVED: "put off",
-    AlarmState.SUPPRESSED: "follows from another alarm", AlarmState.OUT_OF_SERVICE: "switched off by you",
-}
-"""How an alarm stands, in plain words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +62,7 @@ def weekly_digest(facts: DigestFacts, settings: NoticeSettings, tz: tzinfo) -> N
     year, week, _ = middle.isocalendar()
     lines = [f"{settings.shop}, {local_time(facts.start_t, tz)} to {local_time(facts.end_t, tz)}.", _ran(facts),
              _filter(facts), drag_picture(facts.drag_days)]
-    lines += _section("Open now", [f"{headline(a)} ({_standing(a, tz)})" for a in facts.open])
+    lines += _section("Open now", [f"{headline(a)} ({standing(a, tz)})" for a in facts.open])
     lines += _section(f"Alarms raised ({sum(map(facts.times, facts.alarms))})", [_raised(a, facts, tz) for a in facts.alarms])
     lines += _section("Journal", [_entry(e, tz) for e in facts.events])
     return Notice(f"digest-{year}-W{week:02d}", facts.end_t, 0, "", "", "digest", Urgency.PLAN,
@@ -130,15 +123,6 @@ def _filter(facts: DigestFacts) -> str:
         if facts.days_left_s is not None:
             text += f", {duration(facts.days_left_s)} at the present use"
     return text + "."
-
-
-def _standing(alarm: Alarm, tz: tzinfo) -> str:
-    if alarm.state is AlarmState.SHELVED and alarm.shelved_until is not None:
-        return f"put off until {local_time(alarm.shelved_until, tz)}"
-    if alarm.state is AlarmState.SUPPRESSED and alarm.suppressed_by is not None:
-        title = TEXTS[alarm.suppressed_by].title
-        return f"follows from: {title[:1].lower()}{title[1:]}"
-    return f"{STATE_WORDS[alarm.state]}, since {local_time(alarm.since_t, tz)}"
 
 
 def _raised(alarm: Alarm, facts: DigestFacts, tz: tzinfo) -> str:

@@ -51,6 +51,15 @@ CAUTIONS: Mapping[Condition, tuple[str, ...]] = MappingProxyType({
 ADVISORY = "This is advice, not a safety device: nothing here starts or stops the motor."
 
 
+STATE_WORDS = {
+    AlarmState.NORMAL: "over", AlarmState.UNACKNOWLEDGED: "not seen yet", AlarmState.ACKNOWLEDGED: "seen",
+    AlarmState.RETURNED: "fine now, not seen yet", AlarmState.LATCHED_UNACKNOWLEDGED: "fine now, have a look",
+    AlarmState.LATCHED_ACKNOWLEDGED: "fine now and seen, kept until you close it", AlarmState.SHELVED: "put off",
+    AlarmState.SUPPRESSED: "follows from another alarm", AlarmState.OUT_OF_SERVICE: "switched off by you",
+}
+"""How an alarm stands, in plain words."""
+
+
 def local_time(t: float, tz: tzinfo) -> str:
     """Event time ``t`` [s since the epoch] as the shop's clock shows it.
 
@@ -115,6 +124,16 @@ def headline(alarm: Alarm) -> str:
     """The condition's title with its place, if it has one."""
     title = TEXTS[alarm.condition].title
     return f"{title}: {place(alarm.condition, alarm.where)}" if alarm.where else title
+
+
+def standing(alarm: Alarm, tz: tzinfo) -> str:
+    """How an alarm stands, and since or until when."""
+    if alarm.state is AlarmState.SHELVED and alarm.shelved_until is not None:
+        return f"put off until {local_time(alarm.shelved_until, tz)}"
+    if alarm.state is AlarmState.SUPPRESSED and alarm.suppressed_by is not None:
+        title = TEXTS[alarm.suppressed_by].title
+        return f"follows from: {title[:1].lower()}{title[1:]}"
+    return f"{STATE_WORDS[alarm.state]}, since {local_time(alarm.since_t, tz)}"
 
 
 _LEADS = {"raised": "", "repeated": "Still: ", "escalated": "Nobody has answered: ", "cleared": "Over: ",

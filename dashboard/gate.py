@@ -18,6 +18,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.access import Sessions
+from dashboard.assets import sheet
 from dashboard.problems import Refused, problem
 from dashboard.settings import DashboardSettings, is_loopback
 
@@ -34,7 +35,7 @@ CONTENT_SECURITY = "; ".join(
     (
         "default-src 'none'",
         "script-src 'self'",
-        "style-src 'self'",
+        f"style-src 'self' '{sheet()[1]}'",
         "img-src 'self'",
         "connect-src 'self'",
         "manifest-src 'self'",

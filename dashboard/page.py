@@ -11,8 +11,9 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 
-from dashboard.assets import Assets
+from dashboard.assets import Assets, sheet
 from dashboard.box import box_of, may_write, screen_of
 from dashboard.now_view import now_out
 from dashboard.shapes import place_words
@@ -49,6 +50,7 @@ def environment(assets: Assets) -> Environment:
         auto_reload=False,
     )
     found.globals["static"] = assets.url
+    found.globals["sheet"] = Markup(sheet()[0])
     found.filters["place"] = place_words
     found.filters["unbroken"] = unbroken
     return found

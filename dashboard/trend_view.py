@@ -8,7 +8,7 @@ from typing import Any
 
 from analysis.events import EventKind
 from daemon.store.reader import Alarm, JournalEntry, Run, Trend
-from dashboard.alarm_view import title_of
+from dashboard.alarm_view import channel_of, title_of
 from dashboard.machine_view import DAY_S, claim_of
 from dashboard.shapes import SERIES, TWO_SD, Out, Screen, number
 from dashboard.snapshot import Snapshot
@@ -142,7 +142,8 @@ def _edge(middle: Column, sd: Column, factor: float, decimals: int) -> Column:
 def span(alarm: Alarm) -> Out:
     """An alarm on the time axis."""
     title = title_of(alarm.condition, alarm.where)
-    return {"id": alarm.id, "title": title, "urgency": alarm.urgency.value, "start": alarm.since_t, "end": alarm.cleared_t}
+    about = {"channel": channel_of(alarm.condition, alarm.where), "start": alarm.since_t, "end": alarm.cleared_t}
+    return {"id": alarm.id, "title": title, "urgency": alarm.urgency.value, **about}
 
 
 def mark(entry: JournalEntry) -> Out:

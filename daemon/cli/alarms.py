@@ -20,7 +20,7 @@ from daemon.clock import LocalZone
 from daemon.config.load import load
 from daemon.errors import NOT_DONE
 from daemon.store.reader import Reader
-from daemon.wording import URGENCY_WORDS, duration, headline, local_time, sureness
+from daemon.wording import STATE_WORDS, URGENCY_WORDS, duration, headline, local_time, standing, sureness
 
 MOST_STEPS = 1_000_000
 ACTIONS = {
@@ -29,7 +29,7 @@ ACTIONS = {
     "rates": "how many were raised, against what a person can follow",
     "acknowledge": "you have seen it (an ID, or all)",
     "reset": "end an alarm that is kept until somebody has looked",
-    "shelve": "keep it quiet --for a while or --until a time",
+    "shelve": "put it off --for a while or --until a time",
     "unshelve": "end that now",
     "out": "take a condition out of service (its name; --where for one place)",
     "return": "return it to service",
@@ -41,7 +41,7 @@ def alarms(
     action: Annotated[str, typer.Argument(help="; ".join(f"{name}: {words}" for name, words in ACTIONS.items()))] = "list",
     what: Annotated[str, typer.Argument(help="The alarm's ID, or the condition's name.")] = "",
     where: Annotated[str, typer.Option(help="Port, run or channel; without it a condition everywhere.")] = "",
-    until: Annotated[str | None, typer.Option(help="End of a shelf or of the history, local, as 2026-03-01T09:00.")] = None,
+    until: Annotated[str | None, typer.Option(help="Put off until, or end of the history: local, as 2026-03-01T09:00.")] = None,
     since: Annotated[str | None, typer.Option(help="Beginning of the history or of the rates, local.")] = None,
     for_: Annotated[str | None, typer.Option("--for", help='How long a shelf lasts, as "4 h" or "2 days".')] = None,
     reason: Annotated[str, typer.Option(help="A few words for the record.")] = "",
@@ -73,7 +73,7 @@ def _act(
     if action == "acknowledge" and what == "all":
         waiting = [alarm.id for alarm in reader.open_alarms() if alarm.state in TO_ACKNOWLEDGE]
         if not waiting:
-            typer.echo("no alarm waits to be acknowledged")
+            typer.echo("no alarm waits for your word")
         answers = [ask(path, "acknowledge", {"alarm_id": alarm_id}) for alarm_id in waiting]
         return all(answers)
     if action in ("acknowledge", "reset", "unshelve"):
@@ -118,17 +118,7 @@ def open_list(alarms: Sequence[Alarm]) -> Iterator[str]:
     for alarm in alarms:
         yield f"{alarm.id:5d}  {URGENCY_WORDS[alarm.urgency]}: {headline(alarm)}"
         unsaid = alarm.finding.claim is Claim.NOT_YET_KNOWN
-        yield f"       {state_words(alarm)}{'' if unsaid else f'; {sureness(alarm.finding.confidence)}'}"
-
-
-def state_words(alarm: Alarm) -> str:
-    """Its state, and since or until when."""
-    words = alarm.state.value.replace("_", " ")
-    if alarm.state is AlarmState.SHELVED and alarm.shelved_until is not None:
-        return f"{words} until {_when(alarm.shelved_until)}"
-    if alarm.state is AlarmState.SUPPRESSED and alarm.suppressed_by is not None:
-        return f"{words}: explained by {alarm.suppressed_by.value}"
-    return f"{words}, since {_when(alarm.since_t)}"
+        yield f"       {standing(alarm, LocalZone())}{'' if unsaid else f'; {sureness(alarm.finding.confidence)}'}"
 
 
 def history(alarms: Sequence[Alarm]) -> Iterator[str]:
@@ -138,11 +128,11 @@ def history(alarms: Sequence[Alarm]) -> Iterator[str]:
     for alarm in reversed(alarms):
         parts = [f"{alarm.id:5d}  {_when(alarm.raised_t)}  {headline(alarm)}"]
         if alarm.acknowledged_t is not None:
-            parts.append(f"acknowledged after {duration(max(0.0, alarm.acknowledged_t - alarm.raised_t))}")
+            parts.append(f"seen after {duration(max(0.0, alarm.acknowledged_t - alarm.raised_t))}")
         if alarm.cleared_t is not None:
             parts.append(f"over after {duration(max(0.0, alarm.cleared_t - alarm.raised_t))}")
         if alarm.state is not AlarmState.NORMAL:
-            parts.append(f"now {alarm.state.value.replace('_', ' ')}")
+            parts.append(f"now {STATE_WORDS[alarm.state]}")
         yield "; ".join(parts)
 
 
@@ -155,7 +145,7 @@ def steps(reader: Reader, alarm_id: int) -> Iterator[str]:
     yield headline(alarm)
     for step in reader.transitions(alarm_id):
         reason = f": {step.reason}" if step.reason else ""
-        yield f"  {_when(step.t)}  {step.after.value.replace('_', ' ')} by {step.by}{reason}"
+        yield f"  {_when(step.t)}  {STATE_WORDS[step.after]} (by {step.by}{reason})"
 
 
 def steps_document(reader: Reader, alarm_id: int) -> dict[str, object] | None:
@@ -181,7 +171,7 @@ def rates(reader: Reader, start: float, end: float) -> Iterator[str]:
         yield f"when the daemon last said: {status['words']}"
     hidden = [alarm for alarm in reader.open_alarms() if alarm.state in HIDDEN]
     if hidden:
-        quiet = (f"{headline(alarm)} ({alarm.state.value.replace('_', ' ')})" for alarm in hidden)
+        quiet = (f"{headline(alarm)} ({STATE_WORDS[alarm.state]})" for alarm in hidden)
         yield f"kept quiet now: {', '.join(quiet)}"
 
 

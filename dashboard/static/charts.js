@@ -144,7 +144,9 @@ class Panel {
     if (at == null) return "";
     const values = this.lines.map(line => numberText(this.data[line][at], this.axis)).join("  ");
     const [high, low] = (this.edges ?? []).map(line => this.data[line][at]);
-    return low == null ? values : `${values}, normal ${low.toFixed(this.axis.decimals)} to ${high.toFixed(this.axis.decimals)}`;
+    // What is expected follows the bags as they are; beside an alarm on the same thing nothing is called normal.
+    const t = this.data[0][at], alarmed = this.group.trend.alarms.some(a => a.channel === this.names[0] && a.start <= t && (a.end ?? Infinity) >= t);
+    return alarmed ? `${values}, see the alarm` : low == null ? values : `${values}, normal ${low.toFixed(this.axis.decimals)} to ${high.toFixed(this.axis.decimals)}`;
   }
 
   sayValue(index) {

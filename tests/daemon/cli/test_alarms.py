@@ -72,24 +72,24 @@ def test_nothing_is_open(desk: Desk) -> None:
     assert desk.says() == "no alarm is open\n"
     assert desk.says("history") == "no alarm in this time\n"
     assert desk.says("rates").splitlines()[0] == "0 alarms raised on 0 days"
-    assert desk.says("acknowledge", "all") == "no alarm waits to be acknowledged\n"
+    assert desk.says("acknowledge", "all") == "no alarm waits for your word\n"
 
 
 def test_listed_acknowledged_and_over(desk: Desk) -> None:
     desk.seconds(70, BAG)
     raised = local_time(T0 + 1.0, LocalZone())
     assert desk.says().splitlines() == [
-        "    1  Stop the fan: The chip bag is full", f"       unacknowledged, since {raised}; very likely (90 %)"]
+        "    1  Stop the fan: The chip bag is full", f"       not seen yet, since {raised}; very likely (90 %)"]
     (document,) = json.loads(desk.says("--json"))
     assert (document["id"], document["condition"], document["state"]) == (1, "bag_full", "unacknowledged")
-    assert desk.says("acknowledge", "1") == "bag_full is now acknowledged\n"
+    assert desk.says("acknowledge", "1") == "The chip bag is full: seen\n"
     assert "an alarm that is acknowledged cannot take the step" in desk.says("acknowledge", "1", code=3)
     desk.seconds(300, absent(Condition.BAG_FULL))
     assert desk.says() == "no alarm is open\n"
     (line,) = desk.says("history").splitlines()
-    assert line.startswith(f"    1  {local_time(T0 + 61.0, LocalZone())}  The chip bag is full; acknowledged after ")
+    assert line.startswith(f"    1  {local_time(T0 + 61.0, LocalZone())}  The chip bag is full; seen after ")
     assert [row.split("  ")[-1] for row in desk.says("history", "1").splitlines()[1:]] == [
-        "unacknowledged by ductwarden", "acknowledged by owner", "normal by ductwarden"]
+        "not seen yet (by ductwarden)", "seen (by owner)", "over (by ductwarden)"]
 
 
 def test_shelved_for_a_time_by_the_daemons_clock_and_taken_back(desk: Desk) -> None:
@@ -97,11 +97,11 @@ def test_shelved_for_a_time_by_the_daemons_clock_and_taken_back(desk: Desk) -> N
     desk.life.writer.status("daemon", {"event_t": desk.life.t, "pace": 1.0})
     desk.life.writer._statuses.all_due()
     desk.life.writer.flush(force=True)
-    assert desk.says("shelve", "1", "--for", "4 h", "--reason", "new bags on Friday") == "bag_full is now shelved\n"
+    assert desk.says("shelve", "1", "--for", "4 h", "--reason", "new bags on Friday") == "The chip bag is full: put off\n"
     (alarm,) = desk.life.pipeline.desk.open()
     assert alarm.shelved_until == pytest.approx(desk.life.t + 4 * 3600.0, abs=5.0)
-    assert "shelved until" in desk.says()
-    assert "kept quiet now: The chip bag is full (shelved)" in desk.says("rates")
+    assert "put off until" in desk.says()
+    assert "kept quiet now: The chip bag is full (put off)" in desk.says("rates")
     assert "new bags on Friday" in desk.says("history", "1")
     desk.says("unshelve", "1")
     assert desk.states() == {"bag_full": AlarmState.UNACKNOWLEDGED}
@@ -132,7 +132,7 @@ def test_a_condition_out_of_service_and_back(desk: Desk) -> None:
 def test_acknowledge_all_and_the_rates(desk: Desk) -> None:
     desk.seconds(700, BAG, present(Condition.SENSOR_FAULT, "motor_a"))
     said = desk.says("acknowledge", "all").splitlines()
-    assert sorted(said) == ["bag_full is now acknowledged", "sensor_fault is now acknowledged"]
+    assert sorted(said) == ["A sensor cannot be trusted: motor current (motor_a): seen", "The chip bag is full: seen"]
     assert desk.says("rates").splitlines()[:2] == [
         "2 alarms raised on 1 day", "most in ten minutes: 2 (1 can be followed, 10 are a flood)"]
     assert desk.says("rates", "--since", "2026-03-05").splitlines()[0] == "0 alarms raised on 0 days"
