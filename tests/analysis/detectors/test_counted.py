@@ -119,6 +119,18 @@ class TestHours:
             left.update(block(DAY + at))
         assert not present(left)
 
+    def test_while_a_pressure_cannot_be_trusted_nobody_can_say(self) -> None:
+        fitted = ("inlet_pa", "filter_pa", "motor_a")
+        core = Core(barn(), None, frozenset(fitted))
+        faults = SensorFault(core, fitted, 11.2, barn().fan)
+        left = LeftRunning(core, Limits(idle_run_s=600.0), faults)
+        for at in range(0, 1200, 10):
+            one = block(DAY + at, 9.0 + 0.001 * (at % 30), inlet_pa=1500.0 + at % 30, filter_pa=300.0 + at % 30)
+            faults.update(one)
+            left.update(one)
+        assert faults.faulty("inlet_pa")
+        assert not present(left)
+
 
 class TestStarts:
     def after(self, *starts: float, limit: int = 6) -> ShortCycling:
