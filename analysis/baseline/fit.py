@@ -20,7 +20,7 @@ from analysis.duct.points import OperatingPoints
 from analysis.duct.solve import solve_many
 from analysis.estimator.response import Response
 from analysis.estimator.sensors import MEASURED
-from analysis.estimator.uncertain import SHARED, names_of, prior_sd, uncertain_parts
+from analysis.estimator.uncertain import OF_THE_DAY, SHARED, names_of, prior_sd, uncertain_parts
 
 Floats = npt.NDArray[np.float64]
 
@@ -239,8 +239,7 @@ def fit(design: DuctDesign, data: TourData) -> Baseline:
         summaries.append(StepSummary(
             step.open_ports, {n: m.mean for n, m in step.channels.items()},
             {MEASURED[c]: float(y[i, c]) for c in ch}, float(flows[i]), float(flow_sd[i])))
-    of_the_day = ("density", "zero_inlet", "zero_filter")
-    kept = [i for i, name in enumerate(task.names) if name not in of_the_day]
+    kept = [i for i, name in enumerate(task.names) if name not in OF_THE_DAY]
     misfit = math.sqrt(squares / max(count, 1))
     if misfit > 2.0:
         notes.append(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from analysis.baseline.steps import BLOCK_S, LONGEST_S, WINDOW_S, Judged, StepData, judge_steady
+from analysis.baseline.steps import BLOCK_S, LONGEST_S, WINDOW_S, Judged, StepData, block_mean, judge_steady
 from analysis.estimator.ambient import Ambient
 from analysis.estimator.rezero import Zero
 from analysis.readings import Frame
@@ -25,7 +25,7 @@ class Measuring:
         self.density_sd: float | None = None
         self._since: float | None = None
         self._blocks: dict[str, list[float]] = {}
-        self._sums: dict[str, list[float]] = {}
+        self._values: dict[str, list[float]] = {}
         self._block_end = 0.0
         self._volts: list[float] = []
         self._density: list[float] = []
@@ -61,14 +61,12 @@ class Measuring:
         if t >= self._block_end:
             self._close()
             self._block_end = t + BLOCK_S
-            judged = self._judge()
+            judged = self._judge(self.overdue(t))
             if judged.steady or self.overdue(t):
                 return judged
         for name, zero in self._zeros.items():
             if (value := frame.values.get(name)) is not None:
-                total = self._sums.setdefault(name, [0.0, 0.0])
-                total[0] += value - zero.offset
-                total[1] += 1.0
+                self._values.setdefault(name, []).append(value - zero.offset)
         air = self._ambient.at(frame.values)
         self.density_sd = air.density_sd
         self._density.append(air.density_ratio)
@@ -78,14 +76,14 @@ class Measuring:
         return judged
 
     def _close(self) -> None:
-        for name, (total, count) in self._sums.items():
-            self._blocks.setdefault(name, []).append(total / count)
-        self._sums = {}
+        for name, values in self._values.items():
+            self._blocks.setdefault(name, []).append(block_mean(values))
+        self._values = {}
 
-    def _judge(self) -> Judged:
+    def _judge(self, last: bool) -> Judged:
         longest = max((len(b) for b in self._blocks.values()), default=0)
         # A channel that came and went is left out of the step.
-        return judge_steady({n: b for n, b in self._blocks.items() if len(b) >= longest - 1})
+        return judge_steady({n: b for n, b in self._blocks.items() if len(b) >= longest - 1}, last=last)
 
     def step(self, open_ports: tuple[str, ...], judged: Judged, t: float, voltage_v: float | None) -> StepData:
         """The step as judged steady at ``t`` [s]; ``voltage_v`` is the motor's own [V], None where it is not stated."""

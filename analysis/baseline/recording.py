@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from analysis.baseline.steps import BLOCK_S, SHORTEST_S, WINDOW_S, StepData, TourData, judge_steady
+from analysis.baseline.steps import BLOCK_S, SHORTEST_S, WINDOW_S, StepData, TourData, block_mean, judge_steady
 from analysis.duct.design import DuctDesign
 from analysis.estimator.ambient import Ambient
 from analysis.estimator.rezero import BOUNDS, Zero
@@ -36,7 +36,7 @@ class MarkedFrames:
     def _clear(self, t: float) -> None:
         self._since = t
         self._end = t + SETTLE_S + BLOCK_S
-        self._sums: dict[str, list[float]] = {}
+        self._values: dict[str, list[float]] = {}
         self._blocks: dict[str, list[float]] = {}
         self._air: list[tuple[float, float]] = []
         self._volts: list[float] = []
@@ -62,14 +62,12 @@ class MarkedFrames:
         if opened is None or t < self._since + SETTLE_S:
             return
         if t >= self._end:
-            for name, (total, count) in self._sums.items():
-                self._blocks.setdefault(name, []).append(total / count)
-            self._sums, self._end = {}, t + BLOCK_S
+            for name, values in self._values.items():
+                self._blocks.setdefault(name, []).append(block_mean(values))
+            self._values, self._end = {}, t + BLOCK_S
         for name, zero in self._zeros.items():
             if (value := frame.values.get(name)) is not None:
-                total_count = self._sums.setdefault(name, [0.0, 0.0])
-                total_count[0] += value - zero.offset
-                total_count[1] += 1.0
+                self._values.setdefault(name, []).append(value - zero.offset)
         air = self._ambient.at(frame.values)
         self._density_sd = air.density_sd
         self._air.append((air.density_ratio, air.viscosity_ratio))
@@ -82,7 +80,7 @@ class MarkedFrames:
             return
         longest = max(len(b) for b in self._blocks.values())
         whole = {n: b for n, b in self._blocks.items() if len(b) >= longest - 1}
-        judged = judge_steady(whole)
+        judged = judge_steady(whole, last=True)
         if not judged.steady:
             held = f"held for {self._t - self._since:.0f} s of running; {SETTLE_S + SHORTEST_S:.0f} s are needed at least"
             if opened not in self.steps:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -17,14 +18,17 @@ SHORTEST_S = 40.0
 WINDOW_S = 60.0
 """Only the last stretch of this length counts, so that what was unsteady at first is forgotten."""
 LONGEST_S = 180.0
-"""A step that is still unsteady after this long is refused."""
+"""A step that still moves after this long is refused; one that only swings is taken, with the error that its mean then has."""
 
 TREND_LIMIT = 0.02
 """Drift within the window, relative to the mean, that is too much when it is also beyond chance."""
 MEAN_LIMIT = 0.006
 """Standard error of the mean, relative, that is good enough."""
-JUMP_LIMIT = 0.06
-"""Two neighbouring blocks further apart than this, relative: something moved."""
+JUMP_LIMIT, JUMP_SD = 0.06, 6.0
+"""Two neighbouring blocks further apart than this, relative, and than so many standard deviations of such differences here:
+something moved."""
+SPIKE_SD = 6.0
+"""A reading so many standard deviations from its block's others is a spike, and is left out."""
 _FLOOR = {"inlet_pa": 3.0, "filter_pa": 2.0, "motor_a": 0.05, "pitot_pa": 3.0}
 _NAMES = {
     "inlet_pa": "the inlet pressure", "filter_pa": "the filter pressure", "motor_a": "the motor current",
@@ -97,26 +101,39 @@ class Judged:
     channels: Mapping[str, Measured] = field(default_factory=dict)
 
 
-def judge_steady(blocks: Mapping[str, Sequence[float]]) -> Judged:
+def block_mean(values: Sequence[float]) -> float:
+    """Mean of the readings of one block, spikes left out.
+
+    >>> block_mean([10.0, 11.0, 10.5, 60.0, 10.0])
+    10.375
+    """
+    middle = statistics.median(values)
+    width = 1.4826 * statistics.median([abs(v - middle) for v in values])
+    kept = [v for v in values if abs(v - middle) <= SPIKE_SD * width] if width > 0.0 and len(values) > 3 else values
+    return sum(kept) / len(kept)
+
+
+def judge_steady(blocks: Mapping[str, Sequence[float]], *, last: bool = False) -> Judged:
     """Judge the block means (``BLOCK_S`` each, oldest first): the last ``WINDOW_S`` of them, else all of them.
 
     The whole stretch is the second chance of a step whose last minute wandered: slow pulsation does that by itself.
+    ``last`` says that there will be no more: then a mean that is not known well is taken with the error that it has.
     """
     window = round(WINDOW_S / BLOCK_S)
-    found = _judge({name: values[-window:] for name, values in blocks.items()})
-    if found.steady is False and any(len(values) > window for values in blocks.values()):
-        whole = _judge(blocks)
-        if whole.steady:
+    found = _judge({name: values[-window:] for name, values in blocks.items()}, MEAN_LIMIT)
+    if found.steady is False and (last or any(len(values) > window for values in blocks.values())):
+        whole = _judge(blocks, math.inf if last else MEAN_LIMIT)
+        if last or whole.steady:
             return whole
     return found
 
 
-def _judge(blocks: Mapping[str, Sequence[float]]) -> Judged:
+def _judge(blocks: Mapping[str, Sequence[float]], limit: float) -> Judged:
     """Judge all the blocks given.
 
     A channel is steady when no two neighbouring blocks jump, when a straight line through the blocks rises by less than
     ``TREND_LIMIT`` or by no more than chance (3 standard errors, the blocks counted for what they are worth as
-    correlated samples), and when the mean is known within ``MEAN_LIMIT``. The current is not asked to hold still beyond
+    correlated samples), and when the mean is known within ``limit``. The current is not asked to hold still beyond
     a jump, since the mains move it. Lag-one correlation is taken from the residuals of the line.
     """
     lengths = [len(b) for b in blocks.values()]
@@ -129,9 +146,10 @@ def _judge(blocks: Mapping[str, Sequence[float]]) -> Judged:
         mean = float(x.mean())
         floor = _FLOOR.get(name, 1e-9)
         size = max(abs(mean), floor)
-        jump = float(np.abs(np.diff(x)).max())
+        moves = np.abs(np.diff(x))
+        jump, usual = float(moves.max()), float(np.median(moves)) / 0.6745
         words = _NAMES.get(name, name)
-        if jump > max(JUMP_LIMIT * size, 3.0 * floor):
+        if jump > max(JUMP_LIMIT * size, 3.0 * floor, JUMP_SD * usual):
             return Judged(False, f"{words} jumped by {100.0 * jump / size:.0f} %: did a gate or a machine move?")
         times = np.arange(n) - (n - 1) / 2.0
         slope = float(times @ x / (times @ times))
@@ -147,7 +165,7 @@ def _judge(blocks: Mapping[str, Sequence[float]]) -> Judged:
                 way = "rises" if (drift > 0.0) == (mean > 0.0) else "falls"
                 rate = 100.0 * abs(drift) / size * 60.0 / ((n - 1) * BLOCK_S)
                 return Judged(False, f"{words} still {way} by {rate:.1f} % a minute: wait until nothing changes")
-            if error > max(MEAN_LIMIT * size, 0.5 * floor):
+            if error > max(limit * size, 0.5 * floor):
                 return Judged(False, f"{words} swings too much: its mean is only known within {100.0 * error / size:.1f} %")
         found[name] = Measured(mean, math.sqrt(error**2 + (0.0005 * mean) ** 2))
     return Judged(True, "steady", found)

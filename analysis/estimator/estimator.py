@@ -31,8 +31,6 @@ from analysis.readings import Frame, RunState
 
 GAP_S = 30.0
 """Frames missing for longer than this end a stretch."""
-STOP_SD = 0.015
-"""What the drag may lose when the fan stops: part of the cake falls off (ours)."""
 EMPTYING_SD = 0.05
 """And when the chip bag is emptied: the bags are knocked, and what lay on their collar is gone (ours)."""
 JUDGE_AT = (0, 1, 3, 6)
@@ -193,8 +191,7 @@ class Estimator:
             zero.running()
         self.carriage.take(frame.values)
         self.knowledge.prepare(t, self.carriage.air)
-        if self.tracking.belief is not None:
-            self.tracking.belief.variance[0, 0] += STOP_SD**2
+        self.tracking.start()
         self._gates = frame.gates
         self._begin_stretch(t, stepped=False)
 

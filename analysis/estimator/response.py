@@ -46,6 +46,7 @@ class Response:
         self._model = model = ReadingModel(design, baseline)
         self.design = model.design
         self.uncertain = uncertain
+        self.precision = np.linalg.pinv(uncertain.covariance, hermitian=True)
         self.sets = sets
         self.log_clean = float(np.log(design.filter.clean_drag_pasm3))
         self._columns: OrderedDict[int, Column] = OrderedDict()
@@ -55,6 +56,7 @@ class Response:
     def set_uncertain(self, uncertain: Uncertain) -> None:
         """Other uncertainties (a zero became known): sensitivities stay, covariances are made anew."""
         self.uncertain = uncertain
+        self.precision = np.linalg.pinv(uncertain.covariance, hermitian=True)
         self._columns = OrderedDict((node, self._with_covariance(c)) for node, c in self._columns.items())
 
     def add(self, row: Bools) -> int:
@@ -67,6 +69,10 @@ class Response:
     def node(self, log_drag: float) -> int:
         """The column nearest to a drag, away from the ends so that it has neighbours."""
         return min(max(round((log_drag - self.log_clean) / STEP), LOWEST + 1), HIGHEST - 1)
+
+    def within(self, log_drag: float) -> float:
+        """The drag, or the end of the table that it is beyond: no bags are such."""
+        return min(max(log_drag, self.log_clean + LOWEST * STEP), self.log_clean + HIGHEST * STEP)
 
     def at(self, log_drag: float, rows: npt.NDArray[np.intp] | slice = slice(None)) -> Local:
         """Flow and readings at a drag: a parabola through the three nearest columns (error below 1e-4 relative)."""

@@ -28,6 +28,9 @@ Floats = npt.NDArray[np.float64]
 MOST_CLOSED = -0.95
 """A departure can take the whole flow away, less this little, which keeps the logarithm finite."""
 
+MOST_COMMON = 0.95
+"""The most of the drag's variance that can come from the uncertain parts."""
+
 
 @dataclass(slots=True)
 class Belief:
@@ -41,6 +44,14 @@ class Belief:
     def copy(self) -> Belief:
         """An independent copy."""
         return Belief(self.mean.copy(), self.variance.copy(), self.cross.copy())
+
+    def sound(self, precision: Floats) -> Belief:
+        """The same with no more in common with the uncertain parts than its variance allows: what a linear update, or parts
+        that are better known by now, may leave over would make a covariance that is none."""
+        common = float(self.cross[0] @ precision @ self.cross[0])
+        if common > MOST_COMMON * self.variance[0, 0]:
+            self.cross[0] *= math.sqrt(MOST_COMMON * self.variance[0, 0] / common)
+        return self
 
     def snapshot(self) -> dict[str, object]:
         """Plain values for a restart."""
@@ -136,7 +147,7 @@ def absorb(
         total = a @ prior.variance @ a.T + cross_h + cross_h.T + column.spread[row][square] + noise
         gain = np.linalg.solve(total, p_h.T).T
         mean = prior.mean + gain @ innovation
-        mean[1] = max(mean[1], MOST_CLOSED)
+        mean[0], mean[1] = response.within(float(mean[0]) + shift) - shift, max(mean[1], MOST_CLOSED)
         post = Belief(
             mean, prior.variance - gain @ p_h.T,
             prior.cross - gain @ (a @ prior.cross + column.spread_half[row, ch, :]))

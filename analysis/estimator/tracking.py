@@ -32,9 +32,12 @@ from analysis.estimator.slow import (
     steady_gain,
 )
 from analysis.estimator.told import Follower, Where, follower
+from analysis.estimator.uncertain import OF_THE_DAY
 from analysis.estimator.weigh import Looks, Verdict, judge
 from analysis.events import EventKind
 
+STOP_SD = 0.015
+"""What the drag may lose when the fan stops: part of the cake falls off (ours)."""
 DRAG_RATE = 6e-4
 """How fast the drag may wander: standard deviation of its logarithm per root second of running (1.5 % in ten
 minutes)."""
@@ -91,6 +94,13 @@ class Tracking:
         """A stretch begins: it is weighed against what is believed now."""
         self._prior = None if self.belief is None else self.belief.copy()
 
+    def start(self) -> None:
+        """A run begins: its air and its zeros have nothing to do with those of the last one, and a stop sheds some cake."""
+        belief, response = self.belief, self._knowledge.response
+        if belief is not None and response is not None:
+            belief.variance[0, 0] += STOP_SD**2
+            belief.cross[:, [response.uncertain.index(name) for name in OF_THE_DAY]] = 0.0
+
     def weigh(
         self, stretch: Stretch, channels: tuple[int, ...], gates: Mapping[str, bool] | None, pending: EventKind | None
     ) -> Verdict | None:
@@ -110,6 +120,8 @@ class Tracking:
             np.array(channels, dtype=np.intp), np.array(y), np.array(noise), carriage.log_power, carriage.log_volts)
         knowledge.reported(gates)
         parts = len(response.uncertain.names)
+        if self._prior is not None:
+            self._prior.sound(response.precision)
         guesses = drag_guesses(
             self._prior, self._clean, pending, parts, carriage.shift, knowledge.baseline, response.uncertain.names)
         priors = set_priors(response.sets, knowledge.habit, stretch, knowledge.design, gates)
@@ -196,7 +208,9 @@ class Tracking:
         if far:
             # Something moves faster than the usual wander.
             gain = first_gain(slope, self._noise, 0.03**2, 0.03**2)
-        self.drag += sum([g * r for g, r in zip(gain.drag, changes, strict=True)])
+        response = self._knowledge.response
+        assert response is not None
+        self.drag = response.within(self.drag + shift + sum([g * r for g, r in zip(gain.drag, changes, strict=True)])) - shift
         self.departure = max(
             self.departure + sum([g * r for g, r in zip(gain.departure, changes, strict=True)]), MOST_CLOSED)
         self._since += 1

@@ -22,6 +22,9 @@ SHARED = (
 )
 """Names that every shop has; ``port:NAME`` and ``run:NAME`` follow in the order of the design."""
 
+OF_THE_DAY = ("density", "zero_inlet", "zero_filter")
+"""Those that are others each day: no tour knows them, and nothing learned on one day goes with another day's."""
+
 FAN_FLOW_SHARE = 0.8
 """Uncertainty of the fan's flow axis over that of its pressure (ours)."""
 BEND_SD = 0.02
@@ -89,8 +92,7 @@ def uncertain_parts(
     covariance = np.diag(sd**2)
     if baseline is not None and baseline.names:
         known = {name: i for i, name in enumerate(baseline.names)}
-        of_the_day = ("density", "zero_inlet", "zero_filter")
-        ours = [i for i, name in enumerate(names) if name in known and name not in of_the_day]
+        ours = [i for i, name in enumerate(names) if name in known and name not in OF_THE_DAY]
         theirs = [known[names[i]] for i in ours]
         covariance[np.ix_(ours, ours)] = np.asarray(baseline.covariance)[np.ix_(theirs, theirs)]
     return Uncertain(names, covariance)

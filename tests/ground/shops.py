@@ -8,10 +8,14 @@
     shed at every stop, three to eight ports, mains as narrow as the branches, motors that idle at 40-60 % of the plate,
     coarse converters, fans guessed from the wheel, a fan started for each cut.
 ``sealed``
+    was opened once for the figures of an earlier state, and is one to develop on since. Eight to fourteen ports on two
+    trunks, both kinds of wheel, bags and cartridges with a quadratic loss of their own, turbulence with a second, slower
+    memory, half open gates, helpers, pairs, losses before the tap, faults that grow by other laws.
+``cellar``
     opened once, for the closing note of a release; nothing of the product is run on it before, and nothing is chosen by
-    what it says. Eight to fourteen ports on two trunks, both kinds of wheel, bags and cartridges with a quadratic loss
-    of their own, turbulence with a second, slower memory, half open gates, helpers, pairs, losses before the tap, faults
-    that grow by other laws.
+    what it says. Three to seven ports on three short trunks that meet at the unit, long hoses, open paddle wheels with a
+    flat curve, both kinds of filter, weak mains, slow pulsation, long dwells at one machine, fans that run through the day,
+    faults that grow slowly and then at once.
 
 Every number is drawn from the one table of its family. Sizes and losses are what small shops have (common practice).
 """
@@ -94,6 +98,9 @@ class Family:
     """Running hours in 30 days."""
     habits: dict[str, Range]
     fault_law: str
+    hose: Range = (0.0, 2.5)
+    """Length of the hose at each port [m]."""
+    mains: Range = (0.005, 0.03)
 
 
 FAMILIES: dict[str, Family] = {
@@ -139,15 +146,31 @@ FAMILIES: dict[str, Family] = {
             "late_open": (0.0, 0.5), "dwell_min": (1.5, 12.0),
         },
     ),
+    "cellar": Family(
+        ports=(3, 7), trunks=3, main_mm=(140, 150, 180), drop_mm=(100, 120), narrow=0.3, rough_mm=(0.01, 0.3),
+        leak=(0.005, 0.04), wheels=("paddle",), p0=(1300.0, 2900.0), slip=(0.0, 0.01), idle=(0.25, 0.55), phases=(1, 1, 3),
+        filters=("bags", "bags", "cartridge"), clean_share=(0.05, 0.14), quadratic=(0.0, 0.3), mixing=(0.5, 1.0),
+        before_tap=(0.0, 0.4), turbulence=(0.004, 0.035), memory=(0.3, 8.0), slow=(0.0, 0.2),
+        steps=((1.0, 1.0, 0.03), (16.0, 8.0, 0.15), (8.0, 3.0, 0.05)), lag=1, spikes=(0.0, 0.0008), missing=(0.0, 0.03),
+        jitter=(0.0, 0.4), zero=(0.5, 10.0), work=(1.0, 1.1, 1.8), loading=(0.5, 4.0), drawn=(0.15, 0.3),
+        fan_known=("points", "points", "wheel"), hours=(15.0, 55.0), fault_law="late", hose=(1.0, 4.5), mains=(0.01, 0.035),
+        habits={
+            "shut_before_off": (0.0, 0.6), "shut_between": (0.0, 0.5), "overlap": (0.0, 0.3), "pair": (0.0, 0.2),
+            "half": (0.0, 0.2), "shuffle": (0.0, 0.05), "per_cut": (0.0, 0.3), "coffee": (0.05, 0.4), "helper": (0.0, 0.15),
+            "late_open": (0.0, 0.4), "dwell_min": (4.0, 15.0),
+        },
+    ),
 }
 
 WHEELS: dict[str, tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...], float, float]] = {
     "radial": (((0.22, 1.0), (-0.47, 2.0), (-0.75, 3.4)), ((0.30, 0.0), (0.74, 1.0), (-0.04, 2.0)), 0.60, 1.35),
     "backward": (((0.18, 1.0), (-1.18, 2.3)), ((0.36, 0.0), (1.32, 1.1), (-0.86, 2.2)), 0.50, 0.86),
+    "paddle": (((-0.20, 1.0), (0.45, 2.0), (-1.25, 3.0)), ((0.20, 0.0), (0.55, 1.0), (0.25, 2.0)), 0.62, 1.70),
 }
 """Terms of pressure and of power by kind of wheel, the pressure coefficient ``p0 / (density u^2)``, and ``w0 / (p0 q_free)``,
-which makes the best efficiency about 50 % and 64 %. A radial wheel's power rises throughout, a backward-inclined
-wheel's has its peak before free delivery (fan handbooks)."""
+which makes the best efficiency about 50 %, 64 % and 47 %. A radial wheel's power rises throughout, so does an open paddle
+wheel's, whose pressure is flat over much of its range; a backward-inclined wheel's power has its peak before free delivery
+(fan handbooks)."""
 
 
 @dataclass(frozen=True)
@@ -259,7 +282,7 @@ def make(family: str, seed: int) -> Shop:
     )
     return Shop(
         family, seed, plant, motor, bags, board, (rng.uniform(0.02, 0.05), rng.uniform(0.005, 0.015)),
-        rng.uniform(0.005, 0.03), draw(table.drawn), pick(table.fan_known), draw(table.hours),
+        rng.uniform(*table.mains), draw(table.drawn), pick(table.fan_known), draw(table.hours),
         {k: float(rng.uniform(*v)) for k, v in table.habits.items()}, board.work, table.fault_law,
     )
 
@@ -308,7 +331,7 @@ def _ducts(
                 MACHINES[machine], trunk[side], wide, float(rng.uniform(1.0, 4.0)), rough, float(rng.uniform(0.2, 0.9)),
                 0.0 if last else float(rng.choice([30.0, 45.0, 45.0, 60.0, 90.0])), port=True,
                 entry_k=float(np.exp(rng.uniform(np.log(0.5), np.log(3.5)))), leak=draw(table.leak),
-                hose=float(rng.uniform(0.0, 2.5)), hose_rough=float(rng.uniform(4e-4, 1.5e-3)),
+                hose=float(rng.uniform(*table.hose)), hose_rough=float(rng.uniform(4e-4, 1.5e-3)),
             )
         )
     return ducts
