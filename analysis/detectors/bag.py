@@ -84,6 +84,9 @@ class BagFull(Watch):
         before = max((one.drag for one in self._core.looks_before(since, 8)), default=grown_to)
         if grown_to - before < LEAST_GROWTH:
             return
+        first = next(iter(self._core.looks_after(since)), None)
+        if first is not None and track.climb - first.climb < LEAST_GROWTH:
+            return  # a gate that was moved looks like more drag; within a stretch nothing but the bags does
         self._rate = max((grown_to - before) / max(block.t - since, 60.0), track.ordinary_rates()[1])
         self._sure, self._stopped, self._mark = certainty(evidence, self._threshold), False, None
         self._set(since)

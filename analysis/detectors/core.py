@@ -42,7 +42,7 @@ SOON_AFTER_STOP_S = 300.0
 @dataclass(frozen=True, slots=True)
 class Memory:
     """A look that is kept: its drag (logarithm), pressure over the bags (logarithm), the gap of the fan's pressure at that drag,
-    the drag by the fan's own curve, and the variance of the drag."""
+    the drag by the fan's own curve, the variance of the drag, and the track's ``climb`` by then."""
 
     t: float
     drag: float
@@ -50,6 +50,7 @@ class Memory:
     pressure: float | None
     by_curve: float | None
     variance: float
+    climb: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +157,8 @@ class Core(Keeping):
         if fused.drag is not None:
             gaps = self.isolation.curve.gaps(look, fused.drag)
             gap = self.isolation.pressure.residual(gaps.log_flow, gaps.pressure)[0] if self.isolation.known else None
-            row = [look.began_t, fused.drag, look.filter, gap, None if by_curve is None else by_curve[0], self.track.level_var]
+            row = [look.began_t, fused.drag, look.filter, gap, None if by_curve is None else by_curve[0],
+                   self.track.level_var, self.track.climb]
             self._kept = [*self._kept[-(KEPT_LOOKS - 1):], row]
         if before is not None and self.settled and not self.blind:
             self._look_for_fall()
@@ -169,7 +171,7 @@ class Core(Keeping):
             return replace(look, drag=None)
         count, mean = self._leak
         if count >= LEAST_SHUT:
-            row = [look.began_t, look.filter - mean, look.filter, None, None, SHUT_SD**2]
+            row = [look.began_t, look.filter - mean, look.filter, None, None, SHUT_SD**2, self.track.climb]
             self._kept = [*self._kept[-(KEPT_LOOKS - 1):], row]
         if not self.pending:
             count = min(count + 1.0, 20.0)
@@ -231,7 +233,7 @@ def mean_drag(looks: list[Memory]) -> float:
 
 
 def _memory(row: list[float | None]) -> Memory | None:
-    t, drag, bags, pressure, by_curve, variance = row
-    if t is None or drag is None or bags is None or variance is None:
+    t, drag, bags, pressure, by_curve, variance, climb = row
+    if t is None or drag is None or bags is None or variance is None or climb is None:
         return None
-    return Memory(t, drag, bags, pressure, by_curve, variance)
+    return Memory(t, drag, bags, pressure, by_curve, variance, climb)

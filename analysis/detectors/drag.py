@@ -84,11 +84,13 @@ NULLS = 2
 
 class DragTrack(Keeping):
     """``log_drag`` with ``sd`` as ordinary running has it (None before the first look), the usual ``rate`` [1/s], the running
-    seconds since the last cleaning, and for each name of :data:`BANK` its :meth:`evidence`."""
+    seconds since the last cleaning, and for each name of :data:`BANK` its :meth:`evidence`. ``climb`` is what the drag gained
+    within all stretches together beyond the dustiest ordinary job: no guess of gates is in it."""
 
     KEPT = (
         "known", "mean", "tie", "cov", "sums", "began", "rate_sums", "tied_var", "creep_var", "level_var", "stop_var", "looks",
-        "running_s", "minute", "before", "last", "last_look", "wander", "_touch", "_recent", "_lags", "_stops")
+        "running_s", "minute", "before", "last", "last_look", "wander", "_touch", "_recent", "_lags", "_stops",
+        "climb")
 
     def __init__(self) -> None:
         count = NULLS + len(BANK)
@@ -107,6 +109,7 @@ class DragTrack(Keeping):
         self.last: float | None = None
         self.last_look: list[float] | None = None
         self.wander = WANDER**2
+        self.climb = 0.0
         self._touch: list[float] | None = None
         self._recent: list[list[float]] = []
         self._lags: list[float] = []
@@ -166,6 +169,8 @@ class DragTrack(Keeping):
             self.cov = [cov[0], -cov[0], cov[0] + self.tied_var]
             self.minute, self.before, self.last, self._touch = [0.0, 0.0], None, step.tied, None
             return
+        if self.last is not None:
+            self.climb += step.tied - self.last - rates[1] * step.seconds
         self._learn_scatter(step.tied)
         cov[2] += self.creep_var * step.seconds / 60.0
         to_mean, to_tie = cov[0] + cov[1], cov[1] + cov[2]
@@ -187,6 +192,7 @@ class DragTrack(Keeping):
         if ahead <= 0.0:
             return
         self._touch = None
+        self.climb -= shift
         self.tie[0] += shift
         gaps[0] -= shift
         self.mean[1], self.tie[1], gaps[1] = self.mean[0], self.tie[0], gaps[0]

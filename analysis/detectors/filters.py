@@ -9,7 +9,7 @@ from analysis.conditions import Condition
 from analysis.detectors.air import AirBook
 from analysis.detectors.budget import FALSE_ALARMS, STATISTICAL, certainty, needed
 from analysis.detectors.channels import SensorFault
-from analysis.detectors.core import LEAST_FALL_SD, Core, Fall, Memory, mean_drag
+from analysis.detectors.core import KEPT_LOOKS, LEAST_FALL_SD, Core, Fall, Memory, mean_drag
 from analysis.detectors.keeping import Keeping
 from analysis.detectors.use import UseBook
 from analysis.detectors.watch import Watch
@@ -241,12 +241,13 @@ class FilterBreach(Watch):
     """
 
     condition = Condition.FILTER_BREACH
-    KEPT = ("_since", "_fall", "_sure", "_asked", "_hole", "_at_stop")
+    KEPT = ("_since", "_fall", "_sure", "_asked", "_hole", "_at_stop", "_curve_before")
 
     def __init__(self, core: Core, sensors: SensorFault) -> None:
         super().__init__()
         self.core, self._sensors = core, sensors
         self._fall: list[float] = []
+        self._curve_before: float | None = None
         self._asked = self._at_stop = False
         self._sure = 0.0
         self._hole = 0.0
@@ -275,6 +276,7 @@ class FilterBreach(Watch):
     def judge(self, fall: Fall) -> str:
         """What a fall of the drag was: "breach", "tube", "cleaned", or "" while it is not clear."""
         self._fall, self._at_stop = [fall.since, fall.before, fall.after], fall.at_stop
+        self._curve_before = self._by_curve(self.core.looks_before(fall.since, KEPT_LOOKS)[-12:])
         self._hole = 0.0
         odds = self._tube_odds(fall)
         if odds is not None and odds > TUBE_ODDS:
@@ -297,7 +299,7 @@ class FilterBreach(Watch):
     def _below_clean(self) -> bool:
         clean, now = self.core.clean, self.core.looks_after(self._fall[0])
         return clean is not None and bool(now) and (
-            mean_drag(now) < clean - max(BELOW_CLEAN, 3.0 * self.core.clean_sd))
+            mean_drag(now) < clean - max(BELOW_CLEAN, 3.0 * math.hypot(self.core.clean_sd, self.core.track.habit_sd)))
 
     def settled_as_cleaning(self) -> bool:
         """Whether the fall that is being judged bears every mark of a cleaning: seen at several flows, no hole, and the fan's
@@ -311,17 +313,24 @@ class FilterBreach(Watch):
 
     def _borne_out(self, since: float, before: float, looks: int) -> bool:
         """Whether the fan's own curve, which needs no gates, has seen at least half of the fall, and more than the drag usually
-        wanders."""
+        wanders: by the curve before as well as after, where it told the drag then."""
         later = [one.by_curve for one in self.core.looks_after(since) if one.by_curve is not None]
         if len(later) < looks:
             return False
         fall = before - mean_drag(self.core.looks_after(since))
         least = max(0.5 * fall, LEAST_FALL_SD * self.core.track.habit_sd)
-        return least < before - _mean(later) < 1.5 * fall
+        seen = self._by_curve(self.core.looks_before(since, 12)) if self._curve_before is None else self._curve_before
+        return least < (before if seen is None else seen) - _mean(later) < 1.5 * fall
+
+    @staticmethod
+    def _by_curve(looks: list[Memory]) -> float | None:
+        """The drag by the fan's own curve over these looks, where it told it at two of them."""
+        told = [one.by_curve for one in looks if one.by_curve is not None]
+        return _mean(told) if len(told) >= 2 else None
 
     def over(self) -> None:
         """The fall was a cleaning."""
-        self._fall, self._asked, self.core.pending = [], False, False
+        self._fall, self._curve_before, self._asked, self.core.pending = [], None, False, False
         self._told = None
 
     def event(self, event: ShopEvent) -> None:
@@ -357,18 +366,18 @@ class FilterBreach(Watch):
         through which the whole fall goes."""
         since, before, _ = self._fall
         later, earlier = self.core.looks_after(since), self.core.looks_before(since, 12)
-        now = _hole(later)
+        now = _hole(later, 0.5 * self.core.track.habit_sd**2)
         if now is None or len(later) < HOLE_LOOKS:
             return
         slope, variance, root, flow = now
-        usual, tilt = _hole(earlier), (TILT_SD * flow / root) ** 2
+        usual, tilt = _hole(earlier, 0.5 * self.core.track.habit_sd**2), (TILT_SD * flow / root) ** 2
         base, base_var = 0.0, tilt
         if usual is not None:
             base_var = 1.0 / (1.0 / tilt + 1.0 / usual[1])
             base = usual[0] * base_var / usual[1]
         whole = (flow - math.exp(-before)) / root
         self._hole = 0.5 * ((slope - base) ** 2 - (slope - base - whole) ** 2) / (variance + base_var)
-        if self._hole > self._threshold:
+        if self._hole > self._threshold and self._borne_out(since, before, 2):
             self._claim(since, before, self._fall[2], certainty(self._hole, self._threshold))
 
     def _tell(self) -> tuple[Finding, ...]:
@@ -428,11 +437,12 @@ def _mean(values: list[float]) -> float:
     return sum(values) / len(values)
 
 
-def _hole(looks: list[Memory]) -> tuple[float, float, float, float] | None:
-    """Slope of flow over pressure against one over the root of the pressure, its variance, and the means of both."""
+def _hole(looks: list[Memory], wander: float) -> tuple[float, float, float, float] | None:
+    """Slope of flow over pressure against one over the root of the pressure, its variance, and the means of both; ``wander`` is
+    the variance that the drag shows between settings of the gates beside the scatter of looks."""
     if len(looks) < 3:
         return None
-    rows = [(math.exp(-0.5 * one.filter), math.exp(-one.drag), math.exp(-2.0 * one.drag) * one.variance) for one in looks]
+    rows = [(math.exp(-0.5 * one.filter), math.exp(-one.drag), math.exp(-2.0 * one.drag) * (one.variance + wander)) for one in looks]
     total = sum(1.0 / v for _, _, v in rows)
     x, y = (sum(row[i] / row[2] for row in rows) / total for i in (0, 1))
     spread = sum((a - x) ** 2 / v for a, _, v in rows)

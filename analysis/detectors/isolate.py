@@ -139,7 +139,9 @@ class Isolation(Keeping):
             rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
         var_p, var_c = var_p + beyond, var_c + beyond
         self.newest = rest_p, None if gaps.current is None else rest_c
-        var_p, var_c = max(var_p, rest_p**2 / (2.0 * MOST_PULL)), max(var_c, rest_c**2 / (2.0 * MOST_PULL))
+        # Both gaps are held back alike, so that a cause of one of them cannot pass for a cause of both.
+        far = max((rest_p**2 / var_p + rest_c**2 / var_c) / (2.0 * MOST_PULL), 1.0)
+        var_p, var_c = far * var_p, far * var_c
         row = [look.began_t if look.current is None or look.current < self._near_full else -look.began_t]
         for to in (gaps.to_suction, gaps.to_current, gaps.to_speed, gaps.to_filter):
             row += [look.weight * (to[0] * rest_p / var_p + to[1] * rest_c / var_c),

@@ -24,8 +24,8 @@ from analysis.quick import quick
 
 STEP = 0.25
 """Distance between the columns of the table, in the logarithm of the drag."""
-KEPT_NUMBERS = 1_500_000
-"""How many numbers the kept columns may hold in all: many gate sets make few columns (single precision, 6 MB)."""
+KEPT_NUMBERS = 2_500_000
+"""How many numbers the kept columns may hold in all: many gate sets make few columns (single precision, 10 MB)."""
 LOWEST, HIGHEST = -8, 16
 """First and last column, counted from the clean drag of the design."""
 
