@@ -17,6 +17,8 @@ from analysis.readings import RunState
 
 LEAST_GROWTH = 0.04
 """Growth of the drag (logarithm) before anybody is called: less costs nothing and may be one dusty cut."""
+CHANCE_SD = 2.0
+"""Within stretches it must exceed so many standard deviations of what the scatter of blocks alone makes of it as well."""
 LEVEL_FULL, LEVEL_BLOCKS = 0.9, 3
 """A level sensor's reading that is full, and blocks for which it must stay."""
 LEVEL_FELL = 0.3
@@ -84,8 +86,9 @@ class BagFull(Watch):
         before = max((one.drag for one in self._core.looks_before(since, 8)), default=grown_to)
         if grown_to - before < LEAST_GROWTH:
             return
-        first = next(iter(self._core.looks_after(since)), None)
-        if first is not None and track.climb - first.climb < LEAST_GROWTH:
+        later = self._core.looks_after(since)
+        chance = CHANCE_SD * math.sqrt(2.0 * len(later) * track.tied_var)
+        if later and track.climb - later[0].climb < max(LEAST_GROWTH, chance):
             return  # a gate that was moved looks like more drag; within a stretch nothing but the bags does
         self._rate = max((grown_to - before) / max(block.t - since, 60.0), track.ordinary_rates()[1])
         self._sure, self._stopped, self._mark = certainty(evidence, self._threshold), False, None

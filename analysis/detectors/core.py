@@ -68,7 +68,7 @@ class Core(Keeping):
     """The shared state. :meth:`update` does its work once for a block, whoever asks first."""
 
     KEPT = (
-        "stretches", "track", "isolation", "settings", "running_s", "_run_s", "_looks", "clean", "clean_sd", "_kept", "blind",
+        "stretches", "track", "isolation", "settings", "running_s", "_run_s", "_looks", "clean", "clean_sd", "_memories", "blind",
         "_leak", "pending", "_trusted", "_trusted_from_s")
 
     def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
@@ -83,7 +83,7 @@ class Core(Keeping):
         self._fall_threshold = needed(300.0, 3)
         self._run_s = 0.0
         self._looks = 0
-        self._kept: list[list[float | None]] = []
+        self._memories: list[list[float | None]] = []
         self.blind = False
         self._leak = [0.0, 0.0]
         self.pending = False
@@ -130,11 +130,11 @@ class Core(Keeping):
 
     def looks_after(self, t: float) -> list[Memory]:
         """The looks kept since ``t``, oldest first."""
-        return [row for row in map(_memory, self._kept) if row is not None and row.t >= t]
+        return [row for row in map(_memory, self._memories) if row is not None and row.t >= t]
 
     def looks_before(self, t: float, most: int) -> list[Memory]:
         """The last looks before ``t``."""
-        return [row for row in map(_memory, self._kept) if row is not None and row.t < t][-most:]
+        return [row for row in map(_memory, self._memories) if row is not None and row.t < t][-most:]
 
     def _take(self, look: Look) -> None:
         before = self.track.log_drag
@@ -144,7 +144,7 @@ class Core(Keeping):
             self.blind = look.current is None
             self.isolation.forget_looks()
         if other or not self._sound:  # followed from here anew; while a channel cannot be trusted, nothing is made of it
-            self.track.known, before, self._kept = False, None, []
+            self.track.known, before, self._memories = False, None, []
         by_curve = None if before is None else self.isolation.drag(look, before)
         if not look.shut and before is not None and self._leak[0] >= LEAST_SHUT:
             look = replace(look, shut=abs(look.filter - before - self._leak[1]) < AS_SHUT * SHUT_SD)
@@ -159,7 +159,7 @@ class Core(Keeping):
             gap = self.isolation.pressure.residual(gaps.log_flow, gaps.pressure)[0] if self.isolation.known else None
             row = [look.began_t, fused.drag, look.filter, gap, None if by_curve is None else by_curve[0],
                    self.track.level_var, self.track.climb]
-            self._kept = [*self._kept[-(KEPT_LOOKS - 1):], row]
+            self._memories = [*self._memories[-(KEPT_LOOKS - 1):], row]
         if before is not None and self.settled and not self.blind:
             self._look_for_fall()
 
@@ -172,7 +172,7 @@ class Core(Keeping):
         count, mean = self._leak
         if count >= LEAST_SHUT:
             row = [look.began_t, look.filter - mean, look.filter, None, None, SHUT_SD**2, self.track.climb]
-            self._kept = [*self._kept[-(KEPT_LOOKS - 1):], row]
+            self._memories = [*self._memories[-(KEPT_LOOKS - 1):], row]
         if not self.pending:
             count = min(count + 1.0, 20.0)
             self._leak = [count, mean + (look.filter - drag - mean) / count]

@@ -442,7 +442,8 @@ def _hole(looks: list[Memory], wander: float) -> tuple[float, float, float, floa
     the variance that the drag shows between settings of the gates beside the scatter of looks."""
     if len(looks) < 3:
         return None
-    rows = [(math.exp(-0.5 * one.filter), math.exp(-one.drag), math.exp(-2.0 * one.drag) * (one.variance + wander)) for one in looks]
+    rows = [
+        (math.exp(-0.5 * one.filter), math.exp(-one.drag), math.exp(-2.0 * one.drag) * (one.variance + wander)) for one in looks]
     total = sum(1.0 / v for _, _, v in rows)
     x, y = (sum(row[i] / row[2] for row in rows) / total for i in (0, 1))
     spread = sum((a - x) ** 2 / v for a, _, v in rows)

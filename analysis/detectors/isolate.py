@@ -1,10 +1,10 @@
 """Which part departs from the shop's own curve: a sensor's scale, or the fan itself.
 
 Each hypothesis moves the two gaps of :mod:`.curve` in a direction of its own, by a size that is not known. Looks since the
-change share that size, so their evidence adds up: with ``A = sum d' C^-1 r`` and ``B = sum d' C^-1 d`` a size that is normal
-about 0 with ``tau`` gives the log-likelihood ratio ``A^2 / (2 (B + 1/tau^2)) - ln(1 + tau^2 B) / 2`` against no change.
-Ordinary days have such a size too, only a smaller one: the evidence is that ratio with the fault's size less the one with the
-day's. When the change came is not known either: every window that ends now is tried.
+change share that size, so their log-likelihoods add up, ``-min(r' C^-1 r / 2, MOST_PULL)`` with the gaps ``r`` that the size
+leaves (any look may rest on a wrong guess), and the size is integrated out over its prior: normal about 0 with what a fault
+usually has. Ordinary days have such a size too, only a smaller one: the evidence is the logarithm of that integral over the one
+with the day's size. When the change came is not known either: every window that ends now is tried.
 """
 
 from __future__ import annotations
@@ -12,12 +12,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from analysis.baseline.model import Baseline
 from analysis.detectors.budget import needed
 from analysis.detectors.curve import FanCurve, Gaps, OwnCurve
 from analysis.detectors.keeping import Keeping, kept_number
 from analysis.detectors.stretches import Look
 from analysis.duct.design import DuctDesign
+
+Floats = npt.NDArray[np.float64]
 
 WINDOWS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 """Numbers of newest looks that are tried."""
@@ -30,6 +35,8 @@ LEARN_LOOKS, LEARN_S = 12, 3600.0
 """Looks and running seconds before anything is claimed: the shop's own curve must be known first."""
 MOST_PULL = 12.0
 """No look of its own is more evidence than that, however far it is off: what is far off is clear already."""
+LEAST_SD = 0.008
+"""Nor is a gap of one look known better than that."""
 APART = 3.0
 """Evidence by which one cause must exceed another to be named instead of it: odds of twenty to one."""
 RETURN, RETURN_LOOKS = 0.4, 8
@@ -63,7 +70,7 @@ class Departure:
 class Isolation(Keeping):
     """After :meth:`look`, ``claim`` is what departs now, if anything; ``why_not`` says why nothing can be judged yet."""
 
-    KEPT = ("pressure", "current", "_rows", "_s", "_drag", "_known_s", "_claim", "_looks", "_drags")
+    KEPT = ("pressure", "current", "_seen", "_s", "_drag", "_known_s", "_claim", "_looks", "_drags")
 
     def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
         self._near_full = math.inf if design.motor is None else math.log(NEAR_FULL * design.motor.full_a)
@@ -75,7 +82,7 @@ class Isolation(Keeping):
         self.has_current = "motor_a" in fitted and self.curve.has_current
         self.threshold = needed(LOOK_S, len(WINDOWS) * len(HYPOTHESES))
         self.newest: tuple[float, float | None] | None = None
-        self._rows: list[list[float]] = []
+        self._seen: list[list[float]] = []
         self._s = self._known_s = 0.0
         self._looks = 0
         self._drag = 0.0
@@ -137,17 +144,12 @@ class Isolation(Keeping):
         rest_c, var_c = 0.0, 1e9
         if gaps.current is not None:
             rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
-        var_p, var_c = var_p + beyond, var_c + beyond
         self.newest = rest_p, None if gaps.current is None else rest_c
-        # Both gaps are held back alike, so that a cause of one of them cannot pass for a cause of both.
-        far = max((rest_p**2 / var_p + rest_c**2 / var_c) / (2.0 * MOST_PULL), 1.0)
-        var_p, var_c = far * var_p, far * var_c
-        row = [look.began_t if look.current is None or look.current < self._near_full else -look.began_t]
+        row = [look.began_t if look.current is None or look.current < self._near_full else -look.began_t, look.weight,
+               rest_p, max(var_p + beyond, LEAST_SD**2), rest_c, max(var_c + beyond, LEAST_SD**2)]
         for to in (gaps.to_suction, gaps.to_current, gaps.to_speed, gaps.to_filter):
-            row += [look.weight * (to[0] * rest_p / var_p + to[1] * rest_c / var_c),
-                    look.weight * (to[0] ** 2 / var_p + to[1] ** 2 / var_c)]
-        row.append(1.0 if look.weight == 1.0 else 0.0)
-        self._rows = [*self._rows[-(WINDOWS[-1] - 1):], row]
+            row += to
+        self._seen = [*self._seen[-(WINDOWS[-1] - 1):], row]
         suspected = self._judge()
         if not suspected and not self._claim:
             passed = min(max(running_s - self._s, 0.0), 3600.0)
@@ -161,7 +163,7 @@ class Isolation(Keeping):
 
     def forget_looks(self) -> None:
         """Other channels are known from now on: looks before and after do not compare, and the curve is learned anew."""
-        self._rows, self._claim = [], []
+        self._seen, self._claim = [], []
         self._looks, self._known_s = 0, self._s
         self.pressure.doubt()
         self.current.doubt()
@@ -170,21 +172,20 @@ class Isolation(Keeping):
         """Claim, keep or end a claim. Returns whether something is suspected, so that it is not learned."""
         if self._claim:
             at = next(i for i, (name, *_) in enumerate(HYPOTHESES) if name == self._claim[0])
-            own = [row for row in self._rows[-RETURN_LOOKS:] if abs(row[0]) >= kept_number(self._claim[2])]
-            weight = sum(row[2 + 2 * at] for row in own)
-            size = sum(row[1 + 2 * at] for row in own) / weight if weight > 0.0 else 0.0
+            own = [row for row in self._seen[-RETURN_LOOKS:] if abs(row[0]) >= kept_number(self._claim[2])]
+            size = GRIDS[at].mean(self._likelihoods(at, own).sum(axis=0)) if own else 0.0
             claimed = self._claim[1]
             assert isinstance(claimed, float)
             if len(own) >= RETURN_LOOKS and size * math.copysign(1.0, claimed) < RETURN * abs(claimed):
                 self._claim = []
-                self._rows = []
+                self._seen = []
             return True
         self._drags = False
         best: list[tuple[float, float, float, str, float]] = []
-        for i, (name, tau, usual) in enumerate(HYPOTHESES):
+        for i, (name, _, _) in enumerate(HYPOTHESES):
             if name == "motor_a" and not self.has_current:
                 continue
-            best.append(max(self._windows(i, name, math.hypot(tau, usual), usual)))
+            best.append(max(self._windows(i, name)))
         best.sort(reverse=True)
         evidence, size, since, name, _ = best[0]
         if not self.known or evidence < self.threshold or name == "filter_pa":
@@ -192,31 +193,63 @@ class Isolation(Keeping):
         # Against the bags, whatever was done to them: their drag may have changed without a word.
         if evidence - next(row[-1] for row in best if row[3] == "filter_pa") < APART:
             return True
-        if name == "motor_a" and size > 0.0 and any(row[0] < 0.0 for row in self._rows if abs(row[0]) >= since):
+        if name == "motor_a" and size > 0.0 and any(row[0] < 0.0 for row in self._seen if abs(row[0]) >= since):
             self._drags = True
             return True
         others = [row[3] for row in best[1:] if evidence - row[0] < APART]
         self._claim = [name, size, since, evidence, others]
         return True
 
-    def _windows(self, i: int, name: str, tau: float, usual: float) -> list[tuple[float, float, float, str, float]]:
+    def _likelihoods(self, i: int, rows: list[list[float]]) -> Floats:
+        """Log-likelihood of each look (rows) for each size of hypothesis ``i``."""
+        table = np.array(rows)
+        weight, rest_p, var_p, rest_c, var_c = table[:, 1:6].T[:, :, None]
+        to_p, to_c = table[:, 6 + 2 * i: 8 + 2 * i].T[:, :, None]
+        size = GRIDS[i].size
+        square = (rest_p - to_p * size) ** 2 / var_p + (rest_c - to_c * size) ** 2 / var_c
+        return np.asarray(-weight * np.minimum(0.5 * square, MOST_PULL))
+
+    def _windows(self, i: int, name: str) -> list[tuple[float, float, float, str, float]]:
         """Per window: evidence, size, since when, name, and the evidence against no change at all. One or two stretches claim
         nothing."""
         found = [(0.0, 0.0, 0.0, name, 0.0)]
-        a = b = stretches = 0.0
-        for count, row in enumerate(reversed(self._rows), start=1):
-            a, b = a + row[1 + 2 * i], b + row[2 + 2 * i]
-            stretches += row[-1]
-            if count not in WINDOWS or stretches < LEAST_STRETCHES or b <= 0.0:
+        newest, grid = self._seen[::-1], GRIDS[i]
+        sums = np.cumsum(self._likelihoods(i, newest), axis=0)
+        stretches = np.cumsum([row[1] == 1.0 for row in newest])
+        for count in WINDOWS:
+            if count > len(newest) or stretches[count - 1] < LEAST_STRETCHES:
                 continue
-            size = a / (b + tau**-2)
+            total = sums[count - 1]
+            size = grid.mean(total)
             if name == "fan" and size > 0.0:
                 continue
-            ratio = _ratio(a, b, tau)
-            found.append((ratio - _ratio(a, b, usual), size, abs(row[0]), name, ratio))
+            whole = grid.integral(total, grid.fault)
+            found.append((
+                whole - grid.integral(total, grid.day), size, abs(newest[count - 1][0]), name,
+                whole - float(total[grid.none])))
         return found
 
 
-def _ratio(a: float, b: float, tau: float) -> float:
-    """Log-likelihood ratio of a common size that is normal about 0 with ``tau``, against none."""
-    return 0.5 * a * a / (b + tau**-2) - 0.5 * math.log1p(tau * tau * b)
+class _Grid:
+    """Sizes of one hypothesis with the prior weights of a fault's and of an ordinary day's; ``none`` is the place of 0."""
+
+    def __init__(self, tau: float, usual: float) -> None:
+        tau = math.hypot(tau, usual)
+        near, far = np.linspace(-4.0 * usual, 4.0 * usual, 41), np.linspace(-3.5 * tau, 3.5 * tau, 121)
+        self.size = np.unique(np.concatenate([near, far]))
+        self.none = int(np.argmin(np.abs(self.size)))
+        width = np.gradient(self.size)
+        self.fault, self.day = (w / w.sum() for w in (width * np.exp(-0.5 * (self.size / sd) ** 2) for sd in (tau, usual)))
+
+    def integral(self, total: Floats, prior: Floats) -> float:
+        """Logarithm of the mean of the likelihoods ``exp(total)`` over a prior."""
+        most = float(total.max())
+        return most + math.log(float(prior @ np.exp(total - most)))
+
+    def mean(self, total: Floats) -> float:
+        """Mean size by the likelihoods and the fault's prior."""
+        weight = self.fault * np.exp(total - total.max())
+        return float(weight @ self.size / weight.sum())
+
+
+GRIDS = tuple(_Grid(tau, usual) for _, tau, usual in HYPOTHESES)

@@ -46,7 +46,7 @@ class Response:
         self._model = model = ReadingModel(design, baseline)
         self.design = model.design
         self.uncertain = uncertain
-        self.precision = np.linalg.pinv(uncertain.covariance, hermitian=True)
+        self.precision = _precision(uncertain)
         self.sets = sets
         self.log_clean = float(np.log(design.filter.clean_drag_pasm3))
         self._columns: OrderedDict[int, Column] = OrderedDict()
@@ -56,7 +56,7 @@ class Response:
     def set_uncertain(self, uncertain: Uncertain) -> None:
         """Other uncertainties (a zero became known): sensitivities stay, covariances are made anew."""
         self.uncertain = uncertain
-        self.precision = np.linalg.pinv(uncertain.covariance, hermitian=True)
+        self.precision = _precision(uncertain)
         self._columns = OrderedDict((node, self._with_covariance(c)) for node, c in self._columns.items())
 
     def add(self, row: Bools) -> int:
@@ -182,3 +182,8 @@ class Response:
     def _solve(self, node: int) -> OperatingPoints:
         drag = float(np.exp(self.log_clean + node * STEP))
         return solve_many(self.design, self.sets, filter_drag_pasm3=drag, as_built=self._model.built)
+
+
+def _precision(uncertain: Uncertain) -> Floats:
+    """The inverse of the covariance; parts that are no longer uncertain have none."""
+    return np.asarray(np.linalg.pinv(uncertain.covariance, hermitian=True), dtype=np.float64)
