@@ -39,6 +39,8 @@ TILT_SD = 0.05
 logarithm of one over the root of the pressure; what the shop shows before the fall narrows it (foreign shops: 2 to 3 %)."""
 CLEANINGS = 10.0
 """Chances in 30 days to take a cleaning for a hole: two cleanings, each judged five times (common practice, no source)."""
+OVER_LOOKS = 3
+"""Looks back at the drag of before that end the question."""
 LOOK_S = 300.0
 
 
@@ -269,6 +271,8 @@ class FilterBreach(Watch):
             if level - after > max(LEAST_TEAR, LEAST_FALL_SD * self.core.track.habit_sd) and self._borne_out(since, level, 2):
                 self._claim(since, level, after, certainty(tearing, threshold))
         if self.core.look is not None and self._fall and not self.standing:
+            self._see_if_over()
+        if self.core.look is not None and self._fall and not self.standing:
             self._judge()
             if not self.standing:
                 self._look_for_hole()
@@ -295,6 +299,14 @@ class FilterBreach(Watch):
         since, before, after = self._fall
         if (not self._at_stop or self._below_clean()) and self._borne_out(since, before, 2):
             self._claim(since, before, after, self._sure)
+
+    def _see_if_over(self) -> None:
+        """The drag is what it was before: a tube or a sensor that is well again, or a guess of the gates that was wrong."""
+        since, before, after = self._fall
+        newest = self.core.looks_after(since)[-OVER_LOOKS:]
+        now = [one.drag if one.by_curve is None else one.by_curve for one in newest]
+        if len(now) == OVER_LOOKS and _mean(now) > 0.5 * (before + after):
+            self.over()
 
     def _below_clean(self) -> bool:
         clean, now = self.core.clean, self.core.looks_after(self._fall[0])

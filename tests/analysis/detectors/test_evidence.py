@@ -11,7 +11,7 @@ from scipy import stats
 
 from analysis.detectors.budget import FALSE_ALARMS, RUNNING_S, STATISTICAL, certainty, needed
 from analysis.detectors.curve import OwnCurve
-from analysis.detectors.isolate import _ratio
+from analysis.detectors.isolate import _Grid
 from analysis.detectors.keeping import fits, sound
 
 
@@ -30,13 +30,16 @@ def test_a_sum_of_log_likelihood_ratios_passes_its_threshold_no_more_often_than_
     assert passed / shops <= FALSE_ALARMS / STATISTICAL
 
 
-def test_the_ratio_of_a_common_size_is_that_of_two_multivariate_normals() -> None:
-    """Three looks that share a size which is normal about 0, against none: scipy's densities."""
-    looks, variances, tau = np.array([0.10, 0.14, 0.07]), np.array([0.02, 0.03, 0.025]) ** 2, 0.15
-    alone = stats.multivariate_normal(np.zeros(3), np.diag(variances))
-    shared = stats.multivariate_normal(np.zeros(3), np.diag(variances) + tau**2)
-    a, b = float((looks / variances).sum()), float((1.0 / variances).sum())
-    assert _ratio(a, b, tau) == pytest.approx(shared.logpdf(looks) - alone.logpdf(looks), rel=1e-9)
+def test_the_evidence_of_a_common_size_is_that_of_two_multivariate_normals() -> None:
+    """Three looks that share a size which is normal about 0, with a fault's spread or an ordinary day's: scipy's densities."""
+    looks, variances, tau, day = np.array([0.05, 0.07, 0.035]), np.array([0.02, 0.03, 0.025]) ** 2, 0.15, 0.02
+    grid = _Grid(tau, day)
+    total = -0.5 * ((looks[:, None] - grid.size) ** 2 / variances[:, None]).sum(axis=0)
+    shared, usual = (
+        stats.multivariate_normal(np.zeros(3), np.diag(variances) + sd**2).logpdf(looks) for sd in (math.hypot(tau, day), day))
+    assert grid.integral(total, grid.fault) - grid.integral(total, grid.day) == pytest.approx(shared - usual, abs=0.02)
+    precision = float((1.0 / variances).sum()) + 1.0 / (tau**2 + day**2)
+    assert grid.mean(total) == pytest.approx(float((looks / variances).sum()) / precision, rel=0.01)
 
 
 def test_the_own_curve_is_the_line_of_bayesian_least_squares() -> None:
