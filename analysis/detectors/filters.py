@@ -375,22 +375,32 @@ class FilterBreach(Watch):
 
     def _look_for_hole(self) -> None:
         """Two hypotheses: clean bags (the apparent drag is the same at every flow), or the bags as before with a hole
-        through which the whole fall goes."""
+        through which the whole fall goes. Whichever look is left out, the evidence must hold: one may rest on a wrong guess of
+        the gates."""
         since, before, _ = self._fall
         later, earlier = self.core.looks_after(since), self.core.looks_before(since, 12)
-        now = _hole(later, 0.5 * self.core.track.habit_sd**2)
-        if now is None or len(later) < HOLE_LOOKS:
+        if len(later) < HOLE_LOOKS:
             return
+        usual = _hole(earlier)
+        odds = [self._hole_odds(later[:i] + later[i + 1:], usual, before) for i in range(len(later))]
+        self._hole = max(min(odds), 0.0) + min(max(odds), 0.0)
+        if self._hole > self._threshold and self._borne_out(since, before, 2):
+            self._claim(since, before, self._fall[2], certainty(self._hole, self._threshold))
+
+    @staticmethod
+    def _hole_odds(later: list[Memory], usual: tuple[float, float, float, float] | None, before: float) -> float:
+        """Log-odds of a hole against clean bags; ``usual`` is the slope that the shop showed before."""
+        now = _hole(later)
+        if now is None:
+            return 0.0
         slope, variance, root, flow = now
-        usual, tilt = _hole(earlier, 0.5 * self.core.track.habit_sd**2), (TILT_SD * flow / root) ** 2
+        tilt = (TILT_SD * flow / root) ** 2
         base, base_var = 0.0, tilt
         if usual is not None:
             base_var = 1.0 / (1.0 / tilt + 1.0 / usual[1])
             base = usual[0] * base_var / usual[1]
         whole = (flow - math.exp(-before)) / root
-        self._hole = 0.5 * ((slope - base) ** 2 - (slope - base - whole) ** 2) / (variance + base_var)
-        if self._hole > self._threshold and self._borne_out(since, before, 2):
-            self._claim(since, before, self._fall[2], certainty(self._hole, self._threshold))
+        return 0.5 * ((slope - base) ** 2 - (slope - base - whole) ** 2) / (variance + base_var)
 
     def _tell(self) -> tuple[Finding, ...]:
         if self._asked and not self.standing:
@@ -449,13 +459,11 @@ def _mean(values: list[float]) -> float:
     return sum(values) / len(values)
 
 
-def _hole(looks: list[Memory], wander: float) -> tuple[float, float, float, float] | None:
-    """Slope of flow over pressure against one over the root of the pressure, its variance, and the means of both; ``wander`` is
-    the variance that the drag shows between settings of the gates beside the scatter of looks."""
+def _hole(looks: list[Memory]) -> tuple[float, float, float, float] | None:
+    """Slope of flow over pressure against one over the root of the pressure, its variance, and the means of both."""
     if len(looks) < 3:
         return None
-    rows = [
-        (math.exp(-0.5 * one.filter), math.exp(-one.drag), math.exp(-2.0 * one.drag) * (one.variance + wander)) for one in looks]
+    rows = [(math.exp(-0.5 * one.filter), math.exp(-one.drag), math.exp(-2.0 * one.drag) * one.variance) for one in looks]
     total = sum(1.0 / v for _, _, v in rows)
     x, y = (sum(row[i] / row[2] for row in rows) / total for i in (0, 1))
     spread = sum((a - x) ** 2 / v for a, _, v in rows)
