@@ -16,9 +16,9 @@ from dashboard.snapshot import Document, Snapshot
 from dashboard.tour_view import GateOut
 
 VERDICTS = {
-    "kept": ("ok", "No: your ports kept their air"),
-    "lost": ("soon", "Yes: ports have lost air"),
-    "unclear": ("wait", "It cannot be told yet"),
+    "kept": ("ok", "No – your ports still get their air"),
+    "lost": ("soon", "Yes – some ports lost air"),
+    "unclear": ("wait", "Cannot tell yet"),
 }
 _CHECK_TONES = {"refused": "soon", "done": "ok", "measure": "plan", "set": "plan"}
 REPORT = "report.html"
@@ -28,7 +28,7 @@ def added_run_out(snapshot: Snapshot, screen: Screen) -> Out:
     """The check made from a snapshot."""
     document = snapshot.added_run
     known = bool(text(document, "phase") or text(document, "verdict") or text(document, "words"))
-    unknown = ("wait", "Comparing" if known else "Did a new run take air from the others?")
+    unknown = ("wait", "Comparing…" if known else "Did a new run take air from the others?")
     tone, title = VERDICTS.get(text(document, "verdict"), unknown)
     kept = [side for side in ("before", "after") if number(document, "kept", side) is not None]
     ports = [_port(row, screen) for row in rows(document, "ports")]
@@ -80,7 +80,7 @@ def _check(snapshot: Snapshot) -> Out | None:
     opened = [str(port) for port in opened] if isinstance(opened, list) else []
     steady = dig(check, "measured")
     gates = [text(port, "name") for port in rows(snapshot.shop, "ports") if port.get("has_gate") is not False]
-    where = {"zero": "before the first step", "done": "every step is measured"}.get(phase, f"step {step + 1} of {steps}")
+    where = {"zero": "before the first step", "done": "all steps measured"}.get(phase, f"step {step + 1} of {steps}")
     return {
         "side": side,
         "phase": phase,

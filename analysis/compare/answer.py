@@ -29,11 +29,11 @@ ALIKE = 0.006
 """Ports whose changes differ by less are told together."""
 SHORT = 0.97
 """A port below this share of what its machine needs has too little air."""
-OFFER = "A check of ten minutes before and after tells it within 1 %."
+OFFER = "A ten-minute check before and after the work settles it to within 1 %."
 CANNOT = f"Cannot tell from ordinary running; {OFFER[0].lower()}{OFFER[1:]}"
 GAINED = (
-    "Cannot tell: the readings say that ports gained air, which no added run can give them; something else changed as well"
-    " (a mended leak, a hose, the fan, a sensor).")
+    "Cannot tell: by these readings the ports gained air, which adding a run cannot do. Something else changed as well: a leak"
+    " sealed, a hose, the fan or a sensor.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ def answer(
         return Answer("unclear", cannot, notes=notes, why=str(error), hours=hours)
     except (ValueError, ArithmeticError, np.linalg.LinAlgError) as error:
         return Answer(
-            "unclear", ("Cannot tell: the readings do not fit the drawing at all.", OFFER),
+            "unclear", ("Cannot tell: the readings do not match the drawing at all.", OFFER),
             notes=notes, why=str(error), hours=hours)
     best: dict[str, Change] = {}
     for change in sorted(fitted.changes, key=lambda c: len(c.open_ports)):
@@ -107,9 +107,9 @@ def answer(
     walked = [p.where for p in ports if min(fitted.seconds[p.open_ports])]
     if len(walked) < len(ports):
         rest = [p.where for p in ports if p.where not in walked]
-        notes = (*notes, f"Not opened on both sides, and reckoned from the other ports: {and_words(rest)}.")
+        notes = (*notes, f"Not opened in both periods, so calculated from the other ports: {and_words(rest)}.")
     if not fitted.learnt:
-        notes = (*notes, "There is no baseline of this shop: fan and ducts are taken as drawn, and the intervals are wider.")
+        notes = (*notes, "This shop has no baseline: fan and ducts are taken from the drawing, which makes the ranges wider.")
     return Answer(verdict, lines, ports, fitted.changes, claimed, short, notes, hours=hours)
 
 
@@ -172,15 +172,15 @@ def _first(verdict: Verdict, ports: Sequence[Change], claimed: frozenset[str], n
     if not claimed:
         wide = max(0.5 * (p.duct.high - p.duct.low) for p in ports)
         if verdict == "kept":
-            return f"No: the {new} took no air that can be measured from any port (within {percent(wide, False)})."
-        return f"Cannot tell: the {new} changed the air at the ports by less than {percent(wide, False)}, if at all."
+            return f"No: the {new} takes no measurable air from any port (to within {percent(wide, False)})."
+        return f"Cannot tell: if the {new} changed the airflow at the ports at all, it was by less than {percent(wide, False)}."
     detail = "; ".join(together(ports))
     if worst.duct.value < 0.0 and worst.where in claimed:
-        word = "Yes" if verdict == "lost" else "Hardly"
+        word = "Yes" if verdict == "lost" else "Only slightly"
         most = f"most at the {worst.where}: {span(worst.duct)}"
-        return f"{word}: the {new} takes air from the ports, {most}. Air at the ports: {detail}."
+        return f"{word}: the {new} takes air from the ports, {most}. Airflow: {detail}."
     best = max((p for p in ports if p.where in claimed), key=lambda p: abs(p.duct.value))
-    return f"No: the air at the {best.where} changed by {span(best.duct)} with the {new}. Air at the ports: {detail}."
+    return f"No: with the {new}, airflow at the {best.where} changed by {span(best.duct)}. Airflow: {detail}."
 
 
 def _filter(ports: Sequence[Change]) -> str:
@@ -190,8 +190,8 @@ def _filter(ports: Sequence[Change]) -> str:
         return ""
     typical = sorted(p.filter.value for p in ports)[len(ports) // 2]
     if part.value < 0.0:
-        return f"The filter takes {percent(-typical, False)} more at a typical port; that comes back with cleaning."
-    return f"The filter was cleaner after it: that gave {percent(typical, False)} at a typical port, and is not counted."
+        return f"The dirtier filter costs another {percent(-typical, False)} at a typical port; that comes back with cleaning."
+    return f"The filter was cleaner afterwards, which gave {percent(typical, False)} at a typical port; this is not counted."
 
 
 def _needs(design: DuctDesign, ports: Sequence[Change]) -> list[Need]:
@@ -206,13 +206,13 @@ def _enough(design: DuctDesign, ports: Sequence[Change], short: Sequence[Need]) 
     if not stated:
         return ""
     if not short:
-        every = "Every port" if len(stated) == len(design.ports) else "Each port whose need is stated"
-        return f"{every} has the air that its machine needs, when open alone."
+        every = "Every port" if len(stated) == len(design.ports) else "Every port with a stated need"
+        return f"{every} has the air its machine needs when open on its own."
     fell = [n for n in short if n.before >= SHORT]
     told = [f"{n.port} ({100.0 * n.share:.0f} %)" for n in (fell or short)[:4]]
     more = f" and {_count(len(fell or short) - 4)} more" if len(fell or short) > 4 else ""
-    when = "since the change" if fell else "as before the change"
-    return f"Too little air for the machine, {when}: {and_words(told)}{more} of what it needs."
+    when = "since the change" if fell else "just as before the change"
+    return f"Too little air {when}: {and_words(told)}{more} of what the machine needs."
 
 
 def _notes(before: Side, after: Side, design: DuctDesign) -> tuple[str, ...]:
@@ -220,17 +220,17 @@ def _notes(before: Side, after: Side, design: DuctDesign) -> tuple[str, ...]:
     notes = []
     for words, side in (("Before", before), ("After", after)):
         notes.append(
-            f"{words}: {side.running_s / 60.0:.0f} running minutes, of which {side.seconds / 60.0:.0f} with the gates known"
-            " and steady.")
+            f"{words}: {side.running_s / 60.0:.0f} minutes of running, {side.seconds / 60.0:.0f} of them steady with known"
+            " gates.")
     if rows and not all(s.air_known for s in rows):
-        notes.append("Air temperature and barometer were not measured: season and weather widen the intervals.")
+        notes.append("Air temperature and pressure were not measured, so season and weather widen the ranges.")
     if rows and not all(s.log_volts is not None for s in rows):
-        notes.append("The line voltage was not measured: the motor current says less of the air.")
+        notes.append("Line voltage was not measured, so the motor current says less about airflow.")
     for channel, words in (
         ("inlet_pa", "pressure before the fan"), ("filter_pa", "pressure over the filter"), ("motor_a", "motor current")):
         if rows and not all(channel in s.mean for s in rows):
-            notes.append(f"The {words} was not measured throughout.")
+            notes.append(f"The {words} was not measured the whole time.")
     strange = sorted({*before.strange, *after.strange} - set(design.port_names))
     if strange:
-        notes.append(f"Left out: running with {and_words(strange)} open, which the drawing from before does not have.")
+        notes.append(f"Left out: running with {and_words(strange)} open, which the earlier drawing does not show.")
     return tuple(notes)

@@ -37,9 +37,9 @@ def common_sets(before: Side, after: Side) -> list[Gates]:
     both = {g: min(v, seconds[1].get(g, 0.0)) for g, v in seconds[0].items()}
     sets = sorted((g for g, v in both.items() if v >= SHORTEST_SIDE_S), key=lambda g: (len(g) > 1, -both[g], g))
     if not sets:
-        raise NotEnough("no gate set was in use for half a minute in both periods with its gates known")
+        raise NotEnough("no combination of known gates ran for at least half a minute in both periods")
     if not any(sets):
-        raise NotEnough("only all gates shut was measured in both periods; each port needs half a minute open alone")
+        raise NotEnough("both periods only have all gates shut in common; each port needs half a minute open on its own")
     return sets[:MOST_SETS]
 
 

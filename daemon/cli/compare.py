@@ -28,7 +28,7 @@ def compare(
         Path | None, typer.Option(help="A recording from after.", exists=True, dir_okay=False)] = None,
     change: Annotated[
         Path | None, typer.Option(help="What was drawn: the file of ductwarden plan.", exists=True, dir_okay=False)] = None,
-    joined: Annotated[str | None, typer.Option(help="The run that was cut into.")] = None,
+    joined: Annotated[str | None, typer.Option(help="The duct that was cut into.")] = None,
     baseline: Annotated[Path | None, typer.Option(
         help="The shop as built (JSON of baseline --out, or a store); else the store's own.", exists=True)] = None,
     name: Annotated[str, typer.Option(help="What to call the change in the sentences.")] = "",
@@ -37,7 +37,7 @@ def compare(
     units: Annotated[str | None, UNITS] = None,
     as_json: Annotated[bool, JSON] = False,
 ) -> None:
-    """Compare the time before and after a change: the air at each port, what the filter took, and what was drawn."""
+    """Compare the time before and after a change: the air at each port, the filter's share, and what the drawing predicted."""
     from daemon.comparing.comparing import Told
     from daemon.config.load import load
 
@@ -61,13 +61,13 @@ def tour(
     side: Annotated[str, typer.Argument(help="before (the work), after (it), or report on both.")],
     change: Annotated[
         Path | None, typer.Option(help="What was drawn: the file of ductwarden plan.", exists=True, dir_okay=False)] = None,
-    joined: Annotated[str | None, typer.Option(help="The run that was cut into.")] = None,
+    joined: Annotated[str | None, typer.Option(help="The duct that was cut into.")] = None,
     name: Annotated[str, typer.Option(help="What to call the change in the sentences.")] = "",
     html: Annotated[Path | None, typer.Option(help="Write the report as one HTML file.", dir_okay=False)] = None,
     units: Annotated[str | None, UNITS] = None,
     as_json: Annotated[bool, JSON] = False,
 ) -> None:
-    """Guide a short tour of ten minutes before a change of the ducts and after it, and compare the two: good to about 1 %."""
+    """Walk through a ten-minute check before a duct change and again after it, then compare the two: good to about 1 %."""
     from daemon.comparing.comparing import Told
     from daemon.config.load import load
     from daemon.store.reader import Reader
@@ -120,7 +120,7 @@ def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | N
     from daemon.store.reader import Reader
 
     if check not in ("before", "after", "report"):
-        raise typer.BadParameter(f"{check!r} is no side of the work; allowed: before, after, report")
+        raise typer.BadParameter(f"{check!r} is not a side of the work; allowed: before, after, report")
     if check != "report":
         tour = CheckTour(
             config, Reader(config.at(config.file.store.file)), "before" if check == "before" else "after", run=told.joined or "")
@@ -132,7 +132,7 @@ def _check(config: Config, reader: Reader, check: str, told: Told) -> Report | N
             raise typer.Exit(NOT_DONE)
         if check == "before":
             typer.echo(
-                "Now do the work. Afterwards enter the new run in the configuration, let the daemon run, and say"
+                "Now do the work. Afterwards add the new run to the configuration, let the daemon run, and enter"
                 " ductwarden tour SHOP after")
             return None
     return compare_checks(config, reader, told)

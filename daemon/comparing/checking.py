@@ -36,11 +36,11 @@ class GuidedCheck:
         """Begin a check ``before`` or ``after`` the work, ``run`` being where it is cut; returns words for the owner. Raises
         :class:`AddedRunDeclined`."""
         if side not in ("before", "after"):
-            raise AddedRunDeclined("a check is made before the work or after it")
+            raise AddedRunDeclined("a check is done either before or after the work")
         if self._tour is not None:
-            raise AddedRunDeclined("a check is under way; keep or leave it first")
+            raise AddedRunDeclined("a check is already in progress; save or discard it first")
         if run and run not in self._config.design.run_names:
-            raise AddedRunDeclined(f"there is no run {run!r}; there are {', '.join(self._config.design.run_names)}")
+            raise AddedRunDeclined(f"there is no duct {run!r}; the ducts are {', '.join(self._config.design.run_names)}")
         from daemon.comparing.guided import CheckTour
         from daemon.store.reader import Reader
 
@@ -72,11 +72,11 @@ class GuidedCheck:
         """
         tour = self._tour
         if tour is None:
-            raise AddedRunDeclined("no check is under way")
+            raise AddedRunDeclined("no check is in progress")
         if action == "leave":
             tour.ask({"action": "cancel"})
             self.leave()
-            return "the check is forgotten"
+            return "the check has been discarded"
         taken, words = tour.ask({"action": "finish" if action == "keep" else TO_CHECK[action]})
         if not taken:
             raise AddedRunDeclined(words)

@@ -48,7 +48,7 @@ def between_spans(
 ) -> Report:
     """Two periods of the store."""
     if before.start < after.end and after.start < before.end:
-        raise CompareError("the two periods overlap; give one that ends before the other begins")
+        raise CompareError("the two periods overlap; the first must end before the second begins")
     # The drawing in the middle of a period: at its edges the old or the new file may still have been in force.
     middle = [0.5 * (span.start + span.end) for span in (before, after)]
     last = reader.last_t()

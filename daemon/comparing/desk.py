@@ -74,7 +74,7 @@ class AddedRunDesk:
             return words
         if action in (*TO_CHECK, "keep", "leave"):
             return self._say_to_check(action, t)
-        raise AddedRunDeclined(f"{action!r} is nothing that this check knows")
+        raise AddedRunDeclined(f"{action!r} is not an action this page knows")
 
     def turn(self, running: bool, t: float, wall_t: float) -> None:
         """Count running time; start a comparison when it is due."""
@@ -100,7 +100,7 @@ class AddedRunDesk:
             told = {**self._answer, "name": self._name or self._answer.get("name", "")}
         elif self._entry is not None:
             minutes = self._ran_s / 60.0
-            words = f"{minutes:.0f} running minutes since; the first comparison is made after {FIRST_S / 60.0:.0f}."
+            words = f"{minutes:.0f} minutes of running since the change; the first comparison comes after {FIRST_S / 60.0:.0f}."
             if self._ran_s >= FIRST_S:
                 words = "Comparing."
             told = {"phase": "after", "name": self._name, "words": words, "ports": []}
@@ -109,7 +109,7 @@ class AddedRunDesk:
         if self._trouble:
             told["trouble"] = self._trouble
             if not self._answer and self._entry is not None:
-                told["words"] = f"Not yet: {self._trouble}"
+                told["words"] = f"No answer yet: {self._trouble}"
         if self._job is not None:
             told["busy"] = self._job.words
         told |= self._check.document()
@@ -151,21 +151,21 @@ class AddedRunDesk:
     def _start(self, payload: Mapping[str, Any], t: float, by: str) -> str:
         name = str(payload.get("name") or "").strip()
         if not name:
-            raise AddedRunDeclined("say which run it is")
+            raise AddedRunDeclined("enter a name for the new run")
         self.close()
         event = ShopEvent(t, EventKind.ADDED_RUN, by, name, name)
         self._entry = self._writer.event(event)
         self._pipeline.happened(event)
         self._name, self._answer, self._trouble = name, {}, ""
         self._ran_s, self._due_s = 0.0, FIRST_S
-        return f"journal entry {self._entry}; from now on the ports are compared with the time before"
+        return f"journal entry {self._entry}; from now on, airflow is compared with the time before"
 
     def _cancel(self) -> str:
         if self._entry is None and not self._answer:
-            raise AddedRunDeclined("no run is being checked")
+            raise AddedRunDeclined("nothing is being compared")
         self.close()
         self._entry, self._answer, self._name, self._trouble = None, {}, "", ""
-        return "the check is ended; the journal keeps its entry"
+        return "comparing has stopped; the journal keeps its entry"
 
     def _compare(self, payload: Mapping[str, Any]) -> str:
         way = str(payload.get("way") or "")
@@ -174,23 +174,23 @@ class AddedRunDesk:
             arguments = ["--entry", str(int(payload.get("entry") or 0))]
         elif way in ("spans", "baselines"):
             if not before or not after:
-                raise AddedRunDeclined("say what was before and what after")
+                raise AddedRunDeclined("give both a before and an after")
             if before.startswith("-") or after.startswith("-"):
-                raise AddedRunDeclined("a name or a date does not begin with a dash")
+                raise AddedRunDeclined("a name or date cannot start with a dash")
             arguments = [f"--{way}", before, after]
         elif way == "checks":
             arguments = ["--checks"]
         else:
-            raise AddedRunDeclined(f"{way!r} is no way to compare; there are entry, spans, baselines and checks")
+            raise AddedRunDeclined(f"{way!r} is not a way to compare; allowed: entry, spans, baselines, checks")
         name = str(payload.get("name") or "").strip()
         self._begin([*arguments, f"--name={name}"], "Comparing.")
-        return "comparing; the answer will stand here in a moment"
+        return "comparing; the answer will appear here shortly"
 
     # -- processes ----------------------------------------------------------------------------------------------------
 
     def _begin(self, arguments: list[str], words: str) -> None:
         if self._job is not None:
-            raise AddedRunDeclined("a comparison is being made; ask again when it is done")
+            raise AddedRunDeclined("a comparison is already running; try again when it has finished")
         self._trouble = ""
         if not any(one.startswith("--name") for one in arguments):
             arguments = [*arguments, f"--name={self._name}"]
@@ -225,7 +225,7 @@ class AddedRunDesk:
             if action == "keep" and self._check.side == "after" and self._job is None:
                 self._begin(["--checks"], "Comparing the two checks.")
         except OSError as error:
-            raise AddedRunDeclined(f"the check cannot be kept: {error.strerror or error}") from error
+            raise AddedRunDeclined(f"the check could not be saved: {error.strerror or error}") from error
         return words
 
 
@@ -254,7 +254,7 @@ class Job:
             if time.monotonic() <= self._until:
                 return None, ""
             self.close()
-            return None, "the comparison took too long and was ended"
+            return None, "the comparison took too long and was stopped"
         self._out.seek(0)
         self._err.seek(0)
         told, wrong = self._out.read().decode(errors="replace"), self._err.read().decode(errors="replace")

@@ -62,7 +62,7 @@ def load_check(config: Config, side: Side) -> Kept:
         tour = Tour.restored(design, kept["tour"], build_sensor_sds(config))
     except FileNotFoundError as error:
         raise CompareError(
-            f"there is no check from {side} the work yet; make it first: on the page, or by ductwarden tour SHOP"
+            f"there is no check {side} the work yet; do it first, on the page or with ductwarden tour SHOP"
             f" {side}") from error
     except (OSError, ValueError, KeyError, TypeError, AttributeError, ConfigError) as error:
         raise CompareError(f"{path} cannot be read: {error}") from error
@@ -133,7 +133,7 @@ class CheckTour:
                 self._design, name=f"check {self._side} the work", sensors=build_sensor_sds(self._config), steps=self._steps)
             return True, self._tour.status.words
         if self._tour is None:
-            return False, "no check is under way"
+            return False, "no check is in progress"
         if action == "done":
             self._tour.ready()
         elif action == "skip":
@@ -147,7 +147,7 @@ class CheckTour:
             return self._keep(self._tour)
         else:
             self._end()
-            return True, "the check is forgotten"
+            return True, "the check has been discarded"
         return True, self._tour.status.words
 
     def status(self, until: float = EVER) -> dict[str, Any]:
@@ -166,7 +166,7 @@ class CheckTour:
         kept = {"format": FORMAT, "config": self._text, "run": self._run, "tour": tour.snapshot()}
         path.write_text(json.dumps(kept) + "\n", encoding="utf-8")
         self._end()
-        return True, f"the check from {self._side} the work is kept in {path}"
+        return True, f"the check {self._side} the work is saved in {path}"
 
 
 def compare_checks(config: Config, reader: Reader | None, told: Told) -> Report:

@@ -53,7 +53,7 @@ def read_span(text: str, where: str) -> Span:
     """``2026-03-01..2026-03-07`` or with times, local; a last day counts whole. Raises :class:`CompareError`."""
     first, dots, last = text.partition("..")
     if not dots:
-        raise CompareError(f"{where}: {text!r} is no period; write it as 2026-03-01..2026-03-07 or with times")
+        raise CompareError(f"{where}: {text!r} is not a period; write it as 2026-03-01..2026-03-07 or with times")
     start, end = _moment(first.strip(), where, False), _moment(last.strip(), where, True)
     if not start < end:
         raise CompareError(f"{where}: {text!r} ends before it begins")
@@ -64,7 +64,7 @@ def _moment(text: str, where: str, whole_day: bool) -> float:
     try:
         found = datetime.fromisoformat(text)
     except ValueError as error:
-        raise CompareError(f"{where}: {text!r} is no date; write it as 2026-03-01 or 2026-03-01T09:00") from error
+        raise CompareError(f"{where}: {text!r} is not a date; write it as 2026-03-01 or 2026-03-01T09:00") from error
     if whole_day and len(text) <= 10:
         found += timedelta(days=1)
     return found.astimezone().timestamp()

@@ -20,13 +20,13 @@ from daemon.comparing.comparing import Report
 Document = dict[str, Any]
 
 REPORT = "report.html"
-WORDS = {"flow": "air at {}", "velocity": "velocity in the main", "inlet": "static pressure before the fan"}
+WORDS = {"flow": "airflow at {}", "velocity": "velocity in the main", "inlet": "static pressure before the fan"}
 KIND = {"flow": "flow", "velocity": "velocity", "inlet": "pressure"}
 UNIT = {"flow": "m3/s", "velocity": "m/s", "inlet": "Pa"}
-HEADS = ("Port", "Before", "After", "By the ducts", "By the filter", "As drawn")
+HEADS = ("Port", "Before", "After", "From the ducts", "From the filter", "Predicted")
 MEASURE = (
-    "Air at the port with the gates as named; by the ducts: at the bags of the period before, with its 95 % interval; by the"
-    " filter: comes back with cleaning.")
+    "Airflow with only the named gates open. Change from the ducts: with the filter as it was before, and its 95 % interval."
+    " Change from the filter: comes back when you clean it.")
 
 
 def as_json(report: Report) -> Document:
@@ -131,7 +131,7 @@ def page(report: Report, system: System) -> str:
             [f"{_where(c)}, {gates_words(c.open_ports)}", *_row(c, report, system)[1:5]] for c in others]
         parts += ["<details><summary>Other measures</summary>", table(rows, ("Measure", *HEADS[1:5])), "</details>"]
     notes = "".join(f"<li>{escape(n)}</li>" for n in found.notes)
-    parts.append(f"<details><summary>What must be known</summary><ul>{notes}</ul></details>")
+    parts.append(f"<details><summary>Good to know</summary><ul>{notes}</ul></details>")
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width,'
         f'initial-scale=1"><title>{title}</title><style>{_STYLE}</style></head><body><main>{"".join(parts)}</main></body></html>\n')

@@ -33,15 +33,15 @@ TOUR_WORDS = {
 
 
 ADDED_WORDS = {
-    "start": "From now on the ports are compared with the time before.",
-    "cancel": "The check was ended.",
-    "compare": "Comparing: the answer comes here in a moment.",
-    "check": "The check has begun.",
+    "start": "From now on, airflow is compared with the time before.",
+    "cancel": "Comparing has stopped.",
+    "compare": "Comparing. The answer will appear here shortly.",
+    "check": "The check has started.",
     "ready": "Measuring.",
     "skip": "Skipped.",
     "back": "One step back.",
-    "keep": "Kept.",
-    "leave": "The check was ended; nothing of it is kept.",
+    "keep": "Saved.",
+    "leave": "The check was discarded.",
 }
 
 

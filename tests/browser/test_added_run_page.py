@@ -43,7 +43,7 @@ def test_the_answer_and_what_can_be_asked_for(scene: Scene) -> None:
         shop.writer.status("added_run", {**ANSWER, "kept": {"before": 1_789_000_000.0}})
         shop.tell()
     page = scene.go("/added-run")
-    expect(page.get_by_role("heading", name="Yes: ports have lost air: sander")).to_be_visible()
+    expect(page.get_by_role("heading", name="Yes – some ports lost air: sander")).to_be_visible()
     expect(page.get_by_text("most at the planer")).to_be_visible()
     answer = page.request.get(f"{scene.url.rstrip('/')}/added-run/files/report.html")
     assert (answer.status, answer.body()[:15]) == (200, b"<!doctype html>")
@@ -58,7 +58,7 @@ def test_the_answer_and_what_can_be_asked_for(scene: Scene) -> None:
                        ("After: first day", "2026-03-10"), ("After: last day", "2026-03-16")):
         page.get_by_label(label).fill(day)
     page.get_by_role("button", name="Compare the two periods").click()
-    expect(page.get_by_text("the answer comes here")).to_be_visible()
+    expect(page.get_by_text("The answer will appear here")).to_be_visible()
     (asked,) = listener.asked
     assert (asked["action"], asked["way"]) == ("compare", "spans")
     assert (asked["before"], asked["after"]) == ("2026-03-01..2026-03-07", "2026-03-10..2026-03-16")
@@ -91,6 +91,6 @@ def test_a_guided_check_is_led_step_by_step(scene: Scene) -> None:
         scene.shop.writer.status("added_run", {"check": {**check, "phase": "done", "words": "All is measured."}})
         scene.shop.tell()
     # The page makes itself anew when the check goes on.
-    page.get_by_role("button", name="Keep it, then do the work").click()
-    expect(page.get_by_text("Kept.")).to_be_visible()
+    page.get_by_role("button", name="Save it, then build the run").click()
+    expect(page.get_by_text("Saved.")).to_be_visible()
     assert [asked["action"] for asked in listener.asked] == ["ready", "keep"]

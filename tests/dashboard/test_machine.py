@@ -233,7 +233,7 @@ def test_the_added_run_speaks_of_air_at_the_ports(client: Visitor, shop: Shop) -
     shop.tell()
     found = client.fresh("/api/v1/added-run")
     port = found["ports"][0]
-    assert (found["title"], port["duct"], port["drawn"]) == ("Yes: ports have lost air", "−4.0 %", "−2.0 %")
+    assert (found["title"], port["duct"], port["drawn"]) == ("Yes – some ports lost air", "−4.0 %", "−2.0 %")
     assert "Yes: the sander takes air" in client.get("/added-run").text
 
 

@@ -71,7 +71,7 @@ def test_a_port_that_was_not_opened_is_reckoned_from_the_others_and_said_to_be()
     found = answer(DESIGN, walked(side(1.0)), walked(side(4.0, LEAK_M2, seed=2)), joined=("main",))
     lathe = next(p for p in found.ports if p.where == "lathe")
     assert lathe.duct.low <= truth()["lathe"] <= lathe.duct.high < 0.0
-    assert "Not opened on both sides, and reckoned from the other ports: lathe." in found.notes
+    assert "Not opened in both periods, so calculated from the other ports: lathe." in found.notes
 
 
 def test_a_stretch_with_its_gate_half_open_is_left_out() -> None:

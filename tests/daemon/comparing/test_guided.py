@@ -71,7 +71,7 @@ def test_before_the_work_and_after_it_and_then_the_answer(tmp_path: Path) -> Non
     try:
         with pytest.raises(AddedRunDeclined, match="no check from before"):
             desk.ask({"action": "check", "side": "after"}, MONDAY, "owner")
-        with pytest.raises(AddedRunDeclined, match="no check is under way"):
+        with pytest.raises(AddedRunDeclined, match="no check is in progress"):
             desk.ask({"action": "ready"}, MONDAY, "owner")
         check("before", MONDAY, 1.2, [])
         assert set(desk.document()["kept"]) == {"before"}
