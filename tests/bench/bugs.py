@@ -13,6 +13,7 @@ import ast
 import importlib
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -207,6 +208,10 @@ def play(bug: Bug, folder: Path, seen: dict[str, Any], stamp: int) -> tuple[str,
             names = folder / "names.txt"
             names.write_text("\n".join(part))
             code, said = tried(folder, names)
+            gone = re.findall(rf"^ERROR: not found: {re.escape(str(folder))}/(.*)$", said, re.M)
+            if code == 4 and gone:  # tests that were renamed since the look
+                names.write_text("\n".join(test for test in part if test not in gone))
+                code, said = tried(folder, names)
             if code == HANGS:
                 return "seen", "a test hangs"
             if code > 1:
