@@ -25,6 +25,7 @@ from tests.ground.score import Said, Tally, score, table
 from tests.ground.shops import FAMILIES, make
 from tests.ground.write import shop_toml, when
 
+OPENED_ONCE = "cellar"
 KNOW = {"drawing": (False, False), "tour": (True, False), "gates": (True, True), "switches": (False, True)}
 """Whether a tour was made, and whether gate switches are fitted."""
 
@@ -215,8 +216,8 @@ def _flow(r: Recording, heard: Heard) -> tuple[float, float, float] | None:
 def main() -> None:
     """Play and print."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--family", choices=[f for f in FAMILIES if f != "sealed"], default="bench")
-    ask.add_argument("--opening-the-sealed-family", action="store_true", help="once, for the closing note of a release")
+    ask.add_argument("--family", choices=[f for f in FAMILIES if f != OPENED_ONCE], default="bench")
+    ask.add_argument("--open", action="store_true", help=f"the family {OPENED_ONCE}: once, for the closing note of a release")
     ask.add_argument("--shops", type=int, default=20)
     ask.add_argument("--seeds", default="")
     ask.add_argument("--days", type=int, default=30)
@@ -226,7 +227,7 @@ def main() -> None:
     ask.add_argument("--list", action="store_true", help="every false raise and every miss")
     ask.add_argument("--processes", type=int, default=2)
     told = ask.parse_args()
-    family = "sealed" if told.opening_the_sealed_family else told.family
+    family = OPENED_ONCE if told.open else told.family
     low, _, high = (told.seeds or f"1-{told.shops}").partition("-")
     only = tuple(told.only.split(",")) if told.only else ()
     tasks = [(family, seed, told.days, told.know, told.healthy, only) for seed in range(int(low), int(high or low) + 1)]
