@@ -86,13 +86,24 @@ class BagFull(Watch):
         before = max((one.drag for one in self._core.looks_before(since, 8)), default=grown_to)
         if grown_to - before < LEAST_GROWTH:
             return
-        later = self._core.looks_after(since)
-        chance = CHANCE_SD * math.sqrt(2.0 * len(later) * track.tied_var)
-        if later and track.climb - later[0].climb < max(LEAST_GROWTH, chance):
-            return  # a gate that was moved looks like more drag; within a stretch nothing but the bags does
+        if not self._borne_out(since, grown_to - before):
+            return  # a gate that was moved looks like more drag
         self._rate = max((grown_to - before) / max(block.t - since, 60.0), track.ordinary_rates()[1])
         self._sure, self._stopped, self._mark = certainty(evidence, self._threshold), False, None
         self._set(since)
+
+    def _borne_out(self, since: float, growth: float) -> bool:
+        """Whether the growth was seen where no gate can make it: within stretches, beyond what their scatter makes, or by the
+        fan's own curve."""
+        track, later = self._core.track, self._core.looks_after(since)
+        chance = CHANCE_SD * math.sqrt(2.0 * len(later) * track.tied_var)
+        if not later or track.climb - later[0].climb >= max(LEAST_GROWTH, chance):
+            return True
+        then = [one.by_curve for one in self._core.looks_before(since, 8) if one.by_curve is not None]
+        now = [one.by_curve for one in later[-3:] if one.by_curve is not None]
+        if len(then) < 2 or len(now) < 2:
+            return False
+        return sum(now) / len(now) - sum(then) / len(then) >= max(LEAST_GROWTH, 0.5 * growth)
 
     def _watch_for_the_end(self, block: Block) -> None:
         """Does the claim end by itself?"""
