@@ -117,14 +117,15 @@ class Isolation(Keeping):
 
     def drag(self, look: Look, log_drag: float) -> tuple[float, float] | None:
         """The drag (logarithm) by the fan's own curve alone, without any gate, and its variance: the drag at which both gaps
-        vanish. None where the curve is not learned, where no drag explains both, or where they hardly tell it."""
+        vanish. None where the curve is not learned, where no drag explains both, or where they hardly tell it. A current beyond
+        the plate's may be the motor's own trouble and tells no air."""
         if not self.known or not self.able or self._claim or self._drags:
             return None
         gaps = self.curve.gaps(look, log_drag)
         rest_p, var_p = self.pressure.residual(gaps.log_flow, gaps.pressure)
         a, b, fit = gaps.to_drag[0] * rest_p / var_p, gaps.to_drag[0] ** 2 / var_p, rest_p**2 / var_p
         by_pressure = b
-        if gaps.current is not None:
+        if gaps.current is not None and look.current is not None and look.current < self._near_full:
             rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
             a += gaps.to_drag[1] * rest_c / var_c
             b += gaps.to_drag[1] ** 2 / var_c
