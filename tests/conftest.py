@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 import time
@@ -40,6 +41,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=[item for item in items if item.get_closest_marker("long")])
         items[:] = [item for item in items if not item.get_closest_marker("long")]
     items.sort(key=lambda item: (item.get_closest_marker("long") is not None, item.get_closest_marker("slow") is not None))
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """What was collected stays to the end: looking through it for garbage again and again costs processor time."""
+    gc.collect()
+    gc.freeze()
 
 
 BEGAN = time.monotonic()

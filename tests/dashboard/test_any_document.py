@@ -86,7 +86,7 @@ def everything(snapshot: Snapshot, systems: Sequence[str] = ("us", "si")) -> Non
 
 
 @given(SNAPSHOTS)
-@settings(max_examples=examples(60), deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_no_document_breaks_a_page(snapshot: Snapshot) -> None:
     everything(snapshot)
 
