@@ -171,6 +171,8 @@ class SensorFault(Watch):
             return WORDS[Quality.STUCK]
         if channel.hangs >= HANGS:
             return "does not follow when the air changes: its tube is plugged or kinked"
+        if name == "filter_pa" and block.gates is not None and not any(block.gates.values()):
+            return None  # every gate is shut, say the switches: no air, no pressure over the bags
         return self._impossible(name, stat.mean, block)
 
     def _impossible(self, name: str, mean: float, block: Block) -> str:

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from analysis.blocks import Block, Stat
@@ -51,6 +53,17 @@ def test_a_small_drift_of_air_and_mains_is_no_fault() -> None:
 def test_both_pressures_dead_while_the_motor_draws_are_named() -> None:
     script = Script(channel=lambda name, s: 0.0 if name != "motor_a" and s > 3600.0 else 1.0)
     assert set(keys(follow(fresh(), list(blocks(script, 1.5))))) == {("sensor_fault", "inlet_pa"), ("sensor_fault", "filter_pa")}
+
+
+@pytest.mark.parametrize(("port", "named"), [(None, []), ("planer", [("sensor_fault", "filter_pa")])])
+def test_no_pressure_over_the_bags_is_a_dead_sensor_only_where_a_gate_is_open(port: str | None, named: list[object]) -> None:
+    """With every gate shut no air reaches the bags (physics: no flow, no drop)."""
+    script = Script(channel=lambda name, s: 0.005 if name == "filter_pa" and s > 3600.0 else 1.0)
+    stream = []
+    for block in blocks(script, 1.5):
+        late = block.running and block.stats["filter_pa"].mean < 5.0
+        stream.append(replace(block, gates={"planer": not late or port == "planer", "lathe": False}))
+    assert keys(follow(fresh(), stream)) == named
 
 
 def test_a_clamp_that_is_off_is_named_and_no_pressure() -> None:
