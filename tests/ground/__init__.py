@@ -1,7 +1,7 @@
 """The proving ground: shops that nobody on the product's side built, with what is truly wrong in them. Not shipped.
 
-``shops`` draws shops by family and seed (``bench`` and ``sealed`` to develop on, ``choose`` to choose on, ``cellar`` opened once for
-a release), ``plant`` is their physics, ``habits`` how they are worked, ``noise`` what their boards tell, ``faults`` what
+``shops`` draws shops by family and seed (``bench`` and ``sealed`` to develop on, ``choose`` to choose on, ``cellar`` opened once
+for a release), ``plant`` is their physics, ``habits`` how they are worked, ``noise`` what their boards tell, ``faults`` what
 goes wrong, ``record`` puts a month together, ``labels`` says what had to be told, ``score`` counts, ``write`` makes files;
 ``added`` is for the comparison.
 Nothing here uses the product's engine or its simulated plant.
