@@ -56,6 +56,23 @@ def test_an_alarm_is_shown_in_whole_sentences(client: Visitor, shop: Shop) -> No
     assert "I emptied it" in page
 
 
+def test_nobody_is_told_to_stop_a_fan_that_is_off(client: Visitor, shop: Shop) -> None:
+    number = raised(shop)
+    alarm = client.fresh()["alarms"][0]
+    assert (alarm["tag"], alarm["action"]) == ("Stop now", "Stop the fan and empty the chip bag.")
+    shop.switch(False)
+    shop.step(60)
+    now = client.fresh()
+    alarm = now["alarms"][0]
+    assert (alarm["id"], now["state"]) == (number, "off"), "it is still open"
+    assert (alarm["tag"], alarm["action"]) == ("Before the next start", "Empty the chip bag.")
+    for path in ("/", f"/alarms/{number}"):
+        page = client.get(path).text
+        assert "Before the next start" in page, path
+        assert "Stop the fan and" not in page, path
+        assert "Empty the chip bag." in page, path
+
+
 def test_acknowledging_is_answered_by_the_daemon(client: Visitor, shop: Shop) -> None:
     alarm_id = raised(shop)
     with answering(shop):

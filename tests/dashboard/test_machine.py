@@ -16,6 +16,7 @@ from analysis.baseline.model import Baseline, StepSummary
 from analysis.conditions import Condition
 from analysis.duct.design import AsBuilt
 from analysis.events import EventKind
+from dashboard.assets import sheet
 from dashboard.duct_map import LEFT, drawing, place
 from dashboard.duct_tree import place_rows, tree_drawing
 from dashboard.duct_view import PieceOut, ducts_out
@@ -301,8 +302,10 @@ def test_every_page_works_with_and_without_data(client: Visitor, empty: Visitor)
         answer = visitor.get(path)
         assert answer.status_code == 200, path
         assert answer.text.count("<h1") == 1
-        assert not re.search(r"<script(?![^>]*\bsrc=)|<style|\sstyle=|\son\w+=", answer.text)
-        assert "None" not in re.sub(r"<[^>]+>", "", answer.text).replace("None yet", "").replace("None.", "")
+        assert answer.text.count(f"<style>{sheet()[0]}</style>") == 1, path
+        text = answer.text.replace(sheet()[0], "", 1)
+        assert not re.search(r"<script(?![^>]*\bsrc=)|<style(?!></style>)|\sstyle=|\son\w+=", text)
+        assert "None" not in re.sub(r"<[^>]+>", "", text).replace("None yet", "").replace("None.", "")
 
 
 def test_the_description_of_the_interface_has_examples_and_the_error_shape(client: Visitor) -> None:
