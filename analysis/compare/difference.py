@@ -37,7 +37,7 @@ MISFIT, MOST_ODD = 4.0, 0.34
 """Sum of squares for each reading, and share of the running that fits nothing, from which nothing is said (ours)."""
 LEAK_LEAST_CM2, LEAK_MOST_CM2 = 0.5, 40.0
 """Between these the effect of a leak is taken at its own size (ours)."""
-ODD_WORDS = "the readings changed in a way that no new run explains; was a sensor, a hose, a gate or the fan changed too?"
+ODD_WORDS = "the readings changed in a way that no new run explains; perhaps a sensor, a hose, a gate or the fan was changed too"
 
 
 @dataclass(frozen=True, slots=True)
