@@ -336,9 +336,9 @@ class FilterBreach(Watch):
 
     @staticmethod
     def _by_curve(looks: list[Memory]) -> float | None:
-        """The drag by the fan's own curve over these looks, where it told it at two of them."""
+        """The drag by the fan's own curve over these looks, where it told it."""
         told = [one.by_curve for one in looks if one.by_curve is not None]
-        return _mean(told) if len(told) >= 2 else None
+        return _mean(told) if told else None
 
     def over(self) -> None:
         """The fall was a cleaning."""
