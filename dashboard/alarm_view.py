@@ -33,7 +33,7 @@ LATCHED = (AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
 """States that last until the owner ends them."""
 OVER = (AlarmState.RETURNED, *LATCHED)
 """States in which the cause is gone: what is left is to look."""
-LOOK = "Have a look that all is in order."
+LOOK = "Check that everything is in order."
 """What is left to do about an alarm whose cause is gone."""
 QUIET = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 """States in which nobody is to be disturbed."""

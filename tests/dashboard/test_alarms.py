@@ -207,7 +207,7 @@ def test_an_alarm_that_is_over_stays_in_its_tense_when_it_is_put_off(client: Vis
     shop.claim(Condition.BLOCKED_RUN, "planer", present=False)
     shop.step(4000)
     over = client.fresh()["alarms"][0]
-    assert (over["tone"], over["answer"], over["action"]) == ("over", "Got it", "Have a look that all is in order.")
+    assert (over["tone"], over["answer"], over["action"]) == ("over", "Got it", "Check that everything is in order.")
     with answering(shop):
         client.post(f"/api/v1/alarms/{alarm_id}/shelve", json={"for_s": 7200})
     later = client.fresh()["alarms"][0]
