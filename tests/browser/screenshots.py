@@ -1,7 +1,7 @@
 """Pictures of every page, of the demo shop: ``make screenshots``, or ``python -m tests.browser.screenshots [FOLDER]``.
 
 The demo runs in a process of its own at a quick pace until its first alarm stands (or a minute has passed), then each page
-is taken on a phone and on a desk, in light and in dark.
+is taken on a phone and on a desk, in light and in dark. Then the states that the demo does not show: a phone and a phone lying.
 """
 
 from __future__ import annotations
@@ -11,16 +11,23 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import httpx
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page, ViewportSize
 
+from dashboard.serve import DashboardThread
+from dashboard.settings import DashboardSettings
 from tests.browser.browsing import Watch, chromium, context_of
+from tests.browser.shop_process import ShopProcess
+from tests.support.fresh_store import fresh_store
 
 ROOT = Path(__file__).resolve().parents[2]
 PACE = 300.0
 UP_S = 40.0
+UPRIGHT: ViewportSize = {"width": 390, "height": 844}
+LYING: ViewportSize = {"width": 844, "height": 390}
 ALARM_S = 60.0
 PAGES = {
     "now": "/", "trends": "/trends?span=14400", "ducts": "/ducts", "fan": "/fan", "journal": "/journal",
@@ -66,12 +73,64 @@ def take(browser: Browser, url: str, folder: Path) -> list[str]:
             for name, path in PAGES.items():
                 page.goto(path)
                 page.wait_for_timeout(1500)
+                # A chart is drawn when it comes into sight.
+                for chart in page.locator("#charts .chart").all():
+                    chart.scroll_into_view_if_needed()
+                    page.wait_for_timeout(200)
+                page.evaluate("scrollTo(0, 0)")
                 # The bar at the foot of a phone would lie across the middle of a whole-page picture.
                 page.evaluate("document.querySelector('.nav').style.position = 'static'")
                 page.screenshot(path=folder / f"{name}-{device}-{scheme}.png", full_page=True)
             wrong += watch.errors + watch.strays
             context.close()
     return wrong
+
+
+def take_states(browser: Browser, folder: Path, work: Path) -> None:
+    """The first screen, and Trends, in every state of a shop; at last without the daemon, and where nothing came yet."""
+
+    def shoot(url: str, name: str, act: Callable[[Page], None] | None = None, paths: Sequence[str] = ("/", "/trends")) -> None:
+        for number, view in enumerate((UPRIGHT, LYING)):
+            context = context_of(browser, phone=True, dark=view is LYING, base_url=url)
+            page = context.new_page()
+            page.set_viewport_size(view)
+            for path in paths:
+                page.goto(path)
+                page.wait_for_timeout(800)
+                if act is not None and not number:
+                    act(page)
+                place = path.strip("/").replace("/", "-") or "now"
+                page.screenshot(path=folder / f"state-{name}-{place}-{'lying' if number else 'phone'}.png")
+            context.close()
+
+    def put_off(page: Page) -> None:
+        page.locator("form[action*=shelve] button").first.click()
+        page.wait_for_timeout(1000)
+
+    def die(page: Page) -> None:
+        process.kill()
+        page.wait_for_timeout(9000)
+
+    (work / "shop").mkdir()
+    process = ShopProcess(work / "shop")
+    for state in ("starting", "running", "guess", "stopping", "off", "unknown", "full"):
+        process.say(state)
+        shoot(process.url, state)
+    shoot(process.url, "shelved", put_off, ("/alarms/1",))
+    shoot(process.url, "shelved", None, ("/", "/journal"))
+    process.say("over")
+    shoot(process.url, "over", paths=("/", "/journal"))
+    context = context_of(browser, phone=True, base_url=process.url)
+    page = context.new_page()
+    page.goto("/")
+    die(page)
+    page.screenshot(path=folder / "state-dead-now-phone.png")
+    context.close()
+    fresh_store(work / "empty.db")
+    empty = DashboardThread(DashboardSettings(work / "empty.db", port=0))
+    empty.start()
+    shoot(empty.url, "empty", paths=("/", "/trends", "/ducts", "/journal", "/record"))
+    empty.stop()
 
 
 def main(arguments: list[str]) -> int:
@@ -89,6 +148,7 @@ def main(arguments: list[str]) -> int:
             wait_for_demo(url, process)
             with chromium() as browser:
                 wrong = take(browser, url, folder)
+                take_states(browser, folder, Path(work))
         finally:
             process.terminate()
             try:
