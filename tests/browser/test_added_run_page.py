@@ -43,7 +43,7 @@ def test_the_answer_and_what_can_be_asked_for(scene: Scene) -> None:
         shop.writer.status("added_run", {**ANSWER, "kept": {"before": 1_789_000_000.0}})
         shop.tell()
     page = scene.go("/added-run")
-    expect(page.get_by_role("heading", name="Yes – some ports lost air: sander")).to_be_visible()
+    expect(page.get_by_role("heading", name="sander: Yes – some ports lost air")).to_be_visible()
     expect(page.get_by_text("most at the planer")).to_be_visible()
     answer = page.request.get(f"{scene.url.rstrip('/')}/added-run/files/report.html")
     assert (answer.status, answer.body()[:15]) == (200, b"<!doctype html>")
