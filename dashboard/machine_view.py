@@ -19,6 +19,7 @@ NEARLY = 90
 """Percent of the way to a cleaning from which one is said to be due soon (ours)."""
 GUESS = 0.6
 """A gate setting less likely than this is a guess: the pages say that the gates are not known (ours)."""
+NO_GATES = "not known"
 
 
 def air_out(snapshot: Snapshot, screen: Screen) -> Out:
@@ -41,7 +42,7 @@ def air_out(snapshot: Snapshot, screen: Screen) -> Out:
         percent = "" if probability is None else f"{min(99, round(probability * 100))}{NO_BREAK}%"
         words, sure = ports_words(gates), f"{percent} sure" if percent else ""
         if probability is not None and probability < GUESS:
-            words, sure = "not known", f"perhaps {words} ({percent})"
+            words, sure = NO_GATES, f"perhaps {words} ({percent})"
     else:
         words = "not known while the fan is off" if text(snapshot.now, "state") == "off" else "not known"
     return {
@@ -71,7 +72,7 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> Out:
     if flow is not None and lost is not None and 0.005 < lost < 0.9:
         gain = f"Cleaning would bring back about {screen.difference(flow * lost / (1 - lost), 'flow')}."
     if ratio is None and not detail:
-        detail = "It takes the pressure over the bags and the air."
+        detail = "This needs the pressure over the bags and the air flow."
     return {
         "tone": tone,
         "words": words,

@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 from analysis.readings import CHANNELS
 from dashboard.alarm_view import AlarmOut, alarm_out, by_weight, channel_of
 from dashboard.demo_view import DemoOut, demo_out
-from dashboard.machine_view import air_out, bag_out, filter_out
+from dashboard.machine_view import NO_GATES, air_out, bag_out, filter_out
 from dashboard.shapes import SERIES, TWO_SD, Out, Quantity, Screen, dig, number, place_words, table, text
 from dashboard.snapshot import Snapshot
 from dashboard.words import DASH, clock_time, day_and_time, duration, sentence, since
@@ -89,6 +89,14 @@ def now_out(snapshot: Snapshot, screen: Screen) -> NowOut:
     told = {channel_of(alarm.condition, alarm.where) for alarm in alarms if alarm.tone not in ("quiet", "over")}
     signals = {name: _signal(snapshot, name, screen, state, name in told) for name in MAIN_CHANNELS}
     words = state_words(snapshot, state)
+    air = air_out(snapshot, screen)
+    others = [_signal(snapshot, name, screen, state, name in told)
+              for name in CHANNELS if name not in MAIN_CHANNELS and is_fitted(snapshot, name)]
+    if air["gates"] == NO_GATES:  # "for these gates" would make a fact of a guess
+        for signal in (*signals.values(), *others):
+            if signal.verdict in ("within", "above", "below"):
+                normal = f"{signal.low.number}{DASH}{signal.high.number}"
+                signal.verdict, signal.verdict_words = "unknown", f"gates not known; if the guess is right: {normal}"
     if snapshot.silent:
         old = {"verdict": "unknown", "verdict_words": "as it was then"}
         signals = {name: signal.model_copy(update=old) for name, signal in signals.items()}
@@ -108,7 +116,6 @@ def now_out(snapshot: Snapshot, screen: Screen) -> NowOut:
         if verdict.tone in ("ok", "plan") and not verdict.more and gauge["tone"] in ("stop", "plan"):
             verdict = Verdict(tone=gauge["tone"], title=f"{name}: {gauge['words'][:1].lower()}{gauge['words'][1:]}")
     waiting = snapshot.t is None or snapshot.never_measured
-    others = [name for name in CHANNELS if name not in MAIN_CHANNELS and is_fitted(snapshot, name)]
     return NowOut(
         t=snapshot.t,
         shop=snapshot.shop_name,
@@ -123,8 +130,8 @@ def now_out(snapshot: Snapshot, screen: Screen) -> NowOut:
         silent=snapshot.silent,
         contact="lost" if verdict.tone == "silent" or waiting else "ok",
         signals=signals,
-        others=[_signal(snapshot, name, screen, state, name in told) for name in others],
-        air=air_out(snapshot, screen),
+        others=others,
+        air=air,
         filter=bags,
         bag=bag,
         alarms=alarms,
@@ -235,7 +242,7 @@ def _verdict(snapshot: Snapshot, alarms: list[AlarmOut], state: str) -> tuple[Ve
     if unstored:
         return plain("soon", "Nothing is being recorded", unstored)
     if state == "unknown":
-        return plain("wait", NOT_KNOWN, "Neither the motor current nor a pressure tells it yet.")
+        return plain("wait", NOT_KNOWN, "Neither the motor current nor the pressures show it yet.")
     if lost:
         return plain("wait", f"Watching in part: {lost[0]}", sentence(" and ".join(lost[1:])) if lost[1:] else "",
                      "What needs this sensor is not watched.")

@@ -104,7 +104,7 @@ def take_states(browser: Browser, folder: Path, work: Path) -> None:
             context.close()
 
     def put_off(page: Page) -> None:
-        page.locator("form[action*=shelve] button").first.click()
+        page.locator('form[action$="/shelve"] button').first.click()
         page.wait_for_timeout(1000)
 
     def die(page: Page) -> None:

@@ -244,7 +244,10 @@ def test_a_guess_is_not_a_fact(client: Visitor, shop: Shop) -> None:
     real = shop.frame
     shop.frame = lambda: (real()[0], replace(real()[1], gate_probability=0.28))  # type: ignore[method-assign]
     shop.step(2)
-    air, ducts = client.fresh()["air"], client.fresh("/api/v1/ducts")
+    now, ducts = client.fresh(), client.fresh("/api/v1/ducts")
+    air = now["air"]
+    assert {signal["verdict"] for signal in now["signals"].values()} == {"unknown"}, "normal for gates that nobody knows"
+    assert all(signal["verdict_words"].startswith("gates not known; ") for signal in now["signals"].values())
     assert (air["gates"], air["gates_sure"]) == ("not known", "perhaps planer (28\u00a0%)")
     assert ducts["headline"] == "Not known which gates are open"
     assert {piece["gate"] for piece in ducts["pieces"] if piece["kind"] == "port"} == {"unknown"}
