@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import sys
 import time
 
@@ -48,6 +49,10 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     gc.collect()
     gc.freeze()
 
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # A shell starts what runs in its background deaf to control-C, and every process of a test would inherit that.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 BEGAN = time.monotonic()
 
