@@ -86,7 +86,9 @@ def now_out(snapshot: Snapshot, screen: Screen) -> NowOut:
     state = text(snapshot.now, "state", default="unknown")
     alarms = by_weight([alarm_out(alarm, screen, snapshot.clock, state) for alarm in snapshot.alarms])
     pace = number(snapshot.daemon, "pace")
-    told = {channel_of(alarm.condition, alarm.where) for alarm in alarms if alarm.tone not in ("quiet", "over")}
+    # One that was put off still stands: nothing is called fine beside it.
+    there = [alarm for alarm in alarms if alarm.tone not in ("quiet", "over") or (alarm.shelved and alarm.cleared_t is None)]
+    told = {channel_of(alarm.condition, alarm.where) for alarm in there}
     signals = {name: _signal(snapshot, name, screen, state, name in told) for name in MAIN_CHANNELS}
     words = state_words(snapshot, state)
     air = air_out(snapshot, screen)
@@ -104,7 +106,7 @@ def now_out(snapshot: Snapshot, screen: Screen) -> NowOut:
     if verdict.tone == "silent":
         words = f"Last heard: {words[:1].lower()}{words[1:]}"
     bags, bag = filter_out(snapshot, screen), bag_out(snapshot, screen)
-    stands = {alarm.condition for alarm in alarms if alarm.tone not in ("quiet", "over")}
+    stands = {alarm.condition for alarm in there}
     if "bag_full" in stands:  # an alarm lasts a little longer than its cause: the gauge says the same as the alarm
         bag |= {"tone": "stop", "words": "Full", "detail": "", "fill": 100}
     if "filter_loading" in stands and bags["tone"] == "ok":

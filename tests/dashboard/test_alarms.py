@@ -120,6 +120,8 @@ def test_putting_aside_has_an_end_in_event_time(client: Visitor, shop: Shop) -> 
     alarm = now["alarms"][0]
     assert alarm["state"] == "shelved"
     assert alarm["shelved_until"] == shop.t + 3600
+    now = client.fresh()
+    assert now["bag"]["words"] == "Full", "put off, and still there: no gauge calls it fine"
     assert alarm["tone"] == "quiet"
     assert now["alarm_count"] == 0
     assert now["verdict"]["tone"] == "quiet", "put off is not good"
