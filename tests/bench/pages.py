@@ -20,6 +20,7 @@ async n => {
   const script = document.querySelector('script[src*="trends.js"]').src;
   const { Charts } = await import(script.replace('trends.js', 'charts.js'));
   const holder = document.createElement('div');
+  holder.id = 'charts';
   // In the place of the page's own: a chart that is off the screen is not drawn.
   document.getElementById('charts').replaceWith(holder);
   const names = ['a', 'b', 'c', 'd', 'e'], t0 = 1772528400;
