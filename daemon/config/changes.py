@@ -71,6 +71,12 @@ def parse_change(text: str, path: Path, config: Config) -> PlannedChange:
         tree = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise ConfigError([f"{path}: is not TOML: {error}"]) from error
+    shop_only = [f"[{name}]" for name in ("fan", "shop", "filter", "motor", "source") if name in tree]
+    if shop_only:
+        raise ConfigError([
+            f"{path}: is a whole shop (it has {', '.join(shop_only)}) where a change is expected: a file with in_use, remove, "
+            "[[change]], and the [[run]] and [[port]] that are new"
+        ])
     lines = key_lines(text)
     try:
         change = ChangeFile.model_validate(tree)

@@ -123,6 +123,17 @@ def test_no_change_prints_no_change(tmp_path: Path) -> None:
     assert all(row["words"].endswith(": no change") for row in rows)
 
 
+def test_an_empty_change_prints_no_change(tmp_path: Path) -> None:
+    rows = [row for one in answer(tmp_path, "")["sets"] for row in one["changes"]]
+    assert len(rows) > 10
+    assert all(row["words"].endswith(": no change") for row in rows)
+
+
+def test_a_whole_shop_is_not_a_change() -> None:
+    with pytest.raises(ConfigError, match=r"is a whole shop \(it has .*\[fan\].*where a change is expected"):
+        changed(SHOP.text)
+
+
 def test_a_harmless_change_is_said_to_be_one(tmp_path: Path) -> None:
     out = run(tmp_path, 'in_use = [["planer"]]\n[[change]]\nname = "lathe"\nhose_length = "3 ft"\n')
     assert "no flow falls below its machine's need and no velocity below carrying, that did not before" in " ".join(out.split())
