@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from analysis.events import EventKind
-from daemon.store.reader import Reader
+from daemon.store.reader import AlarmState, Reader
 from dashboard.journal_view import entry_out
 from dashboard.shapes import Out, Quantity, Screen
 from dashboard.words import DASH, local_time, running_hours
@@ -57,6 +57,7 @@ def record_out(reader: Reader, screen: Screen) -> Out:
 
 def _month(reader: Reader, screen: Screen, begin: datetime, start: float, end: float) -> Out:
     kinds = [entry.kind for entry in reader.journal(start, end - 1e-3, 5000)]
+    steps = reader.transitions(start=start, end=end - 1e-3, limit=20_000)
     found = reader.trend(["flow_m3s", "drag_ratio", "flow_lost"], start, end - 1.0, 40)
 
     def mean(name: str) -> float | None:
@@ -73,7 +74,7 @@ def _month(reader: Reader, screen: Screen, begin: datetime, start: float, end: f
         "cleaned": kinds.count("cleaned") + kinds.count("replaced"),
         "emptied": kinds.count("emptied"),
         "changed": kinds.count("changed") + kinds.count("added_run"),
-        "alarms": len(reader.alarms(start, end - 1e-3, 5000)),
+        "alarms": sum(step.after is AlarmState.UNACKNOWLEDGED for step in steps),
         "flow": screen.quantity(mean("flow_m3s"), "flow", why=why),
         "ratio": screen.quantity(mean("drag_ratio"), "ratio", why=why),
         "lost": screen.quantity(mean("flow_lost"), "fraction", why=why),
