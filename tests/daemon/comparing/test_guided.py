@@ -69,7 +69,7 @@ def test_before_the_work_and_after_it_and_then_the_answer(tmp_path: Path) -> Non
         desk.ask({"action": "keep"}, start + 900.0, "owner")
 
     try:
-        with pytest.raises(AddedRunDeclined, match="no check from before"):
+        with pytest.raises(AddedRunDeclined, match="no check before the work yet"):
             desk.ask({"action": "check", "side": "after"}, MONDAY, "owner")
         with pytest.raises(AddedRunDeclined, match="no check is in progress"):
             desk.ask({"action": "ready"}, MONDAY, "owner")
