@@ -7,7 +7,7 @@ import math
 from analysis.blocks import Block
 from analysis.conditions import Condition
 from analysis.detectors.budget import certainty, needed
-from analysis.detectors.core import Core
+from analysis.detectors.core import Core, mean_by_curve
 from analysis.detectors.drag import LIKELIER
 from analysis.detectors.keeping import Keeping
 from analysis.detectors.watch import Watch
@@ -99,11 +99,8 @@ class BagFull(Watch):
         chance = CHANCE_SD * math.sqrt(2.0 * len(later) * track.tied_var)
         if not later or track.climb - later[0].climb >= max(LEAST_GROWTH, chance):
             return True
-        then = [one.by_curve for one in self._core.looks_before(since, 8) if one.by_curve is not None]
-        now = [one.by_curve for one in later[-3:] if one.by_curve is not None]
-        if len(then) < 2 or len(now) < 2:
-            return False
-        return sum(now) / len(now) - sum(then) / len(then) >= max(LEAST_GROWTH, 0.5 * growth)
+        then, now = mean_by_curve(self._core.looks_before(since, 8), 2), mean_by_curve(later[-3:], 2)
+        return then is not None and now is not None and now - then >= max(LEAST_GROWTH, 0.5 * growth)
 
     def _watch_for_the_end(self, block: Block) -> None:
         """Does the claim end by itself?"""

@@ -232,6 +232,12 @@ def mean_drag(looks: list[Memory]) -> float:
     return sum(one.drag for one in looks) / len(looks)
 
 
+def mean_by_curve(looks: list[Memory], least: int = 1) -> float | None:
+    """Mean drag (logarithm) by the fan's own curve, where it told it at ``least`` of these looks."""
+    told = [one.by_curve for one in looks if one.by_curve is not None]
+    return sum(told) / len(told) if len(told) >= least else None
+
+
 def _memory(row: list[float | None]) -> Memory | None:
     t, drag, bags, pressure, by_curve, variance, climb = row
     if t is None or drag is None or bags is None or variance is None or climb is None:

@@ -9,7 +9,7 @@ from analysis.conditions import Condition
 from analysis.detectors.air import AirBook
 from analysis.detectors.budget import FALSE_ALARMS, STATISTICAL, certainty, needed
 from analysis.detectors.channels import SensorFault
-from analysis.detectors.core import KEPT_LOOKS, LEAST_FALL_SD, Core, Fall, Memory, mean_drag
+from analysis.detectors.core import KEPT_LOOKS, LEAST_FALL_SD, Core, Fall, Memory, mean_by_curve, mean_drag
 from analysis.detectors.keeping import Keeping
 from analysis.detectors.use import UseBook
 from analysis.detectors.watch import Watch
@@ -270,17 +270,19 @@ class FilterBreach(Watch):
             level = mean_drag(earlier) if len(earlier) >= 3 else after
             if level - after > max(LEAST_TEAR, LEAST_FALL_SD * self.core.track.habit_sd) and self._borne_out(since, level, 2):
                 self._claim(since, level, after, certainty(tearing, threshold))
-        if self.core.look is not None and self._fall and not self.standing:
-            self._see_if_over()
-        if self.core.look is not None and self._fall and not self.standing:
-            self._judge()
-            if not self.standing:
-                self._look_for_hole()
+        if self.core.look is None or not self._fall or self.standing:
+            return
+        if self._is_over():
+            self.over()
+            return
+        self._judge()
+        if not self.standing:
+            self._look_for_hole()
 
     def judge(self, fall: Fall) -> str:
         """What a fall of the drag was: "breach", "tube", "cleaned", or "" while it is not clear."""
         self._fall, self._at_stop = [fall.since, fall.before, fall.after], fall.at_stop
-        self._curve_before = self._by_curve(self.core.looks_before(fall.since, KEPT_LOOKS)[-12:])
+        self._curve_before = mean_by_curve(self.core.looks_before(fall.since, KEPT_LOOKS)[-12:])
         self._hole = 0.0
         odds = self._tube_odds(fall)
         if odds is not None and odds > TUBE_ODDS:
@@ -300,13 +302,12 @@ class FilterBreach(Watch):
         if (not self._at_stop or self._below_clean()) and self._borne_out(since, before, 2):
             self._claim(since, before, after, self._sure)
 
-    def _see_if_over(self) -> None:
-        """The drag is what it was before: a tube or a sensor that is well again, or a guess of the gates that was wrong."""
+    def _is_over(self) -> bool:
+        """Whether the drag is what it was before: a tube or a sensor is well again, or a guess of the gates was wrong."""
         since, before, after = self._fall
         newest = self.core.looks_after(since)[-OVER_LOOKS:]
         now = [one.drag if one.by_curve is None else one.by_curve for one in newest]
-        if len(now) == OVER_LOOKS and _mean(now) > 0.5 * (before + after):
-            self.over()
+        return len(now) == OVER_LOOKS and _mean(now) > 0.5 * (before + after)
 
     def _below_clean(self) -> bool:
         clean, now = self.core.clean, self.core.looks_after(self._fall[0])
@@ -326,19 +327,13 @@ class FilterBreach(Watch):
     def _borne_out(self, since: float, before: float, looks: int) -> bool:
         """Whether the fan's own curve, which needs no gates, has seen at least half of the fall, and more than the drag usually
         wanders: by the curve before as well as after, where it told the drag then."""
-        later = [one.by_curve for one in self.core.looks_after(since) if one.by_curve is not None]
-        if len(later) < looks:
+        later = mean_by_curve(self.core.looks_after(since), looks)
+        if later is None:
             return False
         fall = before - mean_drag(self.core.looks_after(since))
         least = max(0.5 * fall, LEAST_FALL_SD * self.core.track.habit_sd)
-        seen = self._by_curve(self.core.looks_before(since, 12)) if self._curve_before is None else self._curve_before
-        return least < (before if seen is None else seen) - _mean(later) < 1.5 * fall
-
-    @staticmethod
-    def _by_curve(looks: list[Memory]) -> float | None:
-        """The drag by the fan's own curve over these looks, where it told it."""
-        told = [one.by_curve for one in looks if one.by_curve is not None]
-        return _mean(told) if told else None
+        seen = mean_by_curve(self.core.looks_before(since, 12)) if self._curve_before is None else self._curve_before
+        return least < (before if seen is None else seen) - later < 1.5 * fall
 
     def over(self) -> None:
         """The fall was a cleaning."""
