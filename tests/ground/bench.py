@@ -25,7 +25,7 @@ from tests.ground.score import Said, Tally, score, table
 from tests.ground.shops import FAMILIES, make
 from tests.ground.write import shop_toml, when
 
-OPENED_ONCE = "cellar"
+OPENED_ONCE = "loft"
 """The family of which nothing is chosen."""
 KNOW = {"drawing": (False, False), "tour": (True, False), "gates": (True, True), "switches": (False, True)}
 """Whether a tour was made, and whether gate switches are fitted."""

@@ -94,6 +94,8 @@ class Fault:
         share = np.clip((t - self.t0) / max(self.ramp_s, 1.0), 0.0, 1.0) * (t < self.t1)
         if self.law == "late":
             return np.asarray(0.3 * share + 0.7 * share**6)
+        if self.law == "jumps":
+            return np.ceil(4.0 * share) / 4.0
         return np.asarray(share ** {"even": 1.0, "speeding": 2.0, "slowing": 0.6}[self.law])
 
     @property

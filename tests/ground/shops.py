@@ -12,10 +12,13 @@
     trunks, both kinds of wheel, bags and cartridges with a quadratic loss of their own, turbulence with a second, slower
     memory, half open gates, helpers, pairs, losses before the tap, faults that grow by other laws.
 ``cellar``
+    was opened once for the figures of an earlier state, and is one to develop on since. Three to seven ports on three
+    short trunks that meet at the unit, long hoses, open paddle wheels with a flat curve, both kinds of filter, weak mains,
+    slow pulsation, long dwells at one machine, fans that run through the day, faults that grow slowly and then at once.
+``loft``
     opened once, for the closing note of a release; nothing of the product is run on it before, and nothing is chosen by
-    what it says. Three to seven ports on three short trunks that meet at the unit, long hoses, open paddle wheels with a
-    flat curve, both kinds of filter, weak mains, slow pulsation, long dwells at one machine, fans that run through the day,
-    faults that grow slowly and then at once.
+    what it says. Four to ten ports on two trunks without heating, radial-tip wheels whose curve has a hump, filters that take
+    a large part of the fan's pressure, gates that leak, air that surges with a long memory, faults that grow in jumps.
 
 Every number is drawn from the one table of its family. Sizes and losses are what small shops have (common practice).
 """
@@ -101,6 +104,8 @@ class Family:
     hose: Range = (0.0, 2.5)
     """Length of the hose at each port [m]."""
     mains: Range = (0.005, 0.03)
+    density: Range = (0.02, 0.05)
+    """Relative swing of the air's density over the seasons; an unheated room has the larger one."""
 
 
 FAMILIES: dict[str, Family] = {
@@ -160,17 +165,33 @@ FAMILIES: dict[str, Family] = {
             "late_open": (0.0, 0.4), "dwell_min": (4.0, 15.0),
         },
     ),
+    "loft": Family(
+        ports=(4, 10), trunks=2, main_mm=(140, 160, 200), drop_mm=(80, 100, 125), narrow=0.25, rough_mm=(0.003, 0.15),
+        leak=(0.01, 0.05), wheels=("tip",), p0=(1700.0, 3300.0), slip=(0.0, 0.025), idle=(0.3, 0.55), phases=(1, 3),
+        filters=("cartridge", "bags"), clean_share=(0.06, 0.18), quadratic=(0.0, 0.25), mixing=(0.5, 0.9), before_tap=(0.0, 0.3),
+        turbulence=(0.004, 0.03), memory=(0.5, 6.0), slow=(0.05, 0.35),
+        steps=((2.0, 2.0, 0.02), (5.0, 1.0, 0.1), (10.0, 5.0, 0.04)), lag=2, spikes=(0.0, 0.0006), missing=(0.0, 0.025),
+        jitter=(0.0, 0.25), zero=(0.5, 9.0), work=(1.0, 1.2, 1.6), loading=(0.5, 4.5), drawn=(0.15, 0.3),
+        fan_known=("points", "wheel"), hours=(14.0, 50.0), fault_law="jumps", hose=(0.3, 3.5), mains=(0.01, 0.03),
+        density=(0.04, 0.07),
+        habits={
+            "shut_before_off": (0.1, 0.9), "shut_between": (0.0, 0.7), "overlap": (0.0, 0.5), "pair": (0.0, 0.25),
+            "half": (0.0, 0.1), "shuffle": (0.0, 0.06), "per_cut": (0.1, 0.7), "coffee": (0.0, 0.25), "helper": (0.0, 0.2),
+            "late_open": (0.0, 0.5), "dwell_min": (2.0, 9.0),
+        },
+    ),
 }
 
 WHEELS: dict[str, tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...], float, float]] = {
     "radial": (((0.22, 1.0), (-0.47, 2.0), (-0.75, 3.4)), ((0.30, 0.0), (0.74, 1.0), (-0.04, 2.0)), 0.60, 1.35),
     "backward": (((0.18, 1.0), (-1.18, 2.3)), ((0.36, 0.0), (1.32, 1.1), (-0.86, 2.2)), 0.50, 0.86),
     "paddle": (((-0.20, 1.0), (0.45, 2.0), (-1.25, 3.0)), ((0.20, 0.0), (0.55, 1.0), (0.25, 2.0)), 0.62, 1.70),
+    "tip": (((0.35, 1.0), (-0.10, 2.0), (-1.25, 3.2)), ((0.25, 0.0), (0.90, 1.0), (-0.05, 2.5)), 0.58, 1.24),
 }
 """Terms of pressure and of power by kind of wheel, the pressure coefficient ``p0 / (density u^2)``, and ``w0 / (p0 q_free)``,
-which makes the best efficiency about 50 %, 64 % and 47 %. A radial wheel's power rises throughout, so does an open paddle
-wheel's, whose pressure is flat over much of its range; a backward-inclined wheel's power has its peak before free delivery
-(fan handbooks)."""
+which makes the best efficiency about 50 %, 64 %, 47 % and 58 %. A radial wheel's power rises throughout, so does an open
+paddle wheel's, whose pressure is flat over much of its range, and a radial-tip wheel's, whose pressure has a hump at a third
+of its air; a backward-inclined wheel's power has its peak before free delivery (fan handbooks)."""
 
 
 @dataclass(frozen=True)
@@ -281,7 +302,7 @@ def make(family: str, seed: int) -> Shop:
         full_scale={"inlet_pa": (-6000.0, 500.0), "filter_pa": (-250.0, 2900.0), "motor_a": (0.0, 190.0)},
     )
     return Shop(
-        family, seed, plant, motor, bags, board, (rng.uniform(0.02, 0.05), rng.uniform(0.005, 0.015)),
+        family, seed, plant, motor, bags, board, (rng.uniform(*table.density), rng.uniform(0.005, 0.015)),
         rng.uniform(*table.mains), draw(table.drawn), pick(table.fan_known), draw(table.hours),
         {k: float(rng.uniform(*v)) for k, v in table.habits.items()}, board.work, table.fault_law,
     )
