@@ -2,7 +2,9 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 PORT ?= 8765
+WORKERS ?= 3
 MINUTES ?= 15
 
 .PHONY: run test test-all test-long test-fast lint bench screenshots clean
@@ -16,24 +18,27 @@ $(VENV)/bin/python:
 	@$(PYTHON) -m venv $(VENV) || ($(PYTHON) -m pip install --user --quiet virtualenv && $(PYTHON) -m virtualenv $(VENV))
 
 $(VENV)/.run-ready: pyproject.toml constraints.txt | $(VENV)/bin/python
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	@$(PIP) -c constraints.txt -e .
 	@touch $@
 
-$(VENV)/.test-ready: $(VENV)/.run-ready
-	@echo "installing what the tests need (once)"
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile -c constraints.txt -e '.[test]'
+# The pinned packages in two halves at once, one for each processor; then pip adds whatever is still missing.
+$(VENV)/.test-ready: pyproject.toml constraints.txt | $(VENV)/bin/python
+	@echo "installing the packages of the project and its tests (once)"
+	@for half in 0 1; do awk "NR % 2 == $$half" constraints.txt > $(VENV)/half-$$half; $(PIP) --no-deps -r $(VENV)/half-$$half & done; wait
+	@$(PIP) -c constraints.txt -e '.[test]'
 	@sh tests/support/system_packages.sh
-	@touch $@
+	@touch $(VENV)/.run-ready $@
 
+# More workers than processors: what starts a daemon or a browser mostly waits.
 test: $(VENV)/.test-ready
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal
+	$(BIN)/python -m pytest -q -n $(WORKERS) --dist worksteal
 
 test-all: lint
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal --long
+	$(BIN)/python -m pytest -q -n $(WORKERS) --dist worksteal --long
 
 # The long ones alone, begun within MINUTES
 test-long: $(VENV)/.test-ready
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal --long -m long --for-minutes $(MINUTES)
+	$(BIN)/python -m pytest -q -n $(WORKERS) --dist worksteal --long -m long --for-minutes $(MINUTES)
 
 test-fast: $(VENV)/.test-ready
 	$(BIN)/python -m pytest -q -m 'not slow'

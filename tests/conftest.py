@@ -42,6 +42,34 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=[item for item in items if item.get_closest_marker("long")])
         items[:] = [item for item in items if not item.get_closest_marker("long")]
     items.sort(key=lambda item: (item.get_closest_marker("long") is not None, item.get_closest_marker("slow") is not None))
+    workers = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    if workers > 1:
+        items[:] = dealt(items, workers)
+
+
+def dealt(items: list[pytest.Item], workers: int) -> list[pytest.Item]:
+    """In as many shares as xdist cuts the list into, each with its part of the slow modules, which wait while others compute.
+
+    The first share begins with them, the next has them later, so that they do not all wait at the same time.
+    """
+    slow: dict[str, list[pytest.Item]] = {}
+    fast = []
+    for item in items:
+        if item.get_closest_marker("slow") or item.get_closest_marker("long"):
+            slow.setdefault(item.nodeid.partition("::")[0], []).append(item)
+        else:
+            fast.append(item)
+    modules: list[list[list[pytest.Item]]] = [[] for _ in range(workers)]
+    for module in sorted(slow.values(), key=len, reverse=True):  # each module to the share that has fewest
+        min(modules, key=lambda share: sum(map(len, share))).append(module)
+    dealt, size, taken = [], len(items) // workers, 0
+    for number, share in enumerate(modules):
+        waiting = [item for module in share for item in module]
+        mine = fast[taken:] if number == workers - 1 else fast[taken : taken + max(0, size - len(waiting))]
+        taken += len(mine)
+        before = len(mine) * number // workers
+        dealt += [*mine[:before], *waiting, *mine[before:]]
+    return dealt
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
