@@ -48,27 +48,25 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def dealt(items: list[pytest.Item], workers: int) -> list[pytest.Item]:
-    """In as many shares as xdist cuts the list into, each with its part of the slow modules, which wait while others compute.
-
-    The first share begins with them, the next has them later, so that they do not all wait at the same time.
-    """
+    """In as many shares as xdist cuts the list into, each with some of the slow modules: they wait while others compute, each
+    share at another time. All that use the browser are in one share, which begins with them."""
     slow: dict[str, list[pytest.Item]] = {}
     fast = []
     for item in items:
         if item.get_closest_marker("slow") or item.get_closest_marker("long"):
-            slow.setdefault(item.nodeid.partition("::")[0], []).append(item)
+            module = item.nodeid.partition("::")[0]
+            slow.setdefault("browser" if module.startswith("tests/browser/") else module, []).append(item)
         else:
             fast.append(item)
-    modules: list[list[list[pytest.Item]]] = [[] for _ in range(workers)]
-    for module in sorted(slow.values(), key=len, reverse=True):  # each module to the share that has fewest
-        min(modules, key=lambda share: sum(map(len, share))).append(module)
-    dealt, size, taken = [], len(items) // workers, 0
-    for number, share in enumerate(modules):
-        waiting = [item for module in share for item in module]
-        mine = fast[taken:] if number == workers - 1 else fast[taken : taken + max(0, size - len(waiting))]
-        taken += len(mine)
-        before = len(mine) * number // workers
-        dealt += [*mine[:before], *waiting, *mine[before:]]
+    shares: list[list[pytest.Item]] = [[] for _ in range(workers)]
+    for module in sorted(slow, key=lambda name: (name != "browser", -len(slow[name]))):
+        min(shares, key=len).extend(slow[module])
+    dealt, size = [], len(items) // workers
+    for number, share in enumerate(shares):
+        count = max(0, size - len(share)) if number < workers - 1 else len(fast)
+        mine, fast = fast[:count], fast[count:]
+        before = count * number // workers
+        dealt += [*mine[:before], *share, *mine[before:]]
     return dealt
 
 

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page, expect
 from analysis.events import EventKind
 from dashboard.serve import DashboardThread
 from dashboard.settings import DashboardSettings
-from tests.browser.browsing import Watch, chromium, context_of
+from tests.browser.browsing import Watch, chromium, visit
 from tests.dashboard.shop import Pump, Shop
 
 # Generous ends: a test that passes never waits so long.
@@ -78,12 +78,7 @@ def served(pump: Pump) -> Iterator[DashboardThread]:
 
 @pytest.fixture(params=["phone", pytest.param("desktop", marks=pytest.mark.long)])
 def scene(request: pytest.FixtureRequest, browser: Browser, pump: Pump, served: DashboardThread) -> Iterator[Scene]:
-    context = context_of(browser, phone=request.param == "phone")
-    page = context.new_page()
-    page.set_default_timeout(60_000)
-    watch = Watch()
-    watch.follow(page)
-    yield Scene(pump, served.url, page, watch, served)
-    context.close()
+    with visit(browser, phone=request.param == "phone") as (page, watch):
+        yield Scene(pump, served.url, page, watch, served)
     assert watch.errors == []
     assert watch.strays == [], "a request left this computer"

@@ -20,7 +20,7 @@ from daemon.drafting.desk import SetupDesk
 from daemon.finding.found import Found, from_lines
 from daemon.finding.places import Place, PortPlace, Search
 from dashboard.setup_app import SetupServer
-from tests.browser.browsing import DESKTOP, PHONE, Watch, context_of
+from tests.browser.browsing import DESKTOP, PHONE, context_of, visit
 from tests.support.waiting import GENEROUS_S
 
 pytestmark = pytest.mark.slow
@@ -94,14 +94,9 @@ on_a_desk = pytest.mark.parametrize("first", [pytest.param("phone-light", marks=
 @pytest.fixture(params=["phone-light", pytest.param("desktop-dark", marks=LONG)])
 def first(request: pytest.FixtureRequest, browser: Browser, server: SetupServer, tmp_path: Path) -> Iterator[FirstRun]:
     device, scheme = request.param.split("-")
-    context = context_of(browser, phone=device == "phone", dark=scheme == "dark")
-    page = context.new_page()
-    page.set_default_timeout(60_000)
-    watch = Watch()
-    watch.follow(page)
-    page.goto(server.url)
-    yield FirstRun(tmp_path / "shop.toml", page)
-    context.close()
+    with visit(browser, phone=device == "phone", dark=scheme == "dark") as (page, watch):
+        page.goto(server.url)
+        yield FirstRun(tmp_path / "shop.toml", page)
     assert [error for error in watch.errors if error != REFUSED] == []
     assert watch.strays == []
 
