@@ -7,6 +7,8 @@ PORT ?= 8765
 WORKERS ?= 3
 MINUTES ?= 15
 
+export PYTHONDONTWRITEBYTECODE :=
+
 .PHONY: run test test-all test-long test-fast lint bench screenshots clean
 
 run: $(VENV)/.run-ready
@@ -21,11 +23,12 @@ $(VENV)/.run-ready: pyproject.toml constraints.txt | $(VENV)/bin/python
 	@$(PIP) -c constraints.txt -e .
 	@touch $@
 
-# The pinned packages in two halves at once, one for each processor; then pip adds whatever is still missing.
+# The pinned packages in two halves at once, one for each processor; then pip adds whatever is still missing while everything that
+# the tests import is compiled, once and not by each of their workers.
 $(VENV)/.test-ready: pyproject.toml constraints.txt | $(VENV)/bin/python
 	@echo "installing the packages of the project and its tests (once)"
 	@for half in 0 1; do awk "NR % 2 == $$half" constraints.txt > $(VENV)/half-$$half; $(PIP) --no-deps -r $(VENV)/half-$$half & done; wait
-	@$(PIP) -c constraints.txt -e '.[test]'
+	@$(BIN)/python -m pytest -q --collect-only >$(VENV)/collected 2>&1 & $(PIP) -c constraints.txt -e '.[test]' && wait
 	@sh tests/support/system_packages.sh
 	@touch $(VENV)/.run-ready $@
 

@@ -281,10 +281,10 @@ def test_many_threads_read_while_one_writes(path: Path) -> None:
         except Exception as error:
             problems.append(repr(error))
 
-    threads = [threading.Thread(target=look) for _ in range(6)]
+    threads = [threading.Thread(target=look) for _ in range(4)]
     for thread in threads:
         thread.start()
-    for k in range(400):
+    for k in range(200):
         writer.frame(frame(NINE + k, motor_a=float(k)), None)
         if k % 50 == 0:
             writer.transition(step(k + 1, NORMAL, RAISED, NINE + k))
