@@ -95,22 +95,30 @@ class Panel {
     return { series, bands, shape: JSON.stringify([series.length, !!before, first.symbol, Object.keys(trend.bands)]) };
   }
 
-  show(trend, before) {
-    const { series, bands, shape } = this.build(trend, before);
-    const any = this.lines.some(line => this.data[line].some(v => v != null));
-    this.empty.hidden = any; this.box.hidden = !any;
+  /** Takes new data; nothing is made of them before somebody looks. */
+  show(trend, before) { this.source = [trend, before]; this.due = "data"; }
+
+  /** Makes the columns of what was taken; whether there is anything to draw. */
+  ready() {
+    if (!this.source) return this.any;
+    const [trend, before] = this.source;
+    this.source = null;
+    this.built = this.build(trend, before);
+    this.any = this.lines.some(line => this.data[line].some(v => v != null));
+    this.empty.hidden = this.any; this.box.hidden = !this.any;
     this.empty.textContent = trend.t.length ? "No reading of this in this time." : "The fan did not run in this time, or nothing was recorded.";
-    this.due = false;
-    if (!any) { this.now.textContent = ""; return; }
-    this.range = this.reach();
-    this.draw = () => this.drawn(series, bands, shape);
-    if (this.seen === false) this.due = true;
-    else this.draw();
+    if (this.any) this.range = this.reach();
+    else this.now.textContent = "";
+    return this.any;
   }
 
-  /** Puts what was built on the canvas. A chart that is not on the screen waits for that until it is. */
-  drawn(series, bands, shape) {
-    this.due = false;
+  /** Puts on the canvas what is due there: new data, or the same in a moved window. */
+  paint() {
+    const due = this.due, any = this.ready();
+    this.due = "";
+    if (!any) return;
+    if (due === "window") return void this.plot?.setScale("x", this.group.window);
+    const { series, bands, shape } = this.built;
     if (!this.plot || this.shape !== shape) {
       this.plot?.destroy();
       this.plot = new uPlot(this.options(series, bands), this.data, this.box);
@@ -157,8 +165,8 @@ class Panel {
 
   /** The chart in a sentence, for those who do not see it. */
   sentence() {
-    const seen = this.lines?.flatMap(line => this.data[line].filter(v => v != null)) ?? [];
-    if (!seen.length) return `${this.title.textContent}: nothing in this time.`;
+    const seen = this.ready() && this.lines.flatMap(line => this.data[line].filter(v => v != null));
+    if (!seen) return `${this.title.textContent}: nothing in this time.`;
     const show = value => numberText(value, this.axis), first = seen[0], last = seen[seen.length - 1];
     const mean = seen.reduce((sum, v) => sum + v, 0) / seen.length, limit = this.limit ? ` ${this.limit.words} at ${show(this.limit.si * this.axis.factor + this.axis.offset)}.` : "";
     return `${this.title.textContent}: began at ${show(first)}, ended at ${show(last)}; mean ${show(mean)}, from ${show(Math.min(...seen))} to ${show(Math.max(...seen))}.${limit}`;
@@ -221,8 +229,8 @@ export class Charts {
       for (const { target, isIntersecting } of entries) {
         const panel = this.panels.find(one => one.holder === target);
         if (panel) panel.seen = isIntersecting;
-        if (panel?.seen && panel.due) panel.draw();
       }
+      this.draw();
     }, { rootMargin: "20px" });
     this.setPanels(options.panels);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw());
@@ -240,7 +248,20 @@ export class Charts {
 
   redraw() {
     for (const panel of this.panels) { panel.plot?.destroy(); panel.plot = null; }
-    if (this.trend) for (const panel of this.panels) panel.show(this.trend, this.before);
+    if (this.trend) this.show();
+  }
+
+  show() {
+    for (const panel of this.panels) panel.show(this.trend, this.before);
+    this.draw();
+  }
+
+  /** Draws what is due and on the screen: the chart that is held, or else the uppermost, at once, and each other one in a frame of
+   * its own. So a finger never waits for all of them. What is off the screen waits until it is seen. */
+  draw() {
+    const due = this.panels.filter(one => one.due && one.seen !== false), first = due.find(one => one === this.held) ?? due[0];
+    first?.paint();
+    if (due.length > 1) this.frame ??= requestAnimationFrame(() => { this.frame = null; this.draw(); });
   }
 
   get points() { return Math.max(60, Math.min(2000, Math.floor(this.holder.clientWidth - 78) || 600)); }
@@ -271,7 +292,7 @@ export class Charts {
       const [trend, before] = await Promise.all(wanted);
       this.trend = trend; this.before = before; this.loadedAt = performance.now();
       uPlot.sync(this.key);
-      for (const panel of this.panels) panel.show(trend, before);
+      this.show();
       this.onState(this);
     } catch (error) {
       if (error.name !== "AbortError") this.onState(this, error.message);
@@ -319,7 +340,7 @@ export class Charts {
     trend.limits = more.limits;
     trend.journal = trend.journal.filter(j => !more.journal.some(m => m.id === j.id)).concat(more.journal);
     this.window = this.latest();
-    for (const panel of this.panels) panel.show(trend, this.before);
+    this.show();
     this.onState(this);
   }
 
@@ -337,7 +358,11 @@ export class Charts {
     return this.zoomTo(min, max);
   }
   /** Moves the window while a finger is still down: with what is loaded. */
-  drag(min, max) { this.live = false; this.window = { min, max }; for (const panel of this.panels) if (panel.seen === false) panel.due = !!panel.plot; else panel.plot?.setScale("x", this.window); }
+  drag(min, max) {
+    this.live = false; this.window = { min, max };
+    for (const panel of this.panels) panel.due ||= "window";
+    this.draw();
+  }
 
   tickText(t, step) {
     const d = this.zone ? uPlot.tzDate(new Date(t * 1000), this.zone) : new Date(t * 1000), month = MONTHS[d.getMonth()];
@@ -349,6 +374,7 @@ export class Charts {
 
   /** Moves the one cursor to a share of the window, and tells what stands there. */
   point(share) {
+    for (const one of this.panels) one.ready();
     const panel = this.panels.find(one => one.plot && !one.box.hidden);
     if (!panel) return "";
     panel.plot.setCursor({ left: Math.min(1, Math.max(0, share)) * panel.plot.over.clientWidth, top: 10 }, true, true);
@@ -365,7 +391,7 @@ export class Charts {
 
   /** What is seen as one picture. */
   async png() {
-    for (const panel of this.panels) if (panel.due) panel.draw();
+    for (const panel of this.panels) if (panel.due) panel.paint();
     await new Promise(done => { setTimeout(done); });
     const plots = this.panels.filter(one => one.plot && !one.box.hidden), r = devicePixelRatio, head = 30 * r, out = document.createElement("canvas"), ctx = out.getContext("2d");
     out.width = Math.max(...plots.map(one => one.plot.ctx.canvas.width)); out.height = plots.reduce((sum, one) => sum + one.plot.ctx.canvas.height + head, head);

@@ -14,6 +14,7 @@ export function gestures(panel) {
     if (event.pointerType === "mouse") return;
     fingers.set(event.pointerId, event.clientX);
     over.setPointerCapture(event.pointerId);
+    group.held = panel;
     start();
   });
   over.addEventListener("pointermove", event => {
@@ -46,6 +47,7 @@ export function gestures(panel) {
   let rest = 0;
   over.addEventListener("wheel", event => {
     event.preventDefault();
+    group.held = panel;
     const { min, max } = group.window, under = valueAt(event.clientX);
     if (Math.abs(event.deltaX) > Math.abs(event.deltaY)) { const by = (max - min) * event.deltaX / 1000; group.drag(min + by, max + by); }
     else { const factor = Math.min(20 * 366 * 86400 / (max - min), Math.max(30 / (max - min), 1.0015 ** event.deltaY)); group.drag(under - (under - min) * factor, under + (max - under) * factor); }

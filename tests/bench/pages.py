@@ -2,8 +2,9 @@
 
     python -m tests.bench.pages
 
-Aims: first paint within 1000 ms, a redraw of the five charts as a phone has them (300 points each: one a pixel) within 50 ms.
-Five thousand points each show what room there is. Other work beside counts against them: the figures of a quiet computer are
+Aims: first paint within 1000 ms, a redraw of charts as a phone has them (300 points each: one a pixel) within 50 ms. The chart under
+the finger is drawn at once, each other one on the screen in a frame of its own: the time until the first is painted (what a finger
+waits for), the longest frame and the time until all are painted are told. Five thousand points each show what room there is. Other work beside counts against them: the figures of a quiet computer are
 the ones to keep.
 """
 
@@ -32,19 +33,29 @@ async n => {
   const group = new Charts(holder, { panels: names.map(name => [name]), span: n });
   group.window = { min: t0, max: t0 + n };
   group.lastT = t0 + n;
-  const times = [];
+  const painted = () => new Promise(done => {
+    // A message sent from within a frame comes when that frame has been painted.
+    const { port1, port2 } = new MessageChannel();
+    port1.onmessage = done;
+    port2.postMessage(0);
+  });
+  const frame = () => new Promise(requestAnimationFrame), rounds = [];
   for (let i = 0; i < 25; i++) {
-    const trend = group.trend = { ...rest, columns: columns(i) };
-    await new Promise(requestAnimationFrame);
+    group.trend = { ...rest, columns: columns(i) };
+    await frame();
     const began = performance.now();
-    for (const panel of group.panels) panel.show(trend, null);
-    // The charts are drawn in this very frame; a message sent from within it comes when it has been painted.
-    const painted = new MessageChannel();
-    painted.port2.postMessage(0);
-    await new Promise(done => { painted.port1.onmessage = done; });
-    times.push(performance.now() - began);
+    group.show();
+    await painted();
+    const first = performance.now() - began;
+    let longest = first;
+    while (group.panels.some(panel => panel.due && panel.seen !== false)) {
+      const from = await frame(); // when that frame began
+      await painted();
+      longest = Math.max(longest, performance.now() - from);
+    }
+    rounds.push([first, longest, performance.now() - began]);
   }
-  return times.slice(5).sort((x, y) => x - y);
+  return [0, 1, 2].map(at => rounds.slice(5).map(row => row[at]).sort((x, y) => x - y));
 }
 """
 
@@ -63,9 +74,9 @@ def main() -> None:
             page.wait_for_selector("canvas")
             context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": throttle})
             for points in (300, 5000):
-                times: list[float] = page.evaluate(REDRAW, points)
-                median, worst = times[len(times) // 2], times[-1]
-                print(f"redraw of 5 x {points} points at {throttle} times throttle: median {median:.0f} ms, worst {worst:.0f} ms")
+                first, frame, all_of_them = (f"{times[len(times) // 2]:.0f}" for times in page.evaluate(REDRAW, points))
+                print(f"redraw of charts of {points} points at {throttle} times throttle, median: the first {first} ms, "
+                      f"the longest frame {frame} ms, all on the screen {all_of_them} ms")
             context.close()
 
 
