@@ -13,7 +13,6 @@ from pathlib import Path
 
 from dashboard.shapes import DASH, Out, Screen, day_and_time, dig, number, rows, sentence, shape_of, table, text, texts
 from dashboard.snapshot import Document, Snapshot
-from dashboard.tour_view import GateOut
 
 VERDICTS = {
     "kept": ("ok", "No – your ports still get their air"),
@@ -90,7 +89,7 @@ def _check(snapshot: Snapshot) -> Out | None:
         "tone": _CHECK_TONES.get(phase, "wait"),
         "measured": [" and ".join(map(str, gates)) or "all shut" for gates in steady] if isinstance(steady, list) else [],
         "percent": round(100 * min(1.0, max(0.0, number(check, "progress") or 0.0))),
-        "gates": [GateOut(name=name, is_open=name in opened) for name in gates] if phase in ("set", "measure", "refused") else [],
+        "gates": [{"name": name, "is_open": name in opened} for name in gates] if phase in ("set", "measure", "refused") else [],
     }
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, Field
-
 from analysis.conditions import TEXTS, Condition, Urgency
 from analysis.events import EventKind
 from analysis.findings import Evidence
@@ -13,7 +11,6 @@ from dashboard.words import NO_BREAK, day_and_time, duration, sentence, since, u
 
 URGENCY_WORDS = {Urgency.STOP: "Stop now", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits you"}
 """What each urgency asks of the owner."""
-_URGENCY_ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.PLAN: 2}
 
 STATE_WORDS = {
     AlarmState.NORMAL: "Over",
@@ -59,46 +56,6 @@ def channel_of(condition: Condition | str, where: str) -> str:
     return where if condition == Condition.SENSOR_FAULT else _CHANNEL.get(Condition(condition), "")
 
 
-class AlarmOut(BaseModel):
-    """One alarm, open or past. One without content is what the page's template for further alarms is made from."""
-
-    id: int = Field(default=0, examples=[12])
-    condition: str = Field(default="", examples=["bag_full"])
-    where: str = Field(default="", examples=[""])
-    title: str = Field(default="", examples=["The chip bag is full"])
-    meaning: str = Field(default="", examples=["Chips are being carried up into the filter bags."])
-    action: str = Field(default="", examples=["Stop the fan and empty the chip bag."])
-    urgency: str = Field(default="", examples=["stop"])
-    urgency_words: str = Field(default="", examples=["Stop now"])
-    tag: str = Field(default="", examples=["Stop now"])
-    line: str = Field(default="", examples=["since 09:14 · almost sure (97 %) · Not seen yet"])
-    state: str = Field(default="", examples=["unacknowledged"])
-    state_words: str = Field(default="", examples=["Not seen yet"])
-    tone: str = Field(default="", examples=["stop"])
-    since_t: float = 0.0
-    raised_t: float = 0.0
-    cleared_t: float | None = None
-    acknowledged_t: float | None = None
-    shelved_until: float | None = None
-    since: str = Field(default="", examples=["09:14"])
-    until: str = Field(default="", examples=["12:30"])
-    sure: str = Field(default="", examples=["almost sure (97 %)"])
-    confidence: float = Field(default=0.0, examples=[0.97])
-    evidence: list[Out] = []
-    could_be: list[str] = []
-    raised: str = Field(default="", examples=["09:14"])
-    cleared: str = Field(default="", examples=["10:02"])
-    answer: str = Field(default="", examples=["I emptied it"], description="what the button that answers it says")
-    answer_url: str = Field(default="", examples=["/alarms/12/answer"])
-    acknowledgeable: bool = False
-    resettable: bool = False
-    shelved: bool = False
-    shelvable: bool = False
-    in_service: bool = False
-    asks: bool = Field(default=False, description="whether there is anything to say about it")
-    history: str = Field(default="/alarms/0", examples=["/alarms/12"])
-
-
 def sure_words(confidence: float) -> str:
     """How sure a claim is, in words and in percent.
 
@@ -140,66 +97,62 @@ def answer_of(alarm: Alarm) -> tuple[EventKind | None, str]:
     return None, GOT_IT if alarm.state in WAITING else ""
 
 
-def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") -> AlarmOut:
+def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") -> Out:
     """One alarm for a screen. ``fan`` is the state of the fan, where it is known: nobody is told to stop one that stands."""
     texts = TEXTS[alarm.condition]
-    finding = alarm.finding
-    quiet = alarm.state in QUIET or alarm.state in (AlarmState.NORMAL, AlarmState.LATCHED_ACKNOWLEDGED)
-    over = alarm.state in OVER and not quiet
-    began = since(alarm.since_t, now)
-    ended = since(alarm.cleared_t, now) if alarm.cleared_t is not None else ""
-    sure, state_words = sure_words(finding.confidence), STATE_WORDS[alarm.state]
+    finding, cleared = alarm.finding, alarm.cleared_t is not None
+    over = alarm.state in OVER and alarm.state is not AlarmState.LATCHED_ACKNOWLEDGED
+    quiet = not over and alarm.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+    began, sure, state_words = since(alarm.since_t, now), sure_words(finding.confidence), STATE_WORDS[alarm.state]
+    ended = since(alarm.cleared_t, now) if cleared else ""
     until = since(alarm.shelved_until, now) if alarm.shelved_until else ""
-    when = f"{began} to {ended}" if ended else f"since {began}"
     meaning, action = texts.meaning, sentence(finding.action or texts.action)
-    stop = "Stop the fan and "
+    urgency, stop = URGENCY_WORDS[alarm.urgency], "Stop the fan and "
     if fan == "off" and action.startswith(stop):
         action = f"{action[len(stop)].upper()}{action[len(stop) + 1:]}"
-    if alarm.cleared_t is not None:
-        # Its cause is gone, also where it was put off since: what was to be done then would mislead now.
-        meaning = f"What it meant: {meaning[:1].lower()}{meaning[1:]}"
-        action = "" if alarm.state is AlarmState.NORMAL else LOOK
-    urgency = URGENCY_WORDS[alarm.urgency]
     if fan == "off" and alarm.urgency is Urgency.STOP:
         urgency = "Before the next start"
-    asks = [] if over or alarm.state is AlarmState.NORMAL else [state_words]
-    return AlarmOut(
-        id=alarm.id,
-        condition=alarm.condition.value,
-        where=alarm.where,
-        title=title_of(alarm.condition, alarm.where, alarm.cleared_t is not None),
-        meaning=meaning,
-        action=action,
-        urgency=alarm.urgency.value,
-        urgency_words=URGENCY_WORDS[alarm.urgency],
-        tag=urgency if alarm.cleared_t is None else state_words if over else "Fine now",
-        line=" · ".join([when, sure] + ([f"{state_words} until {until}"] if until else asks)),
-        state=alarm.state.value,
-        state_words=state_words,
-        tone="quiet" if quiet else "over" if over else alarm.urgency.value,
-        since_t=alarm.since_t,
-        raised_t=alarm.raised_t,
-        cleared_t=alarm.cleared_t,
-        acknowledged_t=alarm.acknowledged_t,
-        shelved_until=alarm.shelved_until,
-        since=began,
-        until=until,
-        sure=sure,
-        confidence=finding.confidence,
-        evidence=[evidence_out(item, screen) for item in finding.evidence.values()],
-        could_be=[unbroken(words) for words in finding.could_be],
-        raised=since(alarm.raised_t, now),
-        cleared=ended,
-        answer=answer_of(alarm)[1],
-        answer_url=f"/alarms/{alarm.id}/answer",
-        acknowledgeable=alarm.state in WAITING,
-        resettable=alarm.state in LATCHED,
-        shelved=alarm.state is AlarmState.SHELVED,
-        shelvable=alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED),
-        in_service=alarm.state is not AlarmState.OUT_OF_SERVICE,
-        asks=alarm.state not in (AlarmState.NORMAL, AlarmState.SUPPRESSED),
-        history=f"/alarms/{alarm.id}",
-    )
+    if cleared:  # also where it was put off since: what was to be done then would mislead now
+        meaning = f"What it meant: {meaning[:1].lower()}{meaning[1:]}"
+        action = "" if alarm.state is AlarmState.NORMAL else LOOK
+    asks = f"{state_words} until {until}" if until else "" if over or alarm.state is AlarmState.NORMAL else state_words
+    return {
+        "id": alarm.id,
+        "condition": alarm.condition.value,
+        "where": alarm.where,
+        "title": title_of(alarm.condition, alarm.where, cleared),
+        "meaning": meaning,
+        "action": action,
+        "urgency": alarm.urgency.value,
+        "urgency_words": URGENCY_WORDS[alarm.urgency],
+        "confidence": finding.confidence,
+        "tag": urgency if not cleared else state_words if over else "Fine now",
+        "line": " · ".join(filter(None, (f"{began} to {ended}" if cleared else f"since {began}", sure, asks))),
+        "state": alarm.state.value,
+        "state_words": state_words,
+        "tone": "quiet" if quiet else "over" if over else alarm.urgency.value,
+        "since_t": alarm.since_t,
+        "raised_t": alarm.raised_t,
+        "cleared_t": alarm.cleared_t,
+        "acknowledged_t": alarm.acknowledged_t,
+        "shelved_until": alarm.shelved_until,
+        "since": began,
+        "until": until,
+        "sure": sure,
+        "cleared": ended,
+        "evidence": [evidence_out(item, screen) for item in finding.evidence.values()],
+        "could_be": [unbroken(words) for words in finding.could_be],
+        "answer": answer_of(alarm)[1],
+        "acknowledgeable": alarm.state in WAITING,
+        "shelved": alarm.state is AlarmState.SHELVED,
+        "shelvable": alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED),
+        "in_service": alarm.state is not AlarmState.OUT_OF_SERVICE,
+        "history": f"/alarms/{alarm.id}",
+    }
+
+
+BLANK = dict.fromkeys(("title", "tag", "line", "tone", "action", "answer"), "") | {"id": 0, "history": "/alarms/0"}
+"""What the page's template for further alarms is made from."""
 
 
 def evidence_out(item: Evidence, screen: Screen) -> Out:
@@ -211,19 +164,11 @@ def evidence_out(item: Evidence, screen: Screen) -> Out:
     return {"words": item.words, "shown": shown, "si": item.value}
 
 
-def by_weight(alarms: list[AlarmOut]) -> list[AlarmOut]:
+def by_weight(alarms: list[Out]) -> list[Out]:
     """The alarms in the order in which they want to be looked at: urgent first, quiet last, then the oldest."""
-    order = {urgency.value: rank for urgency, rank in _URGENCY_ORDER.items()}
-    return sorted(
-        alarms,
-        key=lambda alarm: (
-            alarm.tone == "quiet",
-            alarm.tone == "over",
-            order.get(alarm.urgency, 9),
-            not alarm.acknowledgeable,
-            alarm.raised_t,
-        ),
-    )
+    order = {urgency.value: rank for rank, urgency in enumerate(URGENCY_WORDS)}
+    return sorted(alarms, key=lambda alarm: (alarm["tone"] == "quiet", alarm["tone"] == "over", order[alarm["urgency"]],
+                                             not alarm["acknowledgeable"], alarm["raised_t"]))
 
 
 def transition_out(step: Step) -> Out:

@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 
 from anyio import to_thread
 from fastapi import Depends, FastAPI
+from pydantic_core import to_json
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
@@ -47,7 +48,7 @@ def create_app(
     )
 
     def render(snapshot: Snapshot, system: System) -> str:
-        return now_out(snapshot, Screen(system)).model_dump_json()
+        return to_json(now_out(snapshot, Screen(system)), inf_nan_mode="null").decode()
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:

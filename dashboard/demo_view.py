@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, Field
-
-from dashboard.shapes import number, text
+from dashboard.shapes import Out, number, text
 from dashboard.snapshot import Snapshot
 from dashboard.words import duration, local_time
 
@@ -18,17 +16,7 @@ LOOK = {
 """A word of the story -> the page that shows it, and what its link says."""
 
 
-class DemoOut(BaseModel):
-    """Where the story of a simulated shop is."""
-
-    words: str = Field(examples=["The chip bag overfills and chips are carried up into the filter."])
-    part: str = Field(default="", examples=["Part 3 of 12, the next in 40 s."])
-    href: str = Field(default="", examples=["/trends"])
-    look: str = Field(default="", examples=["See the charts"])
-    paces: dict[str, str] = Field(description="for each pace whether time passes so now", examples=[{"120": "true"}])
-
-
-def demo_out(snapshot: Snapshot) -> DemoOut | None:
+def demo_out(snapshot: Snapshot) -> Out | None:
     """The strip, None where the readings are of a real shop."""
     source = next((source for source in snapshot.sources if text(source, "kind") == "simulator"), None)
     if source is None:
@@ -45,10 +33,10 @@ def demo_out(snapshot: Snapshot) -> DemoOut | None:
             left_s = (hours * 60 + minutes - local.hour * 60 - local.minute) * 60 - local.second
             part += f", the next in {duration(left_s / pace)}" if left_s > 0 else ""
     href, look = next((found for word, found in LOOK.items() if word in said), ("", ""))
-    return DemoOut(
-        words=f"{said[:1].upper()}{said[1:]}.",
-        part=part and f"{part}.",
-        href=href,
-        look=look,
-        paces={str(one): "true" if one == round(pace) else "false" for one in PACES},
-    )
+    return {
+        "words": f"{said[:1].upper()}{said[1:]}.",
+        "part": part and f"{part}.",
+        "href": href,
+        "look": look,
+        "paces": {str(one): "true" if one == round(pace) else "false" for one in PACES},
+    }

@@ -11,68 +11,31 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pydantic import BaseModel, Field
-
 from dashboard.machine_view import GUESS
 from dashboard.now_view import state_words
-from dashboard.shapes import Quantity, Screen, dig, number, rows, shape_of, text
+from dashboard.shapes import Out, Quantity, Screen, dig, number, rows, shape_of, text
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import DASH, since
 
 MAX_PIECES = 200
 
 
-class PieceOut(BaseModel):
-    """One run or port."""
-
-    name: str = Field(examples=["east main"])
-    into: str = Field(examples=["main"])
-    kind: str = Field(examples=["run"])
-    join: str = Field(default="", examples=["wye 45"])
-    length_m: float
-    hose_m: float
-    diameter_m: float
-    size: str = Field(examples=["6.00 in"])
-    length: str = Field(examples=["11.0 ft"])
-    is_open: bool | None = Field(examples=[True])
-    gate: str = Field(default="none", examples=["open"], description="open, shut, unknown, or none where there is no gate")
-    flow: Quantity
-    velocity: Quantity
-    carrying: Quantity
-    needs: Quantity
-    tone: str = Field(examples=["soon"])
-    words: str = Field(examples=["too slow for chips"])
-    air: str = Field(examples=["412 cfm · 3120 fpm"])
-
-
-class DuctsOut(BaseModel):
-    """The whole tree, fan first, in the order of the drawing."""
-
-    known: bool
-    why: str = Field(default="", examples=["The daemon has not told the drawing yet."])
-    headline: str = Field(examples=["Open: planer"])
-    remark: str = Field(default="", examples=["1 run is too slow to carry chips."])
-    tone: str = Field(default="ok", examples=["ok"])
-    pieces: list[PieceOut]
-    shape: str = Field(default="", examples=["5f2c01aa"])
-
-
-def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
+def ducts_out(snapshot: Snapshot, screen: Screen) -> Out:
     """The ducts made from a snapshot."""
     drawn = [("run", row) for row in rows(snapshot.shop, "runs")] + [("port", row) for row in rows(snapshot.shop, "ports")]
     if not drawn:
         why = "The drawing of the ducts is not there yet: it comes when the daemon runs."
-        return DuctsOut(known=False, why=why, headline=why, pieces=[], tone="wait")
+        return {"known": False, "headline": why, "remark": "", "tone": "wait", "pieces": [], "shape": ""}
     running = text(snapshot.now, "state") == "running"
     gates = open_ports(snapshot)
     pieces = [_piece(kind, row, snapshot, screen, gates, running) for kind, row in drawn[:MAX_PIECES]]
-    slow = [piece for piece in pieces if piece.tone == "soon"]
-    by_design = [piece for piece in pieces if piece.tone == "plan"]
+    slow = [piece for piece in pieces if piece["tone"] == "soon"]
+    by_design = [piece for piece in pieces if piece["tone"] == "plan"]
     remark = ""
     if slow:
-        remark = f"Too slow to carry chips: {', '.join(piece.name for piece in slow)}."
+        remark = f"Too slow to carry chips: {', '.join(piece['name'] for piece in slow)}."
     elif by_design:
-        names = ", ".join(piece.name for piece in by_design)
+        names = ", ".join(piece["name"] for piece in by_design)
         remark = f"Slow with these gates, even when all is well: {names}."
         if gates is not None:
             remark += " Open one more gate when you make chips."
@@ -86,10 +49,10 @@ def ducts_out(snapshot: Snapshot, screen: Screen) -> DuctsOut:
     if snapshot.silent:
         headline = f"No word from the daemon since {since(snapshot.heard, snapshot.wall)}"
         remark = "What you see below is from then."
-    tone = "silent" if snapshot.silent else "soon" if slow else "plan" if by_design else "ok" if running else "quiet"
-    return DuctsOut(
-        known=True, headline=headline, remark=remark, tone=tone, pieces=pieces, shape=shape_of([piece.name for piece in pieces])
-    )
+    judged = "ok" if running and gates is not None else "quiet" if state == "off" else "wait"
+    tone = "silent" if snapshot.silent else "soon" if slow else "plan" if by_design else judged
+    return {"known": True, "headline": headline, "remark": remark, "tone": tone, "pieces": pieces,
+            "shape": shape_of([piece["name"] for piece in pieces])}
 
 
 def open_ports(snapshot: Snapshot) -> tuple[str, ...] | None:
@@ -103,44 +66,48 @@ def open_ports(snapshot: Snapshot) -> tuple[str, ...] | None:
     return tuple(str(port) for port in found) if isinstance(found, list | tuple) else None
 
 
-def _piece(
-    kind: str, row: Document, snapshot: Snapshot, screen: Screen, gates: tuple[str, ...] | None, running: bool
-) -> PieceOut:
+def _piece(kind: str, row: Document, snapshot: Snapshot, screen: Screen, gates: tuple[str, ...] | None, running: bool) -> Out:
+    """One run or port."""
     name = text(row, "name")
     air = dig(snapshot.ducts, "pieces", name) if running else None
+    gated = kind == "port" and row.get("has_gate") is not False
+    if gates is None and not _carries_all(row, snapshot):
+        air = None  # how the air parts follows from the gates, and they are a guess
     flow, velocity, carrying = (number(air, key) for key in ("flow_m3s", "velocity_ms", "carrying_ms"))
-    is_open, gate = None, "none"
-    if kind == "port":
-        is_open = True if row.get("has_gate") is False else None if gates is None else name in gates
-        if row.get("has_gate") is not False:
-            gate = "unknown" if is_open is None else "open" if is_open else "shut"
-    elif dig(air, "in_use") is False:
+    is_open = None if kind == "run" else True if not gated else None if gates is None else name in gates
+    if kind == "run" and dig(air, "in_use") is False:
         is_open = False  # every port that it serves is shut: only leakage passes
-    tone, words = _judge(velocity, carrying, is_open, text(snapshot.now, "state"), dig(air, "by_design") is True,
-        gate != "none" or (kind == "run" and gates is None))
+    tone, words = _judge(velocity, carrying, is_open, text(snapshot.now, "state"), dig(air, "by_design") is True, gated)
+    if gates is None and tone in ("plan", "soon"):
+        tone, words = "wait", "slow, gates not known"
     shown_flow, shown_velocity = screen.quantity(flow, "flow", why=DASH), screen.quantity(velocity, "velocity", why=DASH)
     shown = [quantity.shown for quantity in (shown_flow, shown_velocity) if quantity.si is not None]
     length, hose, diameter = (number(row, key) or 0.0 for key in ("length_m", "hose_m", "diameter_m"))
-    return PieceOut(
-        name=name,
-        into=text(row, "into"),
-        kind=kind,
-        join=text(row, "join"),
-        length_m=length,
-        hose_m=hose,
-        diameter_m=diameter,
-        size=screen.quantity(diameter, "diameter").shown,
-        length=screen.quantity(length + hose, "length").shown,
-        is_open=is_open,
-        gate=gate,
-        flow=shown_flow,
-        velocity=shown_velocity,
-        carrying=screen.quantity(carrying, "velocity", why=DASH),
-        needs=screen.quantity(number(row, "needs_m3s"), "flow", why="not stated") if kind == "port" else Quantity(shown=""),
-        tone=tone,
-        words=words,
-        air=" · ".join(shown) if tone != "quiet" else "",
-    )
+    return {
+        "name": name,
+        "into": text(row, "into"),
+        "kind": kind,
+        "length_m": length,
+        "hose_m": hose,
+        "diameter_m": diameter,
+        "size": screen.quantity(diameter, "diameter").shown,
+        "length": screen.quantity(length + hose, "length").shown,
+        "gate": "none" if not gated else "unknown" if is_open is None else "open" if is_open else "shut",
+        "flow": shown_flow,
+        "velocity": shown_velocity,
+        "carrying": screen.quantity(carrying, "velocity", why=DASH),
+        "needs": screen.quantity(number(row, "needs_m3s"), "flow", why="not stated") if kind == "port" else Quantity(shown=""),
+        "tone": tone,
+        "words": words,
+        "air": " · ".join(shown) if tone != "quiet" else "",
+    }
+
+
+def _carries_all(row: Document, snapshot: Snapshot) -> bool:
+    """Whether all the air of the fan passes here, however the gates stand."""
+    first = [text(other, "name") for other in (*rows(snapshot.shop, "runs"), *rows(snapshot.shop, "ports"))
+             if text(other, "into") == "fan"]
+    return first == [text(row, "name")]
 
 
 def _judge(
@@ -152,14 +119,14 @@ def _judge(
         return "wait", "air not known"
     if is_open is False:
         return "quiet", "shut"
+    if is_open is None and gated:
+        return "wait", "gate not known"
     if velocity is None:
         return "wait", "open, air not known" if is_open else "air not known"
     if carrying is None:
         return "wait", "open" if is_open else ""
     if velocity < 0.05 * carrying:
         return "quiet", "no air"
-    if is_open is None and gated:
-        return "wait", "gate not known"
     if velocity >= carrying:
         return "ok", "carries chips"
     return ("plan", "slow by design") if by_design else ("soon", "too slow for chips")

@@ -35,7 +35,8 @@ def health_out(snapshot: Snapshot, screen: Screen, open_pages: int) -> Out:
     else:
         tone, words = "ok", "Everything works."
     clock = snapshot.clock
-    age = None if clock is None or snapshot.t is None else max(0.0, clock - snapshot.t)
+    read_t = snapshot.t if snapshot.measuring_now else number(snapshot.measuring, "since")  # frames come without readings too
+    age = None if clock is None or read_t is None else max(0.0, clock - read_t)
     return {
         "tone": tone,
         "words": words,

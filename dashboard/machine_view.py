@@ -71,8 +71,9 @@ def filter_out(snapshot: Snapshot, screen: Screen) -> Out:
     flow, gain = number(snapshot.now, "estimate", "flow_m3s"), ""
     if flow is not None and lost is not None and 0.005 < lost < 0.9:
         gain = f"Cleaning would bring back about {screen.difference(flow * lost / (1 - lost), 'flow')}."
-    if ratio is None and not detail:
-        detail = "This needs the pressure over the bags and the air flow."
+    if tone == "wait" and ratio is None and not detail:
+        running = text(snapshot.now, "state") == "running"
+        detail = "This needs the pressure over the bags and the air flow." if running else "It shows when the fan runs."
     return {
         "tone": tone,
         "words": words,

@@ -7,21 +7,12 @@ Driven by the status document "tour": ``phase`` (zero, set, measure, refused, do
 
 from __future__ import annotations
 
-from pydantic import BaseModel, Field
-
 from dashboard.machine_view import ports_words
 from dashboard.shapes import Out, dig, number, rows, shape_of, text, texts
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import day_and_time, sentence, unbroken
 
 PHASES = ("zero", "set", "measure", "refused", "done")
-
-
-class GateOut(BaseModel):
-    """One gate and how it should stand in this step."""
-
-    name: str = Field(examples=["planer"])
-    is_open: bool
 
 
 def tour_out(snapshot: Snapshot, baselines: list[Document]) -> Out:
@@ -47,7 +38,7 @@ def tour_out(snapshot: Snapshot, baselines: list[Document]) -> Out:
         "reason": unbroken(text(tour, "reason")) if active else "",
         "tone": {"refused": "soon", "done": "ok", "measure": "plan", "set": "plan"}.get(phase, "wait") if active else "quiet",
         "percent": round(100 * min(1.0, max(0.0, number(tour, "progress") or 0.0))),
-        "gates": [GateOut(name=name, is_open=name in opened) for name in gates]
+        "gates": [{"name": name, "is_open": name in opened} for name in gates]
         if phase in ("set", "measure", "refused") and active
         else [],
         "may_ready": active and phase in ("zero", "set", "refused"),

@@ -9,13 +9,13 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
 from analysis.conditions import Condition
-from dashboard.alarm_view import LATCHED, WAITING, alarm_out, by_weight, transition_out
+from dashboard.alarm_view import LATCHED, WAITING, alarm_out, by_weight, title_of, transition_out
 from dashboard.alarm_view import answer_of as answer_words
 from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import RowId, box_of, screen_of
 from dashboard.problems import Refused
 from dashboard.routes.journal import enter
-from dashboard.shapes import Out, Screen, text
+from dashboard.shapes import Out, text
 from dashboard.words import day_and_time
 
 api = APIRouter(tags=["alarms"])
@@ -95,7 +95,7 @@ def answer(request: Request, alarm_id: RowId) -> JSONResponse:
     if alarm.state in WAITING:
         seen = ask_and_answer(request, "acknowledge", {"alarm_id": alarm_id}, "Seen.")
     if kind is not None:
-        return enter(request, kind, f"answer to the alarm: {alarm_out(alarm, Screen(), None).title}")
+        return enter(request, kind, f"answer to the alarm: {title_of(alarm.condition, alarm.where)}")
     if alarm.state in LATCHED:
         return ask_and_answer(request, "reset", {"alarm_id": alarm_id}, "Closed.")
     return seen

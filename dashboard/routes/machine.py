@@ -12,7 +12,7 @@ from daemon.errors import StoreError
 from dashboard.added_run_view import added_run_out
 from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import Box, box_of, screen_of
-from dashboard.duct_view import DuctsOut, ducts_out
+from dashboard.duct_view import ducts_out
 from dashboard.fan_view import CLOUD_MINUTES, CLOUD_S, fan_out
 from dashboard.record_view import record_csv, record_out
 from dashboard.shapes import Out, Screen
@@ -87,7 +87,7 @@ class AddedRunAct(BaseModel):
 
 
 @api.get("/ducts", summary="Every run and port with its air and velocity")
-def read_ducts(request: Request) -> DuctsOut:
+def read_ducts(request: Request) -> Out:
     """The tree as drawn, the air as estimated, and whether it carries chips."""
     snapshot = box_of(request).store.snapshot()
     return ducts_out(snapshot, screen_of(request, snapshot))

@@ -10,14 +10,15 @@ from pydantic import BaseModel, Field
 
 from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import box_of, screen_of
-from dashboard.now_view import NowOut, now_out
+from dashboard.now_view import now_out
 from dashboard.problems import Refused
+from dashboard.shapes import Out
 
 api = APIRouter(tags=["now"])
 
 
 @api.get("/now", summary="Readings, filter, chip bag and open alarms, now")
-def read_now(request: Request) -> NowOut:
+def read_now(request: Request) -> Out:
     """The latest frame with what the drawing expects, in SI and in the viewer's units (``?units=us`` or ``si``)."""
     snapshot = box_of(request).store.snapshot()
     return now_out(snapshot, screen_of(request, snapshot))

@@ -13,11 +13,10 @@ from analysis.conditions import TEXTS, Condition
 from analysis.events import EventKind
 from analysis.readings import CHANNELS
 from dashboard.added_run_view import report_file
-from dashboard.alarm_view import AlarmOut, alarm_out
+from dashboard.alarm_view import BLANK, alarm_out
 from dashboard.box import UNITS_COOKIE, RowId, box_of, screen_of
 from dashboard.demo_view import PACES
-from dashboard.duct_map import drawing
-from dashboard.duct_tree import NARROW, tree_drawing
+from dashboard.duct_drawing import drawing
 from dashboard.duct_view import ducts_out
 from dashboard.forms import form_of, local_path
 from dashboard.journal_view import WRITABLE, JournalIn, entry_out
@@ -60,7 +59,7 @@ FIRST_SERIES = ("drag_ratio", "inlet_pa", "filter_pa", "flow_m3s", "motor_a")
 @router.get("/")
 def now_page(request: Request) -> Response:
     """The shop now."""
-    return html(request, "now", "now.html", blank=AlarmOut(), paces=PACES)
+    return html(request, "now", "now.html", blank=BLANK, paces=PACES)
 
 
 @router.get("/wall")
@@ -94,7 +93,8 @@ def _window(request: Request) -> dict[str, Any]:
 @router.get("/ducts")
 def ducts_page(request: Request) -> Response:
     """The drawing with its air."""
-    return html(request, "ducts", "ducts.html", **_ducts(request))
+    ducts = machine.read_ducts(request)
+    return html(request, "ducts", "ducts.html", ducts=ducts, drawing=drawing(ducts["pieces"]))
 
 
 MONTH_S = 30 * 86400.0
@@ -107,12 +107,12 @@ def run_page(request: Request, name: str) -> Response:
     snapshot = store.snapshot()
     screen = screen_of(request, snapshot)
     ducts = ducts_out(snapshot, screen)
-    at = next((at for at, piece in enumerate(ducts.pieces) if piece.name == name), None)
+    at = next((at for at, piece in enumerate(ducts["pieces"]) if piece["name"] == name), None)
     if at is None:
         raise Refused(404, f"The drawing has no run or port called {name[:60]!r}.")
     now = snapshot.clock or snapshot.wall
     happened = [
-        (alarm.since_t, day_and_time(alarm.since_t), alarm_out(alarm, screen, now).title, f"/alarms/{alarm.id}")
+        (alarm.since_t, day_and_time(alarm.since_t), alarm_out(alarm, screen, now)["title"], f"/alarms/{alarm.id}")
         for alarm in store.alarms_between(now - MONTH_S, now)
         if alarm.where == name
     ] + [
@@ -121,18 +121,7 @@ def run_page(request: Request, name: str) -> Response:
         if entry.where == name and not entry.removed
     ]
     happened.sort(reverse=True)
-    return html(request, "ducts", "run.html", p=ducts.pieces[at], at=at, shape_mark=ducts.shape, happened=happened)
-
-
-def _ducts(request: Request) -> dict[str, Any]:
-    """The ducts and their drawing, for a desk's screen and for a phone's."""
-    snapshot = box_of(request).store.snapshot()
-    ducts = ducts_out(snapshot, screen_of(request, snapshot))
-    return {
-        "ducts": ducts,
-        "wide": drawing(ducts.pieces, 1040, "wide"),
-        "narrow": tree_drawing(ducts.pieces, NARROW, "narrow"),
-    }
+    return html(request, "ducts", "run.html", p=ducts["pieces"][at], at=at, shape_mark=ducts["shape"], happened=happened)
 
 
 @router.get("/alarms")
@@ -145,16 +134,16 @@ def alarms_page() -> Response:
 def alarm_page(request: Request, alarm_id: RowId) -> Response:
     """One alarm with its history and what may be done."""
     found = alarms.one_alarm(request, alarm_id)
-    alarm: AlarmOut = found["alarm"]
+    alarm = found["alarm"]
     margin = 1800.0
-    end = alarm.cleared_t if alarm.cleared_t is not None else alarm.raised_t
+    end = alarm["raised_t"] if alarm["cleared_t"] is None else alarm["cleared_t"]
     return html(
         request,
         "alarms",
         "alarm.html",
         a=alarm,
         steps=found["transitions"],
-        look_start=round(alarm.since_t - margin),
+        look_start=round(alarm["since_t"] - margin),
         look_end=round(end + margin),
     )
 
@@ -169,7 +158,7 @@ def journal_page(request: Request, before_t: PastT = None) -> Response:
     # Both lists are cut where the shorter one ends, so that the next page begins where this one stops.
     ends = [rows[-1].t if rows is entries else rows[-1].raised_t for rows in (entries, past) if len(rows) == PAGE_ROWS]  # type: ignore[union-attr]
     cut = max(ends, default=0.0)
-    happened: list[tuple[float, str, Out | AlarmOut]] = []
+    happened: list[tuple[float, str, Out]] = []
     happened += [(entry.t, "entry", entry_out(entry)) for entry in entries if entry.t >= cut]
     screen = screen_of(request, snapshot)
     happened += [(alarm.raised_t, "alarm", alarm_out(alarm, screen, snapshot.clock)) for alarm in past if alarm.raised_t >= cut]
@@ -178,7 +167,7 @@ def journal_page(request: Request, before_t: PastT = None) -> Response:
         request,
         "journal",
         "journal.html",
-        blank=AlarmOut(),
+        blank=BLANK,
         happened=happened,
         older_t=cut - 1e-3 if cut else None,
         places=places(snapshot),

@@ -17,10 +17,10 @@ from daemon.drafting.desk import SetupDesk, neighbour
 from daemon.errors import ConfigError
 from dashboard.access import OneTimeCode, Sessions
 from dashboard.assets import Assets
+from dashboard.duct_drawing import drafted
 from dashboard.forms import form_of
 from dashboard.gate import COOKIE
 from dashboard.problems import Refused
-from dashboard.setup_view import ducts
 
 router = APIRouter()
 MOST_FIELDS = 20
@@ -130,7 +130,7 @@ async def begin(request: Request) -> Response:
 async def review(request: Request) -> Response:
     """What was understood, the text, and the word to write it."""
     found = await _ask(box_of(request).desk.review)
-    return await _page(request, "review", "setup_review.html", out=found, map=ducts(found.pieces))
+    return await _page(request, "review", "setup_review.html", out=found, map=drafted(found.pieces))
 
 
 @router.post("/setup/review")
@@ -198,7 +198,7 @@ async def show(request: Request, name: StepName) -> Response:
         return await _form(request, name, None)
     listing = await _ask(desk.listing, name)
     back = neighbour(step, False)
-    return await _page(request, name, "setup_list.html", list=listing, step=step, back=back, map=ducts(listing.pieces))
+    return await _page(request, name, "setup_list.html", list=listing, step=step, back=back, map=drafted(listing.pieces))
 
 
 @router.post("/setup/{name}")
@@ -258,7 +258,7 @@ async def _form(
     path = f"/setup/{name}" if not form.step.many else f"/setup/{name}/{'new' if index is None else index + 1}"
     return await _page(
         request, name, "setup_form.html", 422 if problems else 200, form=form, step=form.step, path=path,
-        back=neighbour(form.step, False), map=ducts(form.pieces),
+        back=neighbour(form.step, False), map=drafted(form.pieces),
     )
 
 

@@ -122,11 +122,11 @@ function take(data) {
 function sayLost() {
   const words = `No contact since ${new Date(heardAt).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}`;
   lost.textContent = `${words}. What this page shows is from then. It keeps trying.`;
-  lost.hidden = false;
+  lost.hidden = document.querySelector(".verdict[data-tone-from]") != null; // which says it by itself, below
   document.body.dataset.contact = "lost";
   document.title = `(?) ${words}`;
   for (const state of document.querySelectorAll("[data-text=state_words]")) {
-    if (!state.textContent.startsWith("Last heard")) state.textContent = `Last heard: ${state.textContent[0].toLowerCase()}${state.textContent.slice(1)}`;
+    if (!/^(Last heard|Not known)/.test(state.textContent)) state.textContent = `Last heard: ${state.textContent[0].toLowerCase()}${state.textContent.slice(1)}`;
   }
   for (const verdict of document.querySelectorAll(".verdict[data-tone-from]")) {
     setTone(verdict, "silent");

@@ -154,7 +154,11 @@ class Panel {
     const [high, low] = (this.edges ?? []).map(line => this.data[line][at]);
     // What is expected follows the bags as they are; beside an alarm on the same thing nothing is called normal.
     const t = this.data[0][at], alarmed = this.group.trend.alarms.some(a => a.channel === this.names[0] && a.start <= t && (a.end ?? Infinity) >= t);
-    return alarmed ? `${values}, see the alarm` : low == null ? values : `${values}, normal ${low.toFixed(this.axis.decimals)} to ${high.toFixed(this.axis.decimals)}`;
+    if (alarmed) return `${values}, see the alarm`;
+    if (low == null) return values;
+    const now = at === this.fresh;
+    if (now && !this.group.gatesKnown) return `${values}, gates not known`; // what is normal would be a guess
+    return `${values}, ${now ? "normal" : "expected"} ${low.toFixed(this.axis.decimals)} to ${high.toFixed(this.axis.decimals)}`;
   }
 
   sayValue(index) {
@@ -221,7 +225,7 @@ Panel.prototype.drawLimit = function (u) {
 export class Charts {
   /** `holder` gets the panels. `options`: panels (lists of series names), words, zone, span, interactive, onState. */
   constructor(holder, options) {
-    Object.assign(this, { holder, words: {}, zone: "", interactive: false, compareBy: "", compare: 0, onState: () => {}, onTime: () => {} }, options);
+    Object.assign(this, { holder, words: {}, zone: "", interactive: false, compareBy: "", compare: 0, gatesKnown: true, onState: () => {}, onTime: () => {} }, options);
     this.key = `charts-${++groups}`; this.live = true; this.trend = null; this.busy = null; this.lastT = null;
     this.height = innerHeight < 480 ? 130 : innerWidth < 700 ? 160 : 180;
     this.window = { min: 0, max: 1 };

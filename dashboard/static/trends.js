@@ -127,10 +127,9 @@ $("png").addEventListener("click", async () => save(await charts.png(), "ductwar
 
 let first = true;
 onNow(data => {
-  if (data.t == null) $("charts-said").textContent = "Nothing has been recorded yet.";
+  charts.gatesKnown = data.gates_known;
   if (first && data.t != null) {
     first = false;
-    $("charts-said").textContent = "";
     charts.lastT = data.t;
     return void follow(query);
   }

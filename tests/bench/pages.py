@@ -2,10 +2,10 @@
 
     python -m tests.bench.pages
 
-Aims: first paint within 1000 ms, a redraw of charts as a phone has them (300 points each: one a pixel) within 50 ms. The chart under
-the finger is drawn at once, each other one on the screen in a frame of its own: the time until the first is painted (what a finger
-waits for), the longest frame and the time until all are painted are told. Five thousand points each show what room there is. Other work beside counts against them: the figures of a quiet computer are
-the ones to keep.
+Aims: first paint within 1000 ms, a redraw of charts as a phone has them (300 points each: one a pixel) within 50 ms. The chart
+under the finger is drawn at once, each other one on the screen in a frame of its own: told are the time until the first is
+painted (what a finger waits for), the longest frame, and the time until all are painted. Five thousand points each show what
+room there is. Other work beside counts against them: the figures of a quiet computer are the ones to keep.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Pictures of every page, of the demo shop: ``make screenshots``, or ``python -m tests.browser.screenshots [FOLDER]``.
 
 The demo runs in a process of its own at a quick pace until its first alarm stands (or a minute has passed), then each page
-is taken on a phone and on a desk, in light and in dark. Then the states that the demo does not show: a phone and a phone lying.
+is taken on a phone and on a desk, in light and in dark. Then the states of a shop: a phone, a phone lying, and a desk.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import httpx
@@ -19,7 +18,7 @@ from playwright.sync_api import Browser, Page, ViewportSize
 
 from dashboard.serve import DashboardThread
 from dashboard.settings import DashboardSettings
-from tests.browser.browsing import Watch, chromium, context_of
+from tests.browser.browsing import DESKTOP, Watch, chromium, context_of
 from tests.browser.shop_process import ShopProcess
 from tests.support.fresh_store import fresh_store
 
@@ -86,51 +85,56 @@ def take(browser: Browser, url: str, folder: Path) -> list[str]:
     return wrong
 
 
+VIEWS = {"phone": (UPRIGHT, False), "lying": (LYING, True), "desktop": (DESKTOP, True)}
+"""The pictures of states: the screen, and whether it is dark."""
+STATES = ("running", "guess", "starting", "stopping", "unknown", "off", "part", "silent", "full", "shelved", "over")
+ALWAYS = {"now": "/", "trends": "/trends", "ducts": "/ducts", "journal": "/journal", "wall": "/wall"}
+"""The pages that say something else in each state. The others are taken where a state touches all there is."""
+EVERYWHERE = ("silent", "full", "over", "dead", "empty")
+
+
 def take_states(browser: Browser, folder: Path, work: Path) -> None:
-    """The first screen, and Trends, in every state of a shop; at last without the daemon, and where nothing came yet."""
+    """Every state of a shop: the pages as they come up in it; at last a daemon that dies under open pages, and an empty shop."""
 
-    def shoot(url: str, name: str, act: Callable[[Page], None] | None = None, paths: Sequence[str] = ("/", "/trends")) -> None:
-        for number, view in enumerate((UPRIGHT, LYING)):
-            context = context_of(browser, phone=True, dark=view is LYING, base_url=url)
-            page = context.new_page()
-            page.set_viewport_size(view)
-            for path in paths:
-                page.goto(path)
-                page.wait_for_timeout(800)
-                if act is not None and not number:
-                    act(page)
-                place = path.strip("/").replace("/", "-") or "now"
-                page.screenshot(path=folder / f"state-{name}-{place}-{'lying' if number else 'phone'}.png")
-            context.close()
+    def pages_of(state: str) -> dict[str, str]:
+        alarm = {"alarm": "/alarms/1"} if state in ("full", "shelved", "over", "dead") else {}
+        return (PAGES | {"trends": "/trends"} if state in EVERYWHERE else ALWAYS) | alarm
 
-    def put_off(page: Page) -> None:
-        page.locator('form[action$="/shelve"] button').first.click()
-        page.wait_for_timeout(1000)
-
-    def die(page: Page) -> None:
-        process.kill()
-        page.wait_for_timeout(9000)
+    def shoot(url: str, state: str) -> None:
+        for view, (size, dark) in VIEWS.items():
+            wanted = list((pages_of(state) if view == "phone" else ALWAYS).items())
+            # A browser keeps six connections to one place, and each open page has one.
+            for some in (wanted[at : at + 5] for at in range(0, len(wanted), 5)):
+                context = context_of(browser, phone=view != "desktop", dark=dark, base_url=url)
+                opened: list[tuple[str, Page]] = []
+                for name, path in some:
+                    page = context.new_page()
+                    page.set_viewport_size(size)
+                    page.goto(path)
+                    page.wait_for_timeout(700)
+                    opened.append((name, page))
+                if state == "dead":
+                    process.stop()
+                    page.wait_for_timeout(6000)
+                for name, page in opened:
+                    page.evaluate("document.querySelector('.nav').style.position = 'static'")
+                    page.screenshot(path=folder / f"state-{state}-{name}-{view}.png", full_page=view == "phone")
+                context.close()
+                process.go_on()
 
     (work / "shop").mkdir()
     process = ShopProcess(work / "shop")
-    for state in ("starting", "running", "guess", "stopping", "off", "unknown", "full"):
+    for state in STATES:
         process.say(state)
         shoot(process.url, state)
-    shoot(process.url, "shelved", put_off, ("/alarms/1",))
-    shoot(process.url, "shelved", None, ("/", "/journal"))
-    process.say("over")
-    shoot(process.url, "over", paths=("/", "/journal"))
-    context = context_of(browser, phone=True, base_url=process.url)
-    page = context.new_page()
-    page.goto("/")
-    die(page)
-    page.screenshot(path=folder / "state-dead-now-phone.png")
-    context.close()
+    process.say("full")
+    shoot(process.url, "dead")
     fresh_store(work / "empty.db")
     empty = DashboardThread(DashboardSettings(work / "empty.db", port=0))
     empty.start()
-    shoot(empty.url, "empty", paths=("/", "/trends", "/ducts", "/journal", "/record"))
+    shoot(empty.url, "empty")
     empty.stop()
+    process.kill()
 
 
 def main(arguments: list[str]) -> int:

@@ -12,24 +12,29 @@ from pathlib import Path
 
 from analysis.conditions import Condition
 from analysis.events import EventKind
-from analysis.readings import RunState
+from analysis.readings import Quality, RunState
 from dashboard.serve import DashboardThread
 from dashboard.settings import DashboardSettings
 from tests.dashboard.shop import Pump, Shop
 
-STATES = ("running", "starting", "stopping", "unknown", "guess", "full", "over", "off")
+STATES = ("running", "starting", "stopping", "unknown", "guess", "part", "silent", "full", "shelved", "over", "off")
 
 
 def bring(shop: Shop, state: str) -> None:
-    """Bring the shop into a state."""
-    shop.state = RunState(state) if state in ("starting", "stopping", "unknown") else None
+    """Bring the shop into a state. ``part``: the pressure over the bags is silent; ``silent``: every sensor is."""
+    silent = {"part": ("filter_pa",), "silent": ("inlet_pa", "filter_pa", "motor_a")}.get(state, ())
+    not_running = {name: RunState(name) for name in ("starting", "stopping", "unknown")} | {"silent": RunState.UNKNOWN}
+    shop.state = not_running.get(state)
+    shop.quality = dict.fromkeys(silent, Quality.SILENT)
+    shop.documents["measuring"] = {"ok": state != "silent", "since": shop.t}
     shop.sure = 0.28 if state == "guess" else 0.93
     shop.switch(state != "off")
-    if state == "full":
-        shop.claim(Condition.BAG_FULL)
-    if state == "over":
-        shop.claim(Condition.BAG_FULL, present=False)
-    shop.step(200 if state in ("full", "over") else 20)
+    if state in ("full", "shelved", "over"):
+        shop.claim(Condition.BAG_FULL, present=state != "over")
+    shop.step(200 if state in ("full", "shelved", "over") else 20)
+    if state == "shelved":
+        shop.moved([shop.desk.shelve(alarm.id, shop.t, shop.t + 7200.0) for alarm in shop.desk.open()])
+        shop.tell()
 
 
 class ShopProcess:

@@ -106,6 +106,8 @@ class Shop:
         # The answerer asks a pipeline for its desk and for where transitions and events go; the shop has all three.
         self.answerer = Answerer(cast(Pipeline, self), self.writer)
         self._run_began: float | None = None
+        for condition in (Condition.FILTER_LOADING, Condition.BAG_FULL):
+            self.claim(condition, present=False)
 
     def step(self, seconds: int = 1, *, tell: bool = True) -> None:
         """Let ``seconds`` of event time pass, a frame each."""
@@ -134,7 +136,8 @@ class Shop:
         noise = self.random.gauss
         if self.state is not None:
             values = {"inlet_pa": -900.0, "filter_pa": 60.0, "motor_a": 2.5} if self.state is not RunState.UNKNOWN else {}
-            return Frame(self.t, values, {}, None, self.state), Estimate(self.t, notes=("the fan is not at speed",))
+            frame = Frame(self.t, values, dict(self.quality), None, self.state)
+            return frame, Estimate(self.t, notes=("the fan is not at speed",))
         if not self.running:
             values = {"inlet_pa": noise(0, 2.0), "filter_pa": noise(0, 1.0), "motor_a": 0.0}
             values = {name: value for name, value in values.items() if name not in self.quality}

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from dashboard.added_run_view import added_run_out
-from dashboard.duct_map import drawing
-from dashboard.duct_tree import tree_drawing
+from dashboard.duct_drawing import drawing
 from dashboard.duct_view import ducts_out
 from dashboard.fan_view import fan_out
 from dashboard.health_view import health_out
@@ -80,8 +79,7 @@ def everything(snapshot: Snapshot, systems: Sequence[str] = ("us", "si")) -> Non
         for document in (now_out(snapshot, screen), health, ducts, fan_out(snapshot, screen, None, None), tour_out(snapshot, []),
                          added_run_out(snapshot, screen)):
             assert AS_JSON.dump_json(document)
-        drawing(ducts.pieces, 1040, "wide")
-        tree_drawing(ducts.pieces, 340, "narrow")
+        drawing(ducts["pieces"])
         metrics_text(snapshot, health)
 
 

@@ -17,11 +17,10 @@ from analysis.conditions import Condition
 from analysis.duct.design import AsBuilt
 from analysis.events import EventKind
 from dashboard.assets import sheet
-from dashboard.duct_map import LEFT, drawing, place
-from dashboard.duct_tree import place_rows, tree_drawing
-from dashboard.duct_view import PieceOut, ducts_out
+from dashboard.duct_drawing import WIDTH, drawing, place
+from dashboard.duct_view import ducts_out
 from dashboard.fan_view import as_built_line, curve_of
-from dashboard.shapes import Screen
+from dashboard.shapes import Out, Screen
 from dashboard.snapshot import Snapshot
 from tests.dashboard.shop import Shop, shop_document
 from tests.dashboard.visitor import Visitor
@@ -29,69 +28,42 @@ from tests.dashboard.visitor import Visitor
 # -- ducts ----------------------------------------------------------------------------------------------------------------
 
 
-def pieces(client: Visitor) -> list[PieceOut]:
+def pieces(client: Visitor) -> list[Out]:
     client.box.store.forget()
-    return ducts_out(client.box.store.snapshot(), Screen("us")).pieces
-
-
-def test_lengths_are_to_scale_along_every_way_from_the_fan(client: Visitor, shop: Shop) -> None:
-    """Each port's end stands as far right of the fan as its pipe is long: the sum of the lengths on its way."""
-    drawn = pieces(client)
-    placed = {item.piece.name: item for item in place(drawn, 1040)}
-    by_name = {piece.name: piece for piece in drawn}
-    assert set(placed) == set(by_name)
-
-    def way(name: str) -> float:
-        total = 0.0
-        while name in by_name:
-            total += by_name[name].length_m + by_name[name].hose_m
-            name = by_name[name].into
-        return total
-
-    scales = [(placed[name].x1 - LEFT) / way(name) for name in placed]
-    assert max(scales) == pytest.approx(min(scales), rel=1e-9)
-    assert max(item.x1 for item in placed.values()) <= 1040
-
-
-def test_no_two_pieces_lie_on_each_other(client: Visitor) -> None:
-    placed = place(pieces(client), 360)
-    for at, one in enumerate(placed):
-        for other in placed[at + 1 :]:
-            apart = one.y != other.y or one.x1 <= other.x0 + 0.01 or other.x1 <= one.x0 + 0.01
-            assert apart, (one.piece.name, other.piece.name)
+    return ducts_out(client.box.store.snapshot(), Screen("us"))["pieces"]  # type: ignore[no-any-return]
 
 
 def test_the_drawing_is_well_formed_and_names_are_text(client: Visitor, shop: Shop) -> None:
     shop.documents["shop"]["ports"][0]["name"] = '"><script>&planer'
     shop.step(1)
-    root = ElementTree.fromstring(str(drawing(pieces(client), 1040, "wide")))
+    root = ElementTree.fromstring(str(drawing(pieces(client))))
     names = [element.text for element in root.iter() if element.get("class") == "name"]
     assert '"><script>&planer' in names
     assert not list(root.iter("script"))
 
 
-def test_the_drawing_for_a_phone_is_one_row_a_piece_to_one_scale(client: Visitor, shop: Shop) -> None:
+def test_the_drawing_is_one_row_a_piece_to_one_scale(client: Visitor, shop: Shop) -> None:
     found = pieces(client)
-    placed = place_rows(found, 340)
-    assert {item.piece.name for item in placed} == {piece.name for piece in found}
+    placed = place(found, WIDTH)
+    assert {item.piece["name"] for item in placed} == {piece["name"] for piece in found}
     assert len({item.y for item in placed}) == len(placed), "no two pieces share a row"
-    scales = [(item.x1 - item.x0) / (item.piece.length_m + item.piece.hose_m) for item in placed]
+    scales = [(item.x1 - item.x0) / (item.piece["length_m"] + item.piece["hose_m"]) for item in placed]
     assert max(scales) == pytest.approx(min(scales))
-    assert max(item.x1 for item in placed) <= 340
-    rows = {item.piece.name: item for item in placed}
+    assert max(item.x1 for item in placed) <= WIDTH
+    rows = {item.piece["name"]: item for item in placed}
     for item in placed:
-        if item.piece.into in rows:
-            parent = rows[item.piece.into]
+        if item.piece["into"] in rows:
+            parent = rows[item.piece["into"]]
             assert item.y > parent.y
             assert item.x0 > parent.x0, "the line down to it passes left of every word between"
-    root = ElementTree.fromstring(str(tree_drawing(found, 340, "narrow")))
-    assert [e.text for e in root.iter() if e.get("class") == "name"] == ["fan", *(item.piece.name for item in placed)]
+    root = ElementTree.fromstring(str(drawing(found)))
+    assert [e.text for e in root.iter() if e.get("class") == "name"] == ["fan", *(item.piece["name"] for item in placed)]
 
 
 def test_a_gate_is_drawn_as_it_stands(client: Visitor, shop: Shop) -> None:
     shop.gates = ("planer",)
     shop.step(2)
-    gates = {piece.name: piece.gate for piece in pieces(client)}
+    gates = {piece["name"]: piece["gate"] for piece in pieces(client)}
     assert gates == {"planer": "open", "bandsaw": "shut", "lathe": "shut", "shaving horse": "shut"} | dict.fromkeys(
         ("main", "east main", "bench run"), "none"
     )
@@ -102,8 +74,7 @@ def test_a_drawing_that_goes_in_circles_is_not_followed_for_ever() -> None:
 
     runs = [{"name": "a", "into": "b", **base}, {"name": "b", "into": "a", **base}, {"name": "c", "into": "fan", **base}]
     found = ducts_out(Snapshot(0.0, shop={"runs": runs}), Screen("us"))
-    assert [item.piece.name for item in place(found.pieces, 500)] == ["c"]
-    assert [item.piece.name for item in place_rows(found.pieces, 340)] == ["c"]
+    assert [item.piece["name"] for item in place(found["pieces"], WIDTH)] == ["c"]
 
 
 def test_a_slow_run_is_marked_by_words_shape_and_tone(client: Visitor, shop: Shop) -> None:
@@ -323,7 +294,6 @@ def test_the_description_of_the_interface_has_examples_and_the_error_shape(clien
     schemas = description["components"]["schemas"]
     units = next(p for p in paths["/api/v1/now"]["get"]["parameters"] if p["name"] == "units")
     assert "us or si" in units["description"]
-    assert schemas["Verdict"]["properties"]["title"]["examples"]
     assert schemas["JournalIn"]["properties"]["text"]["examples"]
 
 
