@@ -49,7 +49,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 def dealt(items: list[pytest.Item], workers: int) -> list[pytest.Item]:
     """In as many shares as xdist cuts the list into, each with some of the slow modules: they wait while others compute, each
-    share at another time. All that use the browser are in one share, which begins with them."""
+    share at another time, the modules of one long test first. All that use the browser are in the share that begins with them."""
     slow: dict[str, list[pytest.Item]] = {}
     fast = []
     for item in items:
@@ -59,13 +59,13 @@ def dealt(items: list[pytest.Item], workers: int) -> list[pytest.Item]:
         else:
             fast.append(item)
     shares: list[list[pytest.Item]] = [[] for _ in range(workers)]
-    for module in sorted(slow, key=lambda name: (name != "browser", -len(slow[name]))):
+    for module in sorted(slow, key=lambda name: (name != "browser", len(slow[name]))):
         min(shares, key=len).extend(slow[module])
     dealt, size = [], len(items) // workers
     for number, share in enumerate(shares):
         count = max(0, size - len(share)) if number < workers - 1 else len(fast)
         mine, fast = fast[:count], fast[count:]
-        before = count * number // workers
+        before = count * number // (2 * workers)
         dealt += [*mine[:before], *share, *mine[before:]]
     return dealt
 

@@ -53,7 +53,7 @@ class Unit:
             f'[[outlet]]\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {broker}\nunit = "{name}"\n',
         )
         self.daemon = DaemonProcess(self.config, port, PACE)
-        day = shop_day(self.config, drag_ratio=drag_ratio, bag_fill=0.05, minutes=60.0, cutting=False)
+        day = shop_day(self.config, drag_ratio=drag_ratio, bag_fill=0.05, minutes=600.0, cutting=False)
         self.feeder = Feeder(day, lambda values: self.wire.line(json.dumps(values)), PACE)
 
 
