@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -106,8 +107,8 @@ class DaemonProcess:
 
 
 def shop_file(folder: Path, source: str, *, port: int, more: str = "") -> Path:
-    """The barn with another source, its own store and its dashboard on ``port``."""
-    text = BARN.read_text()
+    """The barn with another source, its own store and its dashboard on ``port``, at work at any hour: its clock is ours."""
+    text = re.sub(r"(?m)^hours = .*\n", "", BARN.read_text())
     head, _, rest = text.partition('[[source]]\nname = "demo shop"')
     sensors = "[sensor.inlet_pa]" + rest.partition("[sensor.inlet_pa]")[2]
     sensors = sensors.replace("port = 8765", f"port = {port}").replace('file = "demo.db"', 'file = "shop.db"')
