@@ -6,7 +6,8 @@ from analysis.conditions import TEXTS, Condition, Urgency
 from analysis.events import EventKind
 from analysis.findings import Evidence
 from daemon.store.reader import Alarm, AlarmState, Step
-from dashboard.shapes import Out, Screen, place_words
+from dashboard.shapes import Out, Screen, place_words, text
+from dashboard.snapshot import Snapshot
 from dashboard.words import NO_BREAK, day_and_time, duration, sentence, since, unbroken
 
 URGENCY_WORDS = {Urgency.STOP: "Stop now", Urgency.SOON: "Look today", Urgency.PLAN: "When it suits you"}
@@ -97,14 +98,22 @@ def answer_of(alarm: Alarm) -> tuple[EventKind | None, str]:
     return None, GOT_IT if alarm.state in WAITING else ""
 
 
-def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") -> Out:
+def open_alarm(alarm: Alarm, screen: Screen, snapshot: Snapshot) -> Out:
+    """One that is open, beside what is known now. The desk does not follow an alarm that was put off: whether its cause is gone
+    is then the detector's to say."""
+    absent = any(text(claim, "condition") == alarm.condition and text(claim, "where") == alarm.where
+                 and text(claim, "claim") == "absent" for claim in snapshot.detectors)
+    return alarm_out(alarm, screen, snapshot.clock, text(snapshot.now, "state"), absent and alarm.state is AlarmState.SHELVED)
+
+
+def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "", gone: bool = False) -> Out:
     """One alarm for a screen. ``fan`` is the state of the fan, where it is known: nobody is told to stop one that stands."""
     texts = TEXTS[alarm.condition]
-    finding, cleared = alarm.finding, alarm.cleared_t is not None
+    finding, cleared = alarm.finding, gone or alarm.cleared_t is not None
     over = alarm.state in OVER and alarm.state is not AlarmState.LATCHED_ACKNOWLEDGED
     quiet = not over and alarm.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
     began, sure, state_words = since(alarm.since_t, now), sure_words(finding.confidence), STATE_WORDS[alarm.state]
-    ended = since(alarm.cleared_t, now) if cleared else ""
+    ended = since(alarm.cleared_t, now) if alarm.cleared_t is not None else ""
     until = since(alarm.shelved_until, now) if alarm.shelved_until else ""
     meaning, action = texts.meaning, sentence(finding.action or texts.action)
     urgency, stop = URGENCY_WORDS[alarm.urgency], "Stop the fan and "
@@ -115,6 +124,7 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") ->
     if cleared:  # also where it was put off since: what was to be done then would mislead now
         meaning = f"What it meant: {meaning[:1].lower()}{meaning[1:]}"
         action = "" if alarm.state is AlarmState.NORMAL else LOOK
+    when = f"{began} to {ended}" if ended else f"{'from' if gone else 'since'} {began}"
     asks = f"{state_words} until {until}" if until else "" if over or alarm.state is AlarmState.NORMAL else state_words
     return {
         "id": alarm.id,
@@ -127,12 +137,13 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "") ->
         "urgency_words": URGENCY_WORDS[alarm.urgency],
         "confidence": finding.confidence,
         "tag": urgency if not cleared else state_words if over else "Fine now",
-        "line": " · ".join(filter(None, (f"{began} to {ended}" if cleared else f"since {began}", sure, asks))),
+        "line": " · ".join(filter(None, (when, sure, asks))),
         "state": alarm.state.value,
         "state_words": state_words,
         "tone": "quiet" if quiet else "over" if over else alarm.urgency.value,
         "since_t": alarm.since_t,
         "raised_t": alarm.raised_t,
+        "gone": cleared,
         "cleared_t": alarm.cleared_t,
         "acknowledged_t": alarm.acknowledged_t,
         "shelved_until": alarm.shelved_until,

@@ -9,13 +9,14 @@ Curves go out as pairs of flow [m3/s] and pressure rise [Pa].
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.readings import RunState
 from daemon.store.reader import Trend
+from dashboard.duct_view import open_ports
 from dashboard.now_view import state_words
-from dashboard.shapes import Out, Quantity, Screen, dig, number, table, text
+from dashboard.shapes import Out, Screen, dig, number, table, text
 from dashboard.snapshot import Document, Snapshot
 from dashboard.words import day_and_time, with_unit
 
@@ -31,17 +32,6 @@ STEADY = 0.2
 """A point whose pressure wandered further than this share of itself mixes a start or a gate's move in, and is no point."""
 
 Pair = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class FanPointOut:
-    """A working point: flow [m3/s] and pressure rise [Pa], with both in words."""
-
-    flow_m3s: float
-    rise_pa: float
-    flow: Quantity
-    rise: Quantity
-    words: str
 
 
 def fan_out(snapshot: Snapshot, screen: Screen, week: Trend | None, baseline: Document | None) -> Out:
@@ -145,43 +135,42 @@ def _rise(document: Document, key: str) -> float | None:
     return None if plenum is None or inlet is None else plenum - inlet
 
 
-def _point(screen: Screen, flow: float | None, rise: float | None, words: str) -> FanPointOut | None:
+def _point(screen: Screen, flow: float | None, rise: float | None, words: str) -> Out | None:
+    """A working point: flow [m3/s] and pressure rise [Pa], with both in words."""
     if flow is None or rise is None:
         return None
-    return FanPointOut(
-        flow_m3s=flow, rise_pa=rise, flow=screen.quantity(flow, "flow"), rise=screen.quantity(rise, "pressure"), words=words
-    )
+    return {"flow_m3s": flow, "rise_pa": rise, "flow": screen.quantity(flow, "flow"), "rise": screen.quantity(rise, "pressure"),
+            "words": words}
 
 
-def _expected(snapshot: Snapshot, screen: Screen) -> FanPointOut | None:
+def _expected(snapshot: Snapshot, screen: Screen) -> Out | None:
     """Where the drawing has the shop with these gates and clean bags, as the document "ducts" tells (``drawn``)."""
-    if not _runs(snapshot):
+    if not _runs(snapshot) or open_ports(snapshot) is None:
         return None
     return _point(
         screen, number(snapshot.ducts, "drawn", "flow_m3s"), _rise(snapshot.ducts, "drawn"), "expected from the drawing"
     )
 
 
-def _baseline_point(snapshot: Snapshot, screen: Screen, baseline: Document | None) -> FanPointOut | None:
-    gates = dig(snapshot.now, "estimate", "gates")
-    steps = dig(baseline, "document", "steps")
-    if not isinstance(gates, list) or not isinstance(steps, list):
+def _baseline_point(snapshot: Snapshot, screen: Screen, baseline: Document | None) -> Out | None:
+    gates, steps = open_ports(snapshot), dig(baseline, "document", "steps")
+    if gates is None or not isinstance(steps, list):
         return None
     for step in steps:
-        if isinstance(step, dict) and sorted(map(str, step.get("open_ports", []))) == sorted(map(str, gates)):
+        if isinstance(step, dict) and sorted(map(str, step.get("open_ports", []))) == sorted(gates):
             when = day_and_time(number(baseline, "t")).partition(",")[0]
             return _point(screen, number(step, "flow_m3s"), _rise(step, "measured"), f"baseline of {when}")
     return None
 
 
-def _ducts(now: FanPointOut | None, drawn: list[Pair]) -> list[Pair]:
+def _ducts(now: Out | None, drawn: list[Pair]) -> list[Pair]:
     """Your ducts with these gates: the parabola through the working point of now."""
-    if now is None or now.flow_m3s <= 0:
+    if now is None or now["flow_m3s"] <= 0:
         return []
-    reach = max([now.flow_m3s * 1.25, *(flow for flow, _ in drawn)])
-    top = max([now.rise_pa * 1.15, *(rise for _, rise in drawn)])
+    reach = max([now["flow_m3s"] * 1.25, *(flow for flow, _ in drawn)])
+    top = max([now["rise_pa"] * 1.15, *(rise for _, rise in drawn)])
     flows = [reach * i / (CURVE_POINTS - 1) for i in range(CURVE_POINTS)]
-    line = [(flow, now.rise_pa * (flow / now.flow_m3s) ** 2) for flow in flows]
+    line = [(flow, now["rise_pa"] * (flow / now["flow_m3s"]) ** 2) for flow in flows]
     return [pair for pair in line if pair[1] <= top]
 
 
@@ -205,11 +194,11 @@ def _steady(mean: float, least: float | None, most: float | None) -> bool:
     return least is None or most is None or most - least <= STEADY * abs(mean)
 
 
-def _against(screen: Screen, curve: FanCurve, now: FanPointOut) -> str:
-    drawn = curve.pressure_scalar(now.flow_m3s)[0]
+def _against(screen: Screen, curve: FanCurve, now: Out) -> str:
+    drawn = curve.pressure_scalar(now["flow_m3s"])[0]
     if drawn <= 0:
         return "The fan moves more air now than its curve reaches."
-    gap = now.rise_pa / drawn - 1
+    gap = now["rise_pa"] / drawn - 1
     if abs(gap) <= 1.96 * curve.uncertainty:
         return "The fan gives the pressure that its curve promises at this flow."
     side = "more" if gap > 0 else "less"
@@ -217,12 +206,12 @@ def _against(screen: Screen, curve: FanCurve, now: FanPointOut) -> str:
     return f"The fan gives {_percent(gap)} {side} pressure than its curve promises at this flow ({said})."
 
 
-def _since_baseline(screen: Screen, now: FanPointOut, base: FanPointOut) -> str:
-    change = now.flow_m3s / base.flow_m3s - 1 if base.flow_m3s else 0.0
+def _since_baseline(screen: Screen, now: Out, base: Out) -> str:
+    change = now["flow_m3s"] / base["flow_m3s"] - 1 if base["flow_m3s"] else 0.0
     if abs(change) < 0.02:
-        return f"As much air as at the {base.words} with the same gates, within two percent."
-    gap = screen.difference(now.flow_m3s - base.flow_m3s, "flow")
-    return f"{gap} ({_percent(change)}) {'more' if change > 0 else 'less'} air than at the {base.words} with the same gates."
+        return f"As much air as at the {base['words']} with the same gates, within two percent."
+    gap = screen.difference(now["flow_m3s"] - base["flow_m3s"], "flow")
+    return f"{gap} ({_percent(change)}) {'more' if change > 0 else 'less'} air than at the {base['words']} with the same gates."
 
 
 def _percent(share: float) -> str:

@@ -32,6 +32,8 @@ def health_out(snapshot: Snapshot, screen: Screen, open_pages: int) -> Out:
     elif lost := [sensor["channel"] for sensor in sensors if sensor["tone"] == "soon"]:
         named = f"{len(lost)} sensors give nothing" if len(lost) > 1 else f"a sensor gives nothing: {place_words(lost[0])}"
         tone, words = "soon", f"{named[:1].upper()}{named[1:]}."
+    elif snapshot.t is None or snapshot.never_measured:
+        tone, words = "wait", "Nothing has arrived yet."
     else:
         tone, words = "ok", "Everything works."
     clock = snapshot.clock
@@ -42,6 +44,7 @@ def health_out(snapshot: Snapshot, screen: Screen, open_pages: int) -> Out:
         "words": words,
         "heard_s": silent_for,
         "frame_age_s": age,
+        "known": bool(snapshot.shop),
         "sensors": sensors,
         "sources": [_source(source, clock) for source in snapshot.sources],
         "outlets": [_outlet(outlet) for outlet in snapshot.outlets],

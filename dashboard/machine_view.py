@@ -42,7 +42,7 @@ def air_out(snapshot: Snapshot, screen: Screen) -> Out:
         percent = "" if probability is None else f"{min(99, round(probability * 100))}{NO_BREAK}%"
         words, sure = ports_words(gates), f"{percent} sure" if percent else ""
         if probability is not None and probability < GUESS:
-            words, sure = NO_GATES, f"perhaps {words} ({percent})"
+            words, sure = NO_GATES, f"perhaps {words}, {percent}"
     else:
         words = "not known while the fan is off" if text(snapshot.now, "state") == "off" else "not known"
     return {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from analysis.readings import CHANNELS
-from dashboard.alarm_view import alarm_out, by_weight, channel_of
+from dashboard.alarm_view import by_weight, channel_of, open_alarm
 from dashboard.demo_view import demo_out
 from dashboard.machine_view import NO_GATES, air_out, bag_out, filter_out, ports_words
 from dashboard.shapes import SERIES, TWO_SD, Out, Screen, dig, number, place_words, table, text
@@ -32,11 +32,11 @@ NOT_KNOWN = "Not known whether the fan runs"
 def now_out(snapshot: Snapshot, screen: Screen) -> Out:
     """The page "Now" made from a snapshot."""
     state = text(snapshot.now, "state", default="unknown")
-    alarms = by_weight([alarm_out(alarm, screen, snapshot.clock, state) for alarm in snapshot.alarms])
+    alarms = by_weight([open_alarm(alarm, screen, snapshot) for alarm in snapshot.alarms])
     pace = number(snapshot.daemon, "pace")
     # One that was put off still stands: nothing is called fine beside it.
     there = [alarm for alarm in alarms
-             if alarm["tone"] not in ("quiet", "over") or (alarm["shelved"] and alarm["cleared_t"] is None)]
+             if alarm["tone"] not in ("quiet", "over") or (alarm["shelved"] and not alarm["gone"])]
     alarmed = {channel_of(alarm["condition"], alarm["where"]) for alarm in there}
     air, bags, bag = air_out(snapshot, screen), filter_out(snapshot, screen), bag_out(snapshot, screen)
     standing = {alarm["condition"] for alarm in there}
@@ -176,9 +176,10 @@ def _verdict(snapshot: Snapshot, alarms: list[Out], state: str) -> Out:
         return _line("wait", f"Watching in part: {lost[0]}", sentence(" and ".join(lost[1:])) if lost[1:] else "",
                      "What needs this sensor is not watched.")
     for alarm in alarms:
-        if alarm["shelved"] and alarm["cleared_t"] is None:  # nobody is to be disturbed, but all is not good
+        if alarm["shelved"] and not alarm["gone"]:  # nobody is to be disturbed, but all is not good
             title = f"Put off: {alarm['title'][:1].lower()}{alarm['title'][1:]}"
-            return _line("quiet", title, f"Until {alarm['until']}.", "Nothing else is open.")
+            said = "" if len(alarms) > 1 else "Nothing else is open."
+            return _line("quiet", title, f"Until {alarm['until']}.", said) | {"more": alarm["history"]}
     return _line("ok", "All good", sure=False)
 
 

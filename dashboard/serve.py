@@ -10,6 +10,7 @@ import threading
 import time
 
 import uvicorn
+from fastapi import FastAPI
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from daemon.errors import ConfigError
@@ -101,16 +102,17 @@ class _Server(uvicorn.Server):
     """A server that ends the live feeds first when it stops, so that open pages do not hold it up."""
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        live = self.config.app.state.box.live  # type: ignore[union-attr]
+        live = getattr(self.config.app.state.box, "live", None)  # type: ignore[union-attr]
         if live is not None:
             live.close()
         await super().shutdown(sockets)
 
 
-def make_server(settings: DashboardSettings) -> uvicorn.Server:
-    """A small server: no access log, no WebSocket, a short wait for open pages when it stops."""
+def make_server(settings: DashboardSettings, app: FastAPI | None = None) -> uvicorn.Server:
+    """A small server of the dashboard, or of another ``app``: no access log, no WebSocket, a short wait for open pages when it
+    stops."""
     config = uvicorn.Config(
-        create_app(settings),
+        app or create_app(settings),
         host=settings.host,
         port=settings.port,
         log_config=None,
@@ -163,8 +165,9 @@ class DashboardThread:
     A failure inside the dashboard never reaches the daemon's other threads.
     """
 
-    def __init__(self, settings: DashboardSettings) -> None:
+    def __init__(self, settings: DashboardSettings, app: FastAPI | None = None) -> None:
         self._settings = settings
+        self._app = app
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
         self._socket: socket.socket | None = None
@@ -185,13 +188,13 @@ class DashboardThread:
     def start(self, timeout_s: float = 20.0) -> None:
         """Begin to serve. Raises :class:`ConfigError` where it cannot listen, RuntimeError where it does not come up."""
         try:
-            self._socket = listening_socket(self._settings)
+            self._socket = self._socket or listening_socket(self._settings)
         except AddressMissing as error:
             _LOG.warning("%s; there are no pages until it is. It is waited for", error)
             self._thread = threading.Thread(target=self._run_later, name="dashboard", daemon=True)
             self._thread.start()
             return
-        self._server = make_server(self._settings)
+        self._server = make_server(self._settings, self._app)
         self._thread = threading.Thread(target=self._run, name="dashboard", daemon=True)
         self._thread.start()
         deadline = time.monotonic() + timeout_s
@@ -210,7 +213,7 @@ class DashboardThread:
             self._thread.join(timeout_s)
         if self._socket is not None:
             self._socket.close()
-        self._server = self._thread = None
+        self._server = self._thread = self._socket = None
 
     def _run_later(self) -> None:
         while not self._ending.wait(ADDRESS_AGAIN_S):
@@ -222,7 +225,7 @@ class DashboardThread:
                 _LOG.error("%s; there are no pages", error)
                 return
             _LOG.info("the address is there: the dashboard is served at %s", self.url)
-            self._server = make_server(self._settings)
+            self._server = make_server(self._settings, self._app)
             self._run()
             return
 

@@ -7,12 +7,11 @@ from __future__ import annotations
 import ipaddress
 import secrets
 import socket
-import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
-import uvicorn
 from fastapi import FastAPI
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
@@ -25,7 +24,7 @@ from dashboard.assets import Assets
 from dashboard.gate import Gate
 from dashboard.page import environment
 from dashboard.routes import setup
-from dashboard.serve import Guarded, listening_socket
+from dashboard.serve import DashboardThread, listening_socket
 from dashboard.settings import DashboardSettings
 
 HOST = "127.0.0.1"
@@ -73,7 +72,7 @@ def create_setup_app(
     return app
 
 
-class SetupServer:
+class SetupServer(DashboardThread):
     """Serves the setup page in a thread; ``url`` is the address with its key.
 
     ``phone``: it is served in the own network instead of on this computer, ``url`` has no key, and ``code`` opens it once.
@@ -84,46 +83,12 @@ class SetupServer:
         self.host = own_network_address() if phone else HOST
         self.code = OneTimeCode(time.monotonic()) if phone else None
         settings = DashboardSettings(store=Path(), host=self.host, port=port, password_hash="by key")
-        self._socket: socket.socket = listening_socket(settings)
-        self.port = int(self._socket.getsockname()[1])
-        self._server = uvicorn.Server(
-            uvicorn.Config(
-                create_setup_app(desk, self.port, self._key, host=self.host, code=self.code),
-                log_config=None,
-                access_log=False,
-                ws="none",
-                http=Guarded,
-                loop="asyncio",
-                lifespan="off",
-                server_header=False,
-                date_header=False,
-                timeout_graceful_shutdown=2,
-                h11_max_incomplete_event_size=16_384,
-            )
-        )
-        self._thread = threading.Thread(target=self._run, name="setup page", daemon=True)
+        super().__init__(settings)
+        self._socket = listening_socket(settings)
+        self._settings = replace(settings, port=self.port)
+        self._app = create_setup_app(desk, self.port, self._key, host=self.host, code=self.code)
 
     @property
     def url(self) -> str:
         """What the owner opens."""
-        return f"http://{self.host}:{self.port}/" + ("" if self.code else f"login?key={self._key}")
-
-    def start(self, timeout_s: float = 20.0) -> None:
-        """Begin to serve. Raises RuntimeError where it does not come up."""
-        self._thread.start()
-        deadline = time.monotonic() + timeout_s
-        while not self._server.started:
-            if not self._thread.is_alive() or time.monotonic() > deadline:
-                self.stop()
-                raise RuntimeError("the setup page did not come up")
-            time.sleep(0.02)
-
-    def stop(self, timeout_s: float = 5.0) -> None:
-        """Stop serving."""
-        self._server.should_exit = True
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
-        self._socket.close()
-
-    def _run(self) -> None:
-        self._server.run(sockets=[self._socket])
+        return super().url + ("" if self.code else f"login?key={self._key}")

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
 from analysis.conditions import Condition
-from dashboard.alarm_view import LATCHED, WAITING, alarm_out, by_weight, title_of, transition_out
+from dashboard.alarm_view import LATCHED, WAITING, alarm_out, by_weight, open_alarm, title_of, transition_out
 from dashboard.alarm_view import answer_of as answer_words
 from dashboard.asking import AskedOut, ask_and_answer
 from dashboard.box import RowId, box_of, screen_of
 from dashboard.problems import Refused
 from dashboard.routes.journal import enter
-from dashboard.shapes import Out, text
+from dashboard.shapes import Out
 from dashboard.words import day_and_time
 
 api = APIRouter(tags=["alarms"])
@@ -27,12 +27,6 @@ class Shelf(BaseModel):
 
     for_s: float = Field(gt=0, le=MAX_SHELF_S, examples=[14400])
     reason: str = Field(default="", max_length=200, examples=["the new bags come on Friday"])
-
-
-class Reason(BaseModel):
-    """Why."""
-
-    reason: str = Field(default="", max_length=200, examples=["the sensor is on my bench"])
 
 
 class Place(BaseModel):
@@ -48,9 +42,7 @@ def open_alarms(request: Request) -> Out:
     """Every alarm that is not over, also those put aside."""
     snapshot = box_of(request).store.snapshot()
     screen = screen_of(request, snapshot)
-    return {
-        "alarms": by_weight([alarm_out(alarm, screen, snapshot.clock, text(snapshot.now, "state")) for alarm in snapshot.alarms])
-    }
+    return {"alarms": by_weight([open_alarm(alarm, screen, snapshot) for alarm in snapshot.alarms])}
 
 
 @api.get("/alarms/history", summary="Past and open alarms, the latest first")
@@ -77,7 +69,7 @@ def one_alarm(request: Request, alarm_id: RowId) -> Out:
     if alarm is None:
         raise Refused(404, f"There is no alarm {alarm_id}.")
     return {
-        "alarm": alarm_out(alarm, screen_of(request, snapshot), snapshot.clock, text(snapshot.now, "state")),
+        "alarm": open_alarm(alarm, screen_of(request, snapshot), snapshot),
         "transitions": [transition_out(step) for step in box.store.reader.transitions(alarm_id)],
     }
 
@@ -101,18 +93,6 @@ def answer(request: Request, alarm_id: RowId) -> JSONResponse:
     return seen
 
 
-@api.post("/alarms/{alarm_id}/acknowledge", summary="Say that you have seen it", response_model=AskedOut)
-def acknowledge(request: Request, alarm_id: RowId) -> JSONResponse:
-    """The alarm stays until its cause is gone, but it is not told again."""
-    return ask_and_answer(request, "acknowledge", {"alarm_id": alarm_id}, "Seen.")
-
-
-@api.post("/alarms/{alarm_id}/reset", summary="End a kept alarm", response_model=AskedOut)
-def reset(request: Request, alarm_id: RowId) -> JSONResponse:
-    """For alarms that are kept until somebody has looked."""
-    return ask_and_answer(request, "reset", {"alarm_id": alarm_id}, "Closed.")
-
-
 @api.post("/alarms/{alarm_id}/shelve", summary="Put it off for a time", response_model=AskedOut)
 def shelve(request: Request, alarm_id: RowId, shelf: Shelf) -> JSONResponse:
     """Quiet until the end, which is counted in event time; then it is judged anew."""
@@ -124,19 +104,20 @@ def shelve(request: Request, alarm_id: RowId, shelf: Shelf) -> JSONResponse:
     return ask_and_answer(request, "shelve", payload, f"Put off until {day_and_time(until)}.")
 
 
-@api.post("/alarms/{alarm_id}/unshelve", summary="Take it back", response_model=AskedOut)
-def unshelve(request: Request, alarm_id: RowId) -> JSONResponse:
-    """End the putting off now."""
-    return ask_and_answer(request, "unshelve", {"alarm_id": alarm_id}, "Back on.")
+Act = Annotated[Literal["acknowledge", "reset", "unshelve"], Path(examples=["acknowledge"])]
+Service = Annotated[Literal["out-of-service", "return-to-service"], Path(examples=["out-of-service"])]
+SAID = {"acknowledge": "Seen.", "reset": "Closed.", "unshelve": "Back on."}
+SERVICE = {"out-of-service": "Switched off.", "return-to-service": "Switched on again."}
 
 
-@api.post("/conditions/out-of-service", summary="Tell nothing more of a condition", response_model=AskedOut)
-def out_of_service(request: Request, place: Place) -> JSONResponse:
-    """Until it is returned to service."""
-    return ask_and_answer(request, "out_of_service", place.model_dump(mode="json"), "Switched off.")
+@api.post("/alarms/{alarm_id}/{act}", summary="Seen, close it, or back on", response_model=AskedOut)
+def say(request: Request, alarm_id: RowId, act: Act) -> JSONResponse:
+    """One that was seen (``acknowledge``) stays until its cause is gone, but there is no further notice of it; ``reset`` ends one
+    that is kept until somebody has looked."""
+    return ask_and_answer(request, act, {"alarm_id": alarm_id}, SAID[act])
 
 
-@api.post("/conditions/return-to-service", summary="Watch a condition again", response_model=AskedOut)
-def return_to_service(request: Request, place: Place) -> JSONResponse:
-    """Undo out of service."""
-    return ask_and_answer(request, "return_to_service", place.model_dump(mode="json"), "Switched on again.")
+@api.post("/conditions/{act}", summary="Switch a condition off, or on again", response_model=AskedOut)
+def service(request: Request, act: Service, place: Place) -> JSONResponse:
+    """Nothing more is said of one that is out of service, until it is returned."""
+    return ask_and_answer(request, act.replace("-", "_"), place.model_dump(mode="json"), SERVICE[act])

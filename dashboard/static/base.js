@@ -124,6 +124,7 @@ function sayLost() {
   lost.textContent = `${words}. What this page shows is from then. It keeps trying.`;
   lost.hidden = document.querySelector(".verdict[data-tone-from]") != null; // which says it by itself, below
   document.body.dataset.contact = "lost";
+  dispatchEvent(new Event("lost"));
   document.title = `(?) ${words}`;
   for (const state of document.querySelectorAll("[data-text=state_words]")) {
     if (!/^(Last heard|Not known)/.test(state.textContent)) state.textContent = `Last heard: ${state.textContent[0].toLowerCase()}${state.textContent.slice(1)}`;

@@ -145,7 +145,7 @@ class Panel {
     const { trend, lastT, live } = this.group, column = this.data[this.lines[0]];
     let at = column.length - 1;
     while (at > 0 && column[at] == null) at--;
-    return live && at >= 0 && lastT - this.data[0][at] <= Math.max(2 * trend.step_s, 15) ? at : null;
+    return live && document.body.dataset.contact !== "lost" && at >= 0 && lastT - this.data[0][at] <= Math.max(2 * trend.step_s, 15) ? at : null;
   }
 
   words(at) {

@@ -70,6 +70,7 @@ async function load() {
   document.getElementById("points-sheet").hidden = !points.length;
   const items = (data.known ? data.sentences : [data.why, ...data.sentences]).map(text => { const li = document.createElement("li"); li.textContent = text; return li; });
   document.getElementById("sentences").replaceChildren(...items);
+  holder.parentElement.hidden = !data.known; // no axes of made-up numbers
   draw();
 }
 

@@ -43,11 +43,11 @@ function row(tone, words, when) {
 function tell(group, wrong) {
   $("charts-said").textContent = wrong ?? "";
   if (!group.trend || wrong) return;
-  const { min } = group.window, max = group.live ? group.lastT : group.window.max;
-  $("window").textContent = `${spanText(max - min)}: ${timeText(min, zone, false)} to ${group.live ? "now" : timeText(max, zone, false)}`;
+  const { min } = group.window, max = group.live ? group.lastT : group.window.max, lost = document.body.dataset.contact === "lost";
+  $("window").textContent = `${spanText(max - min)}: ${timeText(min, zone, false)} to ${group.live && !lost ? "now" : timeText(max, zone, false)}`;
   for (const button of spanButtons) button.setAttribute("aria-pressed", String(Number(button.value) === picked));
   const rows = [
-    ...group.trend.alarms.map(a => [a.start, row(a.urgency, a.title, `${ASKS[a.urgency] ?? ""} \u00b7 ${timeText(a.start, zone, false)} to ${a.end == null ? "now" : timeText(a.end, zone, false)}`)]),
+    ...group.trend.alarms.map(a => [a.start, row(a.urgency, a.title, `${ASKS[a.urgency] ?? ""} \u00b7 ${timeText(a.start, zone, false)} to ${a.end == null ? (lost ? "then" : "now") : timeText(a.end, zone, false)}`)]),
     ...group.trend.journal.map(j => [j.t, row("quiet", j.words, timeText(j.t, zone, false))]),
   ].sort((a, b) => b[0] - a[0]).map(([, item]) => item);
   if (!rows.length) { const none = document.createElement("li"); none.textContent = "No alarm and no journal entry."; rows.push(none); }
@@ -56,6 +56,8 @@ function tell(group, wrong) {
   if ($("in-words").open) inWords();
   remember();
 }
+
+addEventListener("lost", () => { tell(charts); for (const panel of charts.panels) panel.sayValue(null); });
 
 function inWords() {
   $("sentences").replaceChildren(...charts.panels.map(panel => { const item = document.createElement("li"); item.textContent = panel.sentence(); return item; }));

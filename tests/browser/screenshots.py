@@ -87,7 +87,7 @@ def take(browser: Browser, url: str, folder: Path) -> list[str]:
 
 VIEWS = {"phone": (UPRIGHT, False), "lying": (LYING, True), "desktop": (DESKTOP, True)}
 """The pictures of states: the screen, and whether it is dark."""
-STATES = ("running", "guess", "starting", "stopping", "unknown", "off", "part", "silent", "full", "shelved", "over")
+STATES = ("running", "guess", "starting", "stopping", "unknown", "off", "part", "silent", "full", "over", "shelved")
 ALWAYS = {"now": "/", "trends": "/trends", "ducts": "/ducts", "journal": "/journal", "wall": "/wall"}
 """The pages that say something else in each state. The others are taken where a state touches all there is."""
 EVERYWHERE = ("silent", "full", "over", "dead", "empty")

@@ -124,7 +124,13 @@ def test_putting_aside_has_an_end_in_event_time(client: Visitor, shop: Shop) -> 
     assert now["bag"]["words"] == "Full", "put off, and still there: no gauge calls it fine"
     assert alarm["tone"] == "quiet"
     assert now["alarm_count"] == 0
-    assert now["verdict"]["tone"] == "quiet", "put off is not good"
+    assert (now["verdict"]["tone"], now["rest"]) == ("quiet", []), "put off is not good, and said once"
+    shop.claim(Condition.BAG_FULL, present=False)
+    shop.step(1)
+    now = client.fresh()
+    alarm = now["alarms"][0]
+    assert (alarm["title"], now["bag"]["words"]) == ("The chip bag was full", "Not full"), "no desk follows what is put off"
+    assert "Stop the fan" not in alarm["action"]
     with answering(shop):
         assert client.post(f"/api/v1/alarms/{alarm_id}/unshelve").status_code == 200
     assert client.fresh()["alarms"][0]["state"] == "unacknowledged"

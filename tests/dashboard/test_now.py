@@ -245,12 +245,16 @@ def test_a_guess_is_not_a_fact(client: Visitor, shop: Shop) -> None:
     shop.step(2)
     now, ducts = client.fresh(), client.fresh("/api/v1/ducts")
     air = now["air"]
+    assert (now["verdict"]["title"], now["verdict"]["text"]) == (
+        "No trouble seen", "Not judged yet: the air at the ports (gates not known).")
     assert {signal["verdict"] for signal in now["signals"].values()} == {"unknown"}, "normal for gates that nobody knows"
     assert all(signal["verdict_words"].startswith("gates not known; ") for signal in now["signals"].values())
-    assert (air["gates"], air["gates_sure"]) == ("not known", "perhaps planer (28\u00a0%)")
+    assert (air["gates"], air["gates_sure"]) == ("not known", "perhaps planer, 28\u00a0%")
     assert ducts["headline"] == "Not known which gates are open"
     assert {piece["gate"] for piece in ducts["pieces"] if piece["kind"] == "port"} == {"unknown"}
-    assert not {"shut", "carries chips"} & {piece["words"] for piece in ducts["pieces"]}
+    assert not {"shut", "no air", "carries chips"} & {piece["words"] for piece in ducts["pieces"]}
+    assert [piece["name"] for piece in ducts["pieces"] if piece["air"]] == ["main"], "how air parts follows from the gates"
+    assert ducts["tone"] == "wait"
     assert "Open one more gate" not in ducts["remark"]
 
 
@@ -287,3 +291,11 @@ def test_the_pace_of_a_real_shop_cannot_be_set(client: Visitor, shop: Shop) -> N
     assert refused.status_code == 409
     assert "only a simulated shop" in refused.json()["error"]["detail"]
     assert client.post("/api/v1/pace", json={"pace": 0}).status_code == 422
+
+
+def test_where_neither_filter_nor_bag_is_judged_nothing_is_called_good(client: Visitor, shop: Shop) -> None:
+    shop.claims.clear()
+    shop.step(1)
+    verdict = client.fresh()["verdict"]
+    assert (verdict["tone"], verdict["title"]) == ("wait", "No trouble seen")
+    assert verdict["text"] == "Not judged yet: the filter and the chip bag."
