@@ -106,7 +106,11 @@ def guard(mark: str, folder: Path) -> None:
     for line in Path("/proc/mounts").read_text().splitlines():
         if line.split()[1].startswith(f"{folder}/"):
             subprocess.run(["umount", "-l", line.split()[1]], check=False)
-    shutil.rmtree(folder, ignore_errors=True)
+    for _ in range(20):  # what was killed a moment ago may still have written while this went through the folder
+        shutil.rmtree(folder, ignore_errors=True)
+        if not folder.exists():
+            break
+        time.sleep(0.1)
 
 
 if __name__ == "__main__":
