@@ -24,11 +24,14 @@ import signal
 import sys
 import time
 import traceback
+import tracemalloc
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 LONGEST_INPUT = 6000
+LOOK_EVERY = 64
+"""Inputs between two looks at the memory."""
 HANG_S = 5.0
 """No input may take longer."""
 MOST_GROWTH_KIB = 64 * 1024
@@ -115,6 +118,7 @@ def fuzz(target: Target, runs: int | None, seconds: float | None, seed: int, kee
     done = 0
     slowest, slowest_input = 0.0, b""
     pending = list(target.seeds)
+    lately: list[bytes] = []
     while (runs is None or done < runs) and (seconds is None or time.monotonic() - began < seconds):
         if done % 512 == 0:
             faulthandler.dump_traceback_later(120.0, exit=True)  # for hangs in code that hears no signals
@@ -136,11 +140,14 @@ def fuzz(target: Target, runs: int | None, seconds: float | None, seed: int, kee
         took = time.perf_counter() - started
         if took > slowest:
             slowest, slowest_input = took, data
-        before, peak = peak, peak_kib()
-        if peak - before > MOST_GROWTH_KIB:
-            print(f"{target.name}: one input needed more than {MOST_GROWTH_KIB / 1024:.0f} MiB")
-            return _found(target, data, keep)
+        lately.append(data)
         done += 1
+        if len(lately) == LOOK_EVERY or done == runs:  # asking after each would cost as much as many an input
+            before, peak = peak, peak_kib()
+            if peak - before > MOST_GROWTH_KIB:
+                print(f"{target.name}: one input needed more than {MOST_GROWTH_KIB / 1024:.0f} MiB")
+                return _found(target, max(lately, key=lambda data: _needed(target, data)), keep)
+            lately.clear()
         if signature not in seen and len(seen) < 20_000:
             seen.add(signature)
             corpus.append(data)
@@ -171,6 +178,16 @@ def resident_kib() -> int:
 def peak_kib() -> int:
     """The most that was ever resident."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+
+
+def _needed(target: Target, data: bytes) -> int:
+    """Bytes that an input needs at most while it is run."""
+    tracemalloc.start()
+    try:
+        target.check(data)
+        return tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
 
 
 def _found(target: Target, data: bytes, keep: Path) -> int:
