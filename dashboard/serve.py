@@ -185,7 +185,7 @@ class DashboardThread:
         host = "127.0.0.1" if host in ("0.0.0.0", "::") else f"[{host}]" if ":" in host else host
         return f"http://{host}:{self.port}/"
 
-    def start(self, timeout_s: float = 20.0) -> None:
+    def start(self, timeout_s: float = 120.0) -> None:
         """Begin to serve. Raises :class:`ConfigError` where it cannot listen, RuntimeError where it does not come up."""
         try:
             self._socket = self._socket or listening_socket(self._settings)

@@ -9,7 +9,7 @@ import sys
 import time
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from tests.support.leftovers import Run
 from tests.support.thoroughness import THOROUGH
@@ -29,9 +29,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--long"):
         os.environ[THOROUGH] = "1"
-    # No deadline: how long an example takes says more about the machine than about the code.
-    settings.register_profile("thorough", deadline=None, print_blob=True)
-    settings.register_profile("every time the same", deadline=None, max_examples=15, derandomize=True)
+    # How long an example takes, made or tried, says more about the machine than about the code.
+    slow = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
+    settings.register_profile("thorough", print_blob=True, **slow)
+    settings.register_profile("every time the same", max_examples=15, derandomize=True, **slow)
     settings.load_profile("thorough" if os.environ.get(THOROUGH) else "every time the same")
     if not hasattr(config, "workerinput"):  # workers of pytest-xdist are under the guard of the process that started them
         config.stash[RUN] = Run()

@@ -28,7 +28,8 @@ class Pruner:
     def __init__(self, connection: sqlite3.Connection, keep_raw_days: float) -> None:
         self._keep_ms = int(keep_raw_days * DAY_MS)
         self._anchor = _meta(connection, "prune_anchor_ms")
-        self._elsewhere = 0
+        self._elsewhere, self._there = 0, 0
+        """Running frames in a row at another time than the anchor's, and where: those of two times confirm neither."""
         self._pruning = False
         self.before_ms = _meta(connection, "pruned_before_ms") or -(1 << 62)
         (self._oldest,) = connection.execute("SELECT min(t_ms) FROM frames").fetchone()
@@ -60,17 +61,16 @@ class Pruner:
         self._pruning = self._anchor is not None
 
     def _follow(self, rows: Sequence[Row]) -> None:
-        newest = next((row[0] for row in reversed(rows) if row[1] == _RUNNING), None)
-        if newest is None:
-            return
-        if self._anchor is not None and abs(newest - self._anchor) <= LEAP_MS:
-            self._anchor = newest
-            self._elsewhere = 0
-            return
-        self._elsewhere += sum(1 for row in rows if row[1] == _RUNNING)
-        if self._elsewhere >= CONFIRM_FRAMES:
-            self._anchor = newest
-            self._elsewhere = 0
+        for row in rows:
+            if row[1] != _RUNNING:
+                continue
+            t = row[0]
+            if self._anchor is None or abs(t - self._anchor) > LEAP_MS:
+                self._elsewhere = 1 if abs(t - self._there) > LEAP_MS else self._elsewhere + 1
+                self._there = t
+                if self._elsewhere < CONFIRM_FRAMES:
+                    continue
+            self._anchor, self._elsewhere = t, 0
 
 
 def _meta(connection: sqlite3.Connection, key: str) -> int | None:

@@ -25,7 +25,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardThread
     shop = Shop(tmp_path_factory.mktemp("crowd") / "shop.db")
     shop.switch(True)
     shop.step(30)
-    thread = DashboardThread(DashboardSettings(shop.path, port=0, poll_s=0.2))
+    thread = DashboardThread(DashboardSettings(shop.path, port=0, poll_s=0.2, silent_after_s=1e6))
     thread.start()
     yield thread
     thread.stop()
