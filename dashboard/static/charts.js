@@ -322,7 +322,7 @@ export class Charts {
     this.tailing = true;
     try {
       const loaded = this.loads, more = await this.fetch(from / 1000, (from + count * ms - 1) / 1000, count);
-      if (loaded === this.loads) this.append(more, from / 1000);
+      if (loaded === this.loads && this.live) this.append(more, from / 1000); // a finger may have taken the window meanwhile
     } catch (error) {
       if (error.name !== "AbortError") this.onState(this, error.message);
     } finally { this.tailing = false; }

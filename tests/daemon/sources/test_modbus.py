@@ -63,10 +63,16 @@ def register(
 QUICK = RetrySettings(0.05, 0.4)
 
 
-def source(cable: Cable, *registers: dict[str, Any], retry: RetrySettings = QUICK, **table: Any) -> ModbusSource:
+IMPATIENT_S = 0.15
+"""Where somebody is asked who will not answer; the others may be as slow as the computer is."""
+
+
+def source(
+    cable: Cable, *registers: dict[str, Any], retry: RetrySettings = QUICK, timeout_s: float = 20.0, **table: Any
+) -> ModbusSource:
     made = ModbusTable.model_validate(
         {"kind": "modbus", "name": "line", "device": str(cable.near), "registers": registers, **table})
-    return ModbusSource(made, FakeClock(T0), 0.15, retry)
+    return ModbusSource(made, FakeClock(T0), timeout_s, retry)
 
 
 @pytest.mark.slow
@@ -122,7 +128,7 @@ class TestAgainstARealServer:
 
     def test_a_unit_that_does_not_answer_is_left_out_and_named(self, cable: Cable) -> None:
         cable.deaf = {9}
-        made = source(cable, register("a", 9, 0), register("b", 1, 0), every="0.1 s")
+        made = source(cable, register("a", 9, 0), register("b", 1, 0), every="0.1 s", timeout_s=IMPATIENT_S)
         with running(made) as at_work:
             at_work.until("no answer from unit 9")
             samples = at_work.take(8)
@@ -130,7 +136,7 @@ class TestAgainstARealServer:
             assert at_work.health.refused["no answer"] <= 5  # asked seldom after three times
 
     def test_garbled_answers_are_not_believed(self, cable: Cable) -> None:
-        with running(source(cable, register("a", 1, 0), every="0.05 s")) as at_work:
+        with running(source(cable, register("a", 1, 0), every="0.05 s", timeout_s=IMPATIENT_S)) as at_work:
             at_work.take(1)
             cable.garble = True
             at_work.until("no answer from unit 1: check wiring, baud (9600) and parity (N)")
@@ -157,7 +163,7 @@ def test_no_port_at_all(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_nobody_on_the_line(cable: Cable) -> None:
-    with running(source(cable, register("a", 1, 0))) as at_work:
+    with running(source(cable, register("a", 1, 0), timeout_s=IMPATIENT_S)) as at_work:
         at_work.until("no answer from unit 1: check wiring")
         at_work.end()
 
