@@ -16,6 +16,10 @@ from tests.support.thoroughness import THOROUGH
 
 RUN = pytest.StashKey[Run]()
 
+# The shops of tests keep their hours in this zone, wherever the computer is; tests of other zones set their own.
+os.environ["TZ"] = "UTC"
+time.tzset()
+
 # Every daemon that a test starts would compile the whole program anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
