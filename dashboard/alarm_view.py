@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from analysis.conditions import TEXTS, Condition, Urgency
 from analysis.events import EventKind
-from analysis.findings import Evidence
+from analysis.findings import Evidence, Finding
 from daemon.store.reader import Alarm, AlarmState, Step
+from daemon.wording import titled
 from dashboard.shapes import Out, Screen, place_words, text
 from dashboard.snapshot import Snapshot
 from dashboard.words import NO_BREAK, day_and_time, duration, sentence, since, unbroken
@@ -70,9 +71,9 @@ def sure_words(confidence: float) -> str:
     return f"a possibility ({percent}{NO_BREAK}%)"
 
 
-def title_of(condition: Condition, where: str, over: bool = False) -> str:
+def title_of(finding: Finding, where: str, over: bool = False) -> str:
     """The condition's title, with the place; in the past for what is over."""
-    title = in_the_past(TEXTS[condition].title) if over else TEXTS[condition].title
+    title = in_the_past(titled(finding)) if over else titled(finding)
     return f"{title}: {place_words(where)}" if where else title
 
 
@@ -130,7 +131,7 @@ def alarm_out(alarm: Alarm, screen: Screen, now: float | None, fan: str = "", go
         "id": alarm.id,
         "condition": alarm.condition.value,
         "where": alarm.where,
-        "title": title_of(alarm.condition, alarm.where, cleared),
+        "title": title_of(finding, alarm.where, cleared),
         "meaning": meaning,
         "action": action,
         "urgency": alarm.urgency.value,

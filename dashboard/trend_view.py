@@ -141,7 +141,7 @@ def _edge(middle: Column, sd: Column, factor: float, decimals: int) -> Column:
 
 def span(alarm: Alarm) -> Out:
     """An alarm on the time axis."""
-    title = title_of(alarm.condition, alarm.where)
+    title = title_of(alarm.finding, alarm.where)
     about = {"channel": channel_of(alarm.condition, alarm.where), "start": alarm.since_t, "end": alarm.cleared_t}
     return {"id": alarm.id, "title": title, "urgency": alarm.urgency.value, **about}
 

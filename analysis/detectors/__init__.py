@@ -33,7 +33,7 @@ def build_detectors(
         FilterBreach(core, sensors), BagFull(core), FilterLoading(core, design.filter, book), FilterBlinded(core, design.filter)]
     return [
         sensors,
-        MotorOverload(motor, limits.overload_margin),
+        MotorOverload(core, motor, limits.overload_margin),
         WeakFan(core),
         *about_bags,
         BlockedRun(core, limits.suction_lost),

@@ -35,6 +35,12 @@ AS_SHUT = 2.5
 """A look whose bags' pressure is so many of these from that of leaking air alone is one with every gate shut, whatever the
 estimate, which a wrong channel may mislead, takes it for."""
 KEPT_LOOKS = 24
+LEAST_BEFORE = 3
+"""Looks before a fall, at least."""
+CHANGED = 4.5
+"""Evidence (a change of three standard deviations) from which a level has changed between looks."""
+CURVE_SD = 0.04
+"""How well the fan's own curve tells the drag at one look (logarithm)."""
 SOON_AFTER_STOP_S = 300.0
 """What falls within so much running after a stop fell across that stop."""
 
@@ -42,7 +48,8 @@ SOON_AFTER_STOP_S = 300.0
 @dataclass(frozen=True, slots=True)
 class Memory:
     """A look that is kept: its drag (logarithm), pressure over the bags (logarithm), the gap of the fan's pressure at that drag,
-    the drag by the fan's own curve, the variance of the drag, and the track's ``climb`` by then."""
+    the drag by the fan's own curve, the variance of the drag, the track's ``climb`` by then, and whether the fan had rested
+    before it."""
 
     t: float
     drag: float
@@ -51,6 +58,7 @@ class Memory:
     by_curve: float | None
     variance: float
     climb: float
+    rested: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +86,7 @@ class Core(Keeping):
         self.settings = Settings(design, baseline is not None)
         self.running_s = 0.0
         self.clean: float | None = None
+        self.toured = baseline is not None
         self.clean_sd = max(design.filter.uncertainty, 0.05) if baseline is None else 0.05
         self.fall: Fall | None = None
         self._fall_threshold = needed(300.0, 3)
@@ -158,7 +167,7 @@ class Core(Keeping):
             gaps = self.isolation.curve.gaps(look, fused.drag)
             gap = self.isolation.pressure.residual(gaps.log_flow, gaps.pressure)[0] if self.isolation.known else None
             row = [look.began_t, fused.drag, look.filter, gap, None if by_curve is None else by_curve[0],
-                   self.track.level_var, self.track.climb]
+                   self.track.level_var, self.track.climb, float(look.stopped)]
             self._memories = [*self._memories[-(KEPT_LOOKS - 1):], row]
         if before is not None and self.settled and not self.blind:
             self._look_for_fall()
@@ -171,7 +180,7 @@ class Core(Keeping):
             return replace(look, drag=None)
         count, mean = self._leak
         if count >= LEAST_SHUT:
-            row = [look.began_t, look.filter - mean, look.filter, None, None, SHUT_SD**2, self.track.climb]
+            row = [look.began_t, look.filter - mean, look.filter, None, None, SHUT_SD**2, self.track.climb, float(look.stopped)]
             self._memories = [*self._memories[-(KEPT_LOOKS - 1):], row]
         if not self.pending:
             count = min(count + 1.0, 20.0)
@@ -203,14 +212,22 @@ class Core(Keeping):
             return
         if evidence < self._fall_threshold:
             return
-        earlier = self.looks_before(since, 6)
-        later = self.looks_after(since)
-        if len(earlier) < 3 or len({one.t for one in later}) < 2:
+        looks = self.looks_after(-math.inf)
+        at, _ = _change([(one.t, one.drag, one.variance) for one in looks])
+        earlier, later = looks[:at], looks[at:]
+        if len(earlier) < LEAST_BEFORE or len({one.t for one in later}) < 2:
             return  # one setting of the gates may be a wrong guess
-        before, after = mean_drag(earlier), mean_drag(later)
+        since, before, after = later[0].t, mean_drag(earlier[-6:]), mean_drag(later)
         if before - after < LEAST_FALL_SD * self.track.habit_sd:
             return
-        self.fall = Fall(since, before, after, at_stop or self._run_s - (later[-1].t - since) < SOON_AFTER_STOP_S, evidence)
+        at_stop = at_stop or self._run_s - (later[-1].t - since) < SOON_AFTER_STOP_S
+        if at_stop:
+            # The estimate follows slowly while the fan runs and anew after a stop: the fan's curve may have seen it before.
+            told = [one for one in earlier if one.by_curve is not None]
+            at, fell = _change([(one.t, one.by_curve or 0.0, CURVE_SD**2) for one in told])
+            if at < len(told) and not told[at].rested and fell > 0.5 * (before - after):
+                since, at_stop, before = told[at].t, False, mean_drag(told[:at][-6:])
+        self.fall = Fall(since, before, after, at_stop, evidence)
         self._move_to(later)
 
     def _move_to(self, looks: list[Memory]) -> None:
@@ -227,9 +244,27 @@ class Core(Keeping):
             self.settings.forget()
 
 
+def _change(rows: list[tuple[float, float, float]]) -> tuple[int, float]:
+    """Where the one fall of level that explains (time, value, variance) best begins, and how far it falls. Steps say that the
+    drag changed, and are vague about when where gates move in between. Without a plain one: the number of rows, and 0."""
+    best, at, by = CHANGED, len(rows), 0.0
+    for i in range(LEAST_BEFORE, len(rows)):
+        if rows[i][0] == rows[i - 1][0]:
+            continue
+        weights, means = [], []
+        for part in (rows[:i], rows[i:]):
+            weights.append(sum(1.0 / variance for _, _, variance in part))
+            means.append(sum(value / variance for _, value, variance in part) / weights[-1])
+        fell = means[0] - means[1]
+        evidence = 0.5 * fell * fell * weights[0] * weights[1] / (weights[0] + weights[1])
+        if fell > 0.0 and evidence > best:
+            best, at, by = evidence, i, fell
+    return at, by
+
+
 def mean_drag(looks: list[Memory]) -> float:
-    """Mean drag (logarithm) of some looks."""
-    return sum(one.drag for one in looks) / len(looks)
+    """Mean drag (logarithm) of some looks, by how well each tells it."""
+    return sum(one.drag / one.variance for one in looks) / sum(1.0 / one.variance for one in looks)
 
 
 def mean_by_curve(looks: list[Memory], least: int = 1) -> float | None:
@@ -239,7 +274,7 @@ def mean_by_curve(looks: list[Memory], least: int = 1) -> float | None:
 
 
 def _memory(row: list[float | None]) -> Memory | None:
-    t, drag, bags, pressure, by_curve, variance, climb = row
+    t, drag, bags, pressure, by_curve, variance, climb, rested = row if len(row) == 8 else [None] * 8
     if t is None or drag is None or bags is None or variance is None or climb is None:
         return None
-    return Memory(t, drag, bags, pressure, by_curve, variance, climb)
+    return Memory(t, drag, bags, pressure, by_curve, variance, climb, bool(rested))

@@ -9,7 +9,7 @@ from analysis.conditions import Condition
 from analysis.detectors.air import AirBook
 from analysis.detectors.budget import FALSE_ALARMS, STATISTICAL, certainty, needed
 from analysis.detectors.channels import SensorFault
-from analysis.detectors.core import KEPT_LOOKS, LEAST_FALL_SD, Core, Fall, Memory, mean_by_curve, mean_drag
+from analysis.detectors.core import KEPT_LOOKS, LEAST_FALL_SD, SHUT_SD, Core, Fall, Memory, mean_by_curve, mean_drag
 from analysis.detectors.keeping import Keeping
 from analysis.detectors.use import UseBook
 from analysis.detectors.watch import Watch
@@ -268,7 +268,8 @@ class FilterBreach(Watch):
         if tearing > threshold and self.core.settled and before is not None and not self.standing:
             earlier = self.core.looks_before(since, 6)
             level = mean_drag(earlier) if len(earlier) >= 3 else after
-            if level - after > max(LEAST_TEAR, LEAST_FALL_SD * self.core.track.habit_sd) and self._borne_out(since, level, 2):
+            least = max(LEAST_TEAR, LEAST_FALL_SD * self.core.track.habit_sd)
+            if level - after > least and self._borne_out(since, level, after, 2):
                 self._claim(since, level, after, certainty(tearing, threshold))
         if self.core.look is None or not self._fall or self.standing:
             return
@@ -299,13 +300,13 @@ class FilterBreach(Watch):
         """A fall that no cleaning makes: while the fan ran, or to less than the drag of clean bags; once the fan's own curve has
         seen it too, since gates that were guessed wrong look like a fall."""
         since, before, after = self._fall
-        if (not self._at_stop or self._below_clean()) and self._borne_out(since, before, 2):
+        if (not self._at_stop or self._below_clean()) and self._borne_out(since, before, after, 2):
             self._claim(since, before, after, self._sure)
 
     def _is_over(self) -> bool:
         """Whether the drag is what it was before: a tube or a sensor is well again, or a guess of the gates was wrong."""
         since, before, after = self._fall
-        newest = self.core.looks_after(since)[-OVER_LOOKS:]
+        newest = [one for one in self.core.looks_after(since) if one.variance < SHUT_SD**2][-OVER_LOOKS:]
         now = [one.drag if one.by_curve is None else one.by_curve for one in newest]
         return len(now) == OVER_LOOKS and _mean(now) > 0.5 * (before + after)
 
@@ -319,18 +320,19 @@ class FilterBreach(Watch):
         pressure moved as well."""
         if not self._fall or self.standing:
             return False
-        later = self.core.looks_after(self._fall[0])
+        since, before, after = self._fall
+        later = self.core.looks_after(since)
         spread = max((one.filter for one in later), default=0.0) - min((one.filter for one in later), default=0.0)
         clear = len(later) >= 8 and spread > 0.3 and self._hole < -self._threshold and not self._below_clean()
-        return clear and self._borne_out(self._fall[0], self._fall[1], 3)
+        return clear and self._borne_out(since, before, after, 3)
 
-    def _borne_out(self, since: float, before: float, looks: int) -> bool:
+    def _borne_out(self, since: float, before: float, after: float, looks: int) -> bool:
         """Whether the fan's own curve, which needs no gates, has seen at least half of the fall, and more than the drag usually
         wanders: by the curve before as well as after, where it told the drag then."""
         later = mean_by_curve(self.core.looks_after(since), looks)
         if later is None:
             return False
-        fall = before - mean_drag(self.core.looks_after(since))
+        fall = before - after
         least = max(0.5 * fall, LEAST_FALL_SD * self.core.track.habit_sd)
         seen = mean_by_curve(self.core.looks_before(since, 12)) if self._curve_before is None else self._curve_before
         return least < (before if seen is None else seen) - later < 1.5 * fall
@@ -372,15 +374,15 @@ class FilterBreach(Watch):
         """Two hypotheses: clean bags (the apparent drag is the same at every flow), or the bags as before with a hole
         through which the whole fall goes. Whichever look is left out, the evidence must hold: one may rest on a wrong guess of
         the gates."""
-        since, before, _ = self._fall
+        since, before, after = self._fall
         later, earlier = self.core.looks_after(since), self.core.looks_before(since, 12)
-        if len(later) < HOLE_LOOKS:
-            return
+        if len(later) < HOLE_LOOKS or not self.core.toured:
+            return  # by the drawing alone the tilt between flows is not known well enough
         usual = _hole(earlier)
         odds = [self._hole_odds(later[:i] + later[i + 1:], usual, before) for i in range(len(later))]
         self._hole = max(min(odds), 0.0) + min(max(odds), 0.0)
-        if self._hole > self._threshold and self._borne_out(since, before, 2):
-            self._claim(since, before, self._fall[2], certainty(self._hole, self._threshold))
+        if self._hole > self._threshold and self._borne_out(since, before, after, 2):
+            self._claim(since, before, after, certainty(self._hole, self._threshold))
 
     @staticmethod
     def _hole_odds(later: list[Memory], usual: tuple[float, float, float, float] | None, before: float) -> float:

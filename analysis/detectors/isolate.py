@@ -51,8 +51,9 @@ DRAG_TILT = 0.08
 ALONE_SD = 0.20
 """The pressure alone must tell the drag to that much, so that a wrong current is seen as such."""
 NEAR_FULL = 0.95
-"""A motor that has drawn more than this share of its full-load current may be overloaded: that is :class:`.MotorOverload`'s part,
-and no fault of the clamp."""
+"""A motor that draws more than this share of its full-load current may be overloaded: its current tells no air."""
+PLAINLY_SD = 3.0
+"""A current that is so many standard deviations above what the air asks for is an excess."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class Departure:
 class Isolation(Keeping):
     """After :meth:`look`, ``claim`` is what departs now, if anything; ``why_not`` says why nothing can be judged yet."""
 
-    KEPT = ("pressure", "current", "_seen", "_s", "_drag", "_known_s", "_claim", "_looks", "_drags")
+    KEPT = ("pressure", "current", "_seen", "_s", "_drag", "_known_s", "_claim", "_looks", "excess", "_overloaded")
 
     def __init__(self, design: DuctDesign, baseline: Baseline | None, fitted: frozenset[str]) -> None:
         self._near_full = math.inf if design.motor is None else math.log(NEAR_FULL * design.motor.full_a)
@@ -81,13 +82,14 @@ class Isolation(Keeping):
         self.able = {"inlet_pa", "filter_pa"} <= fitted and design.filter.fitted and not design.filter.before_fan
         self.has_current = "motor_a" in fitted and self.curve.has_current
         self.threshold = needed(LOOK_S, len(WINDOWS) * len(HYPOTHESES))
-        self.newest: tuple[float, float | None] | None = None
         self._seen: list[list[float]] = []
         self._s = self._known_s = 0.0
         self._looks = 0
         self._drag = 0.0
         self._claim: list[object] = []
-        self._drags = False  # the motor draws more than the air asks for: its current tells no flow
+        self.excess = 0.0
+        """By how much the motor draws more than the air asks for (logarithm), beyond what chance and learning allow."""
+        self._overloaded = False
 
     @property
     def claim(self) -> Departure | None:
@@ -119,7 +121,7 @@ class Isolation(Keeping):
         """The drag (logarithm) by the fan's own curve alone, without any gate, and its variance: the drag at which both gaps
         vanish. None where the curve is not learned, where no drag explains both, or where they hardly tell it. A current beyond
         the plate's may be the motor's own trouble and tells no air."""
-        if not self.known or not self.able or self._claim or self._drags:
+        if not self.known or not self.able or self._claim or self._overloaded:
             return None
         gaps = self.curve.gaps(look, log_drag)
         rest_p, var_p = self.pressure.residual(gaps.log_flow, gaps.pressure)
@@ -136,7 +138,6 @@ class Isolation(Keeping):
 
     def look(self, look: Look, log_drag: float | None, running_s: float) -> Gaps | None:
         """Take in a look; returns its gaps."""
-        self.newest = None
         if log_drag is None or not self.able:
             return None
         gaps = self.curve.gaps(look, log_drag)
@@ -145,9 +146,8 @@ class Isolation(Keeping):
         rest_c, var_c = 0.0, 1e9
         if gaps.current is not None:
             rest_c, var_c = self.current.residual(gaps.log_flow, gaps.current)
-        self.newest = rest_p, None if gaps.current is None else rest_c
-        row = [look.began_t if look.current is None or look.current < self._near_full else -look.began_t, look.weight,
-               rest_p, max(var_p + beyond, LEAST_SD**2), rest_c, max(var_c + beyond, LEAST_SD**2)]
+        self.excess = rest_c if self.known and rest_c > PLAINLY_SD * math.sqrt(var_c + beyond) else 0.0
+        row = [look.began_t, look.weight, rest_p, max(var_p + beyond, LEAST_SD**2), rest_c, max(var_c + beyond, LEAST_SD**2)]
         for to in (gaps.to_suction, gaps.to_current, gaps.to_speed, gaps.to_filter):
             row += to
         self._seen = [*self._seen[-(WINDOWS[-1] - 1):], row]
@@ -162,6 +162,12 @@ class Isolation(Keeping):
         self._s = max(running_s, self._s)
         return gaps
 
+    def overload(self, told: bool) -> None:
+        """An overload is told, and that it may be the clamp; after it, what was seen meanwhile is no evidence any more."""
+        if self._overloaded and not told:
+            self._seen = []
+        self._overloaded = told
+
     def forget_looks(self) -> None:
         """Other channels are known from now on: looks before and after do not compare, and the curve is learned anew."""
         self._seen, self._claim = [], []
@@ -173,7 +179,7 @@ class Isolation(Keeping):
         """Claim, keep or end a claim. Returns whether something is suspected, so that it is not learned."""
         if self._claim:
             at = next(i for i, (name, *_) in enumerate(HYPOTHESES) if name == self._claim[0])
-            own = [row for row in self._seen[-RETURN_LOOKS:] if abs(row[0]) >= kept_number(self._claim[2])]
+            own = [row for row in self._seen[-RETURN_LOOKS:] if row[0] >= kept_number(self._claim[2])]
             size = GRIDS[at].mean(self._likelihoods(at, own).sum(axis=0)) if own else 0.0
             claimed = self._claim[1]
             assert isinstance(claimed, float)
@@ -181,7 +187,6 @@ class Isolation(Keeping):
                 self._claim = []
                 self._seen = []
             return True
-        self._drags = False
         best: list[tuple[float, float, float, str, float]] = []
         for i, (name, _, _) in enumerate(HYPOTHESES):
             if name == "motor_a" and not self.has_current:
@@ -194,8 +199,7 @@ class Isolation(Keeping):
         # Against the bags, whatever was done to them: their drag may have changed without a word.
         if evidence - next(row[-1] for row in best if row[3] == "filter_pa") < APART:
             return True
-        if name == "motor_a" and size > 0.0 and any(row[0] < 0.0 for row in self._seen if abs(row[0]) >= since):
-            self._drags = True
+        if name == "motor_a" and size > 0.0 and self._overloaded:
             return True
         others = [row[3] for row in best[1:] if evidence - row[0] < APART]
         self._claim = [name, size, since, evidence, others]
@@ -226,7 +230,7 @@ class Isolation(Keeping):
                 continue
             whole = grid.integral(total, grid.fault)
             found.append((
-                whole - grid.integral(total, grid.day), size, abs(newest[count - 1][0]), name,
+                whole - grid.integral(total, grid.day), size, newest[count - 1][0], name,
                 whole - float(total[grid.none])))
         return found
 

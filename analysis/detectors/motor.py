@@ -28,6 +28,13 @@ SURE, SAME = 2.0, 0.02
 one where the minute after it differs by this (logarithm) from the one before: rough air makes small steps."""
 BY_CHANCE = 0.01
 """Blocks without any change that are this unlikely in a row are a clamp that is stuck (:class:`.SensorFault` says so)."""
+TRIPS = 1.25
+"""Times the plate's current from which the motor's own overload device must trip (NEC 430.32)."""
+EITHER = 0.5
+"""How sure of two things that explain the same numbers."""
+EITHER_ACTION = (
+    "The motor draws more than its air asks for, or its clamp reads too much. Feel the motor: where it is hot or smells,"
+    " stop the fan. Else measure the current with another clamp.")
 OVER = 1.05
 """Heat over what is allowed that is told: two and a half per cent of the current, which no clamp is better than."""
 
@@ -38,14 +45,18 @@ class MotorOverload(Watch):
     surge of a start not at all. The allowed current is the full-load current times the margin: the service factor of the
     nameplate (1.15 where it is marked so; NEC 430.32 sets overload devices by the nameplate).
 
+    A current that this shop's air does not ask for may as well be a clamp that reads too much: the numbers are the same. It is
+    told as the two things that it can be, and without a call to stop, up to where the motor's own device must have tripped.
+
     This is a second pair of eyes and no overload device: the motor's own protection remains, and trips on its own.
     """
 
     condition = Condition.MOTOR_OVERLOAD
     KEPT = ("_heat", "_amps", "_last_t", "_since", "_cool_s", "_flat", "_flat_share")
 
-    def __init__(self, motor: Motor | None, margin: float | None = None) -> None:
+    def __init__(self, core: Core, motor: Motor | None, margin: float | None = None) -> None:
         super().__init__()
+        self._isolation = core.isolation
         self._full_a = None if motor is None else motor.full_a
         self._allowed_a = None if motor is None else motor.full_a * (margin if margin is not None else motor.service_factor)
         self._heat = self._cool_s = 0.0
@@ -69,10 +80,19 @@ class MotorOverload(Watch):
         load = block.heat_a2s / block.seconds / self._allowed_a**2 if on else 0.0
         self._heat += (load - self._heat) * -math.expm1(-block.seconds / (HEATING_S if on else COOLING_S))
         self._cool_s = self._cool_s + (block.seconds if on else 0.0) if self._heat < COOL else 0.0
-        if self._heat >= OVER:
+        claim = self._isolation.claim
+        if claim is not None and claim.name == "motor_a" and self._may_be_clamp(claim.size):
+            self._set(None)  # both causes are told as one alarm already, that of the clamp
+        elif self._heat >= OVER:
             self._set(block.t if self._since is None else self._since)
         elif self._cool_s >= COOL_S:
             self._set(None)
+        self._isolation.overload(self.standing)
+
+    def _may_be_clamp(self, excess: float) -> bool:
+        """Whether a clamp that reads too much by ``excess`` (logarithm) explains the heat, and the motor's own device need not
+        have tripped."""
+        return self._heat < TRIPS**2 and self._heat * math.exp(-2.0 * excess) < OVER
 
     def _stuck(self, stat: Stat) -> bool:
         """Whether the clamp repeats itself to the digit more often in a row than it does by chance: no news of the motor."""
@@ -91,13 +111,15 @@ class MotorOverload(Watch):
         assert self._amps is not None
         assert self._full_a is not None
         assert self._allowed_a is not None
-        return (self._finding(min(0.99, 0.7 + 2.0 * max(0.0, self._heat - 1.0)) if self.standing else 0.95, {
+        sure = min(0.99, 0.7 + 2.0 * max(0.0, self._heat - 1.0)) if self.standing else 0.95
+        either = self.standing and self._may_be_clamp(self._isolation.excess)
+        return (self._finding(EITHER if either else sure, {
             "motor_a": Evidence(self._amps, "current", "motor current"),
             "full_load_a": Evidence(self._full_a, "current", "full-load current of the nameplate"),
             "allowed_a": Evidence(self._allowed_a, "current", "allowed for ever"),
             "heat": Evidence(self._heat, "ratio", "heat in the winding over what is allowed"),
-        }, ("low line voltage", "a wheel that rubs or a bearing that binds",
-            "a duct open to the room: a radial fan draws most when it moves most air")),)
+        }, ("low line voltage", "a wheel that rubs or a bearing that binds", "a clamp that reads too much" if either else
+            "a duct open to the room: a radial fan draws most when it moves most air"), action=EITHER_ACTION if either else ""),)
 
 
 class LeftRunning(Watch):

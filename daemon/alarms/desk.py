@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from analysis.conditions import TEXTS, Condition, Urgency
+from analysis.conditions import Condition, Urgency
 from analysis.findings import Claim, Finding
 from daemon.alarms.claims import Key, claim_for, index_claims
 from daemon.alarms.delays import Delay, Signal
@@ -18,7 +18,7 @@ from daemon.alarms.machine import HIDDEN, STANDING, AlarmError, Step, UnknownAla
 from daemon.alarms.rates import AlarmRate, RateMeter
 from daemon.alarms.record import Record
 from daemon.alarms.settings import AlarmRule, AlarmSettings
-from daemon.alarms.types import Alarm, AlarmState, Transition
+from daemon.alarms.types import Alarm, AlarmState, Transition, urgency_of
 
 _URGENCY_ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.PLAN: 2}
 
@@ -220,7 +220,7 @@ class AlarmDesk:
         after = follow(before, step)
         since = record.delay.since
         if record.alarm is None:
-            record.alarm = Alarm(self._next_id, *record.key, before, TEXTS[record.key[0]].urgency, t,
+            record.alarm = Alarm(self._next_id, *record.key, before, urgency_of(record.finding), t,
                                  t if since is None else min(since, t), t, record.finding)
             self._next_id += 1
         told = after is AlarmState.UNACKNOWLEDGED

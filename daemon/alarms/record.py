@@ -11,7 +11,7 @@ from daemon.alarms.claims import Key
 from daemon.alarms.delays import Delay, Signal, read_signal
 from daemon.alarms.machine import STANDING, Step
 from daemon.alarms.settings import AlarmRule
-from daemon.alarms.types import Alarm, AlarmState
+from daemon.alarms.types import Alarm, AlarmState, urgency_of
 
 DAEMON = "ductwarden"
 CONFIGURATION = "configuration"
@@ -133,5 +133,5 @@ class Record:
     def current(self) -> Alarm | None:
         """The record's alarm with the latest claim in it."""
         if self.alarm is not None and self.alarm.finding is not self.finding:
-            self.alarm = replace(self.alarm, finding=self.finding)
+            self.alarm = replace(self.alarm, finding=self.finding, urgency=urgency_of(self.finding, self.alarm.urgency))
         return self.alarm

@@ -78,9 +78,9 @@ DEFAULT_RULES: Mapping[Condition, AlarmRule] = MappingProxyType({
         10 * MINUTE, 10 * MINUTE,
         reason="A sag of the mains or a cold start passes within minutes; a worn or reversed wheel does not."),
     Condition.MOTOR_OVERLOAD: AlarmRule(
-        10.0, 1 * MINUTE, re_alarm_s=15 * MINUTE, counts_off_time=True,
+        10.0, 1 * MINUTE, re_alarm_s=15 * MINUTE, counts_off_time=True, raise_at=0.5,
         reason="The detector has already allowed the current its time, so only a hiccup of the reading is waited out. "
-               "It clears while the motor stands and cools."),
+               "It clears while the motor stands and cools. It is said too where it may as well be the clamp."),
     Condition.LOW_VELOCITY: AlarmRule(
         10 * MINUTE, 5 * MINUTE,
         reason="Chips settle over minutes of slow air, and the usual causes (filter, bag, plug) are named sooner."),

@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from analysis.conditions import Condition, Urgency
-from analysis.findings import Finding
+from analysis.conditions import TEXTS, Condition, Urgency
+from analysis.findings import Claim, Finding
+
+UNDECIDED = 0.5
+"""A claim no surer than this has a rival that is as likely: it asks nobody to stop."""
 
 
 class AlarmState(StrEnum):
@@ -62,3 +65,12 @@ class Transition:
     after: AlarmState
     by: str = "ductwarden"
     reason: str = ""
+
+
+def urgency_of(finding: Finding, before: Urgency | None = None) -> Urgency:
+    """How soon a claim asks to act: its condition's urgency, but never "stop" while it is undecided. What has called to stop
+    (``before``) goes on to."""
+    usual = TEXTS[finding.condition].urgency
+    if before is usual or finding.claim is not Claim.PRESENT:
+        return before or usual
+    return Urgency.SOON if usual is Urgency.STOP and finding.confidence <= UNDECIDED else usual

@@ -268,7 +268,9 @@ def alike(shop: Shop, fault: Fault, opening: tuple[float, ...], drag: float, gat
     """Conditions that fit what the channels show about as well as the fault itself does (less than half of
     :data:`PLAIN` speaks against them): who says one of these has found it."""
     fewer = not (fault.up and fault.what.endswith(("_scale", "_drift")))
-    found = []
+    if fault.what == "bearing":
+        return ["sensor_fault"]  # the same numbers: a motor that drags, a clamp that reads too much
+    found = ["motor_overload"] if fault.what == "motor_scale" and fault.up else []
     for other, condition in OTHERS.items():
         wrong_way = condition == ("filter_loading" if fewer else "filter_breach")
         if condition == fault.kind.condition or wrong_way or condition in found:

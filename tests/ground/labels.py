@@ -102,13 +102,26 @@ def _planned(r: Recording, fault: Fault, gates_known: bool, tour: bool, add: Any
             opening, drag = _place(r, fault, seen[len(seen) // 2])
             more["also"] += alike(r.shop, fault, opening, drag, gates_known, tour)
         more["hard"] = 0.5 * PLAIN <= long < PLAIN
+        if kind.condition == "filter_breach" and _like_a_cleaning(r, fault, seen, tour):
+            required = False
         if fault.ramp_s > 3600.0:  # while it grows it is not yet what the likelihood says
             seen = [s for s in seen if s[1] > fault.t0 + 0.7 * fault.ramp_s]
     elif kind.visible == "never":
         required = False
+    if fault.what == "bearing" and seen:
+        more["also"] += alike(r.shop, fault, *_place(r, fault, seen[len(seen) // 2]), gates_known, tour)
     add(kind.condition, fault.t0, fault.t1, required and bool(seen), seen, **more)
     for name in more["also"]:
         add(name, fault.t0, fault.t1, False, [], do=fault.what)
+
+
+def _like_a_cleaning(r: Recording, fault: Fault, seen: Sequence[tuple[float, float]], tour: bool) -> bool:
+    """Whether a cleaning that nobody wrote down shows the same: the fan was off while the bag came loose, and the drag is not
+    below that of clean bags by more than these are known to (three times 5 % after a tour, 20 % by a drawing)."""
+    if _running(r, fault.t0, fault.t0 + max(fault.ramp_s, 60.0)):
+        return False
+    _, drag = _place(r, fault, seen[len(seen) // 2])
+    return drag * (1.0 - fault.size) > r.shop.bags.clean * (1.0 - 3.0 * (0.05 if tour else 0.20))
 
 
 def _llr(

@@ -37,6 +37,10 @@ def present(watch: Watch, where: str = "") -> bool:
     return next(one for one in watch.findings() if one.where == where).claim is Claim.PRESENT
 
 
+def overload_of(motor: Motor, margin: float | None = None) -> MotorOverload:
+    return MotorOverload(Core(barn(), None, frozenset({"motor_a"})), motor, margin)
+
+
 def heated(overload: MotorOverload, amps: float, seconds: float, t: float = DAY) -> float:
     for at in range(0, int(seconds), 10):
         overload.update(block(t + at, amps))
@@ -48,7 +52,7 @@ class TestOverload:
     def test_it_comes_when_a_first_order_lag_says(self, over: float) -> None:
         """Heat of a lag that begins cold: over^2 (1 - exp(-t/tau)), so it passes OVER at t = -tau ln(1 - OVER/over^2)."""
         due = -HEATING_S * math.log(1.0 - OVER / over**2)
-        early, late = MotorOverload(MOTOR), MotorOverload(MOTOR)
+        early, late = overload_of(MOTOR), overload_of(MOTOR)
         heated(early, over * ALLOWED_A, due - 15.0)
         heated(late, over * ALLOWED_A, due + 15.0)
         assert not present(early)
@@ -56,17 +60,28 @@ class TestOverload:
 
     def test_the_plate_s_own_current_is_allowed_for_ever_and_a_margin_moves_it(self) -> None:
         for margin, amps in ((None, ALLOWED_A), (1.0, 11.2), (1.3, 1.3 * 11.2)):
-            allowed, over = MotorOverload(MOTOR, margin), MotorOverload(MOTOR, margin)
+            allowed, over = overload_of(MOTOR, margin), overload_of(MOTOR, margin)
             heated(allowed, amps, 3600.0)
             heated(over, 1.06 * amps, 3600.0)
             assert not present(allowed)
             assert present(over)
 
+    def test_a_current_that_the_air_does_not_ask_for_is_told_as_two_things_up_to_where_the_motor_s_own_device_trips(self) -> None:
+        """125 % of the plate is what an overload device may be set to (NEC 430.32, from memory)."""
+        for amps, excess, sure in ((1.1, 0.2, False), (1.1, 0.0, True), (1.1, 0.02, True), (1.35, 0.5, True)):
+            overload = overload_of(MOTOR)
+            overload._isolation.excess = excess
+            heated(overload, amps * ALLOWED_A, 1800.0)
+            (finding,) = overload.findings()
+            assert (finding.confidence > 0.6) is sure
+            assert ("a clamp that reads too much" in finding.could_be) is not sure
+            assert bool(finding.action) is not sure
+
     @pytest.mark.parametrize("seen", [True, False])
     def test_it_cools_with_the_slow_constant_at_rest_seen_or_not(self, seen: bool) -> None:
         """Two minutes at rest leave exp(-120/600) of the heat, ten minutes 37 %: a start soon after is hot much sooner."""
         def after(rest_s: float) -> MotorOverload:
-            overload = MotorOverload(MOTOR)
+            overload = overload_of(MOTOR)
             t = heated(overload, 2.0 * ALLOWED_A, 40.0)
             before = 4.0 * (1.0 - math.exp(-40.0 / HEATING_S))
             assert before < OVER
@@ -83,7 +98,7 @@ class TestOverload:
         assert present(after(600.0))
 
     def test_it_is_over_after_half_an_hour_of_cool_running(self) -> None:
-        overload = MotorOverload(MOTOR)
+        overload = overload_of(MOTOR)
         t = heated(overload, 1.5 * ALLOWED_A, 300.0)
         t = heated(overload, 0.5 * ALLOWED_A, COOL_S, t)
         assert present(overload)

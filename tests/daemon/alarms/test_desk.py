@@ -7,12 +7,13 @@ import json
 
 import pytest
 
-from analysis.conditions import Condition
+from analysis.conditions import Condition, Urgency
 from analysis.findings import Finding
 from daemon.alarms.desk import AlarmDesk
 from daemon.alarms.machine import AlarmError, IllegalStep, UnknownAlarm
 from daemon.alarms.settings import DEFAULT_RULES, AlarmRule, AlarmSettings
 from daemon.alarms.types import AlarmState
+from daemon.wording import headline
 from tests.daemon.alarms.shop_floor import T0, Floor, absent, present, steps, unknown
 
 BAG, LOADING, SLOW, BREACH = (Condition.BAG_FULL, Condition.FILTER_LOADING, Condition.LOW_VELOCITY,
@@ -497,3 +498,16 @@ def test_an_update_that_has_nothing_to_do_keeps_no_records() -> None:
         floor.feed(1, present(PLUG, f"somewhere {i}"))
         floor.feed(1, absent(PLUG))
     assert floor.desk.snapshot()["delays"] == []
+
+
+def test_what_has_a_rival_as_likely_calls_nobody_to_stop_until_it_is_sure() -> None:
+    floor = Floor()
+    floor.feed(30, present(OVERLOAD, confidence=0.5))
+    assert floor.alarm(OVERLOAD).urgency is Urgency.SOON
+    assert headline(floor.alarm(OVERLOAD)) == "Perhaps the motor is overloaded"
+    floor.feed(5, present(OVERLOAD, confidence=0.9))
+    assert floor.alarm(OVERLOAD).urgency is Urgency.STOP
+    assert headline(floor.alarm(OVERLOAD)) == "The motor is overloaded"
+    floor.feed(5, present(OVERLOAD, confidence=0.5))
+    floor.feed(5, absent(OVERLOAD))
+    assert floor.alarm(OVERLOAD).urgency is Urgency.STOP  # what has called to stop goes on to
