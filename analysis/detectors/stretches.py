@@ -168,6 +168,6 @@ class Stretches(Keeping):
         self._count += 1
         self.look = Look(
             t, self._began_t, 10.0 * self._known[0], suction, bags, current, drag, drag_sd or 0.0, along, along_sd or 0.0,
-            self._open == [] or 2 * self._shut > self._known[0], None if self._open is None else tuple(self._open), 1.0 / self._count,
-            density or 0.0, self._look_stopped)
+            self._open == [] or 2 * self._shut > self._known[0], None if self._open is None else tuple(self._open),
+            1.0 / self._count, density or 0.0, self._look_stopped)
         self._sums, self._known, self._shut = [0.0] * 8, [0] * 8, 0

@@ -87,7 +87,7 @@ def answer(request: Request, alarm_id: RowId) -> JSONResponse:
     if alarm.state in WAITING:
         seen = ask_and_answer(request, "acknowledge", {"alarm_id": alarm_id}, "Seen.")
     if kind is not None:
-        return enter(request, kind, f"answer to the alarm: {title_of(alarm.condition, alarm.where)}")
+        return enter(request, kind, f"answer to the alarm: {title_of(alarm.finding, alarm.where)}")
     if alarm.state in LATCHED:
         return ask_and_answer(request, "reset", {"alarm_id": alarm_id}, "Closed.")
     return seen
