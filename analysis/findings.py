@@ -6,8 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from analysis.conditions import Condition
+from analysis.conditions import TEXTS, Condition
 from analysis.quick import quick
+
+
+UNDECIDED = 0.5
+"""A claim no surer than this has a rival that is as likely: it asks nobody to stop."""
 
 
 class Claim(StrEnum):
@@ -53,3 +57,10 @@ class Finding:
     forecast_low_s: float | None = None
     forecast_high_s: float | None = None
     explained_by: Condition | None = None
+
+
+def titled(finding: Finding) -> str:
+    """The condition's title, with "perhaps" where something else is as likely."""
+    title = TEXTS[finding.condition].title
+    undecided = finding.claim is Claim.PRESENT and finding.confidence <= UNDECIDED
+    return f"Perhaps {title[:1].lower()}{title[1:]}" if undecided else title

@@ -13,10 +13,10 @@ from types import MappingProxyType
 
 from analysis.causes import sentence
 from analysis.conditions import TEXTS, Condition, Urgency
-from analysis.findings import Claim, Evidence, Finding
+from analysis.findings import Evidence, titled
 from analysis.readings import CHANNELS
 from analysis.units import System, show
-from daemon.alarms.types import UNDECIDED, Alarm, AlarmState
+from daemon.alarms.types import Alarm, AlarmState
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -118,13 +118,6 @@ def place(condition: Condition, where: str) -> str:
     if condition is Condition.SENSOR_FAULT and where in CHANNELS:
         return f"{CHANNELS[where].words} ({where})"
     return where
-
-
-def titled(finding: Finding) -> str:
-    """The condition's title, with "perhaps" where something else is as likely."""
-    title = TEXTS[finding.condition].title
-    undecided = finding.claim is Claim.PRESENT and finding.confidence <= UNDECIDED
-    return f"Perhaps {title[:1].lower()}{title[1:]}" if undecided else title
 
 
 def headline(alarm: Alarm) -> str:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from analysis.conditions import TEXTS, Condition, Urgency
 from analysis.events import EventKind
-from analysis.findings import Evidence, Finding
+from analysis.findings import Evidence, Finding, titled
 from daemon.store.reader import Alarm, AlarmState, Step
-from daemon.wording import titled
 from dashboard.shapes import Out, Screen, place_words, text
 from dashboard.snapshot import Snapshot
 from dashboard.words import NO_BREAK, day_and_time, duration, sentence, since, unbroken

@@ -6,10 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from analysis.conditions import TEXTS, Condition, Urgency
-from analysis.findings import Claim, Finding
-
-UNDECIDED = 0.5
-"""A claim no surer than this has a rival that is as likely: it asks nobody to stop."""
+from analysis.findings import UNDECIDED, Claim, Finding
 
 
 class AlarmState(StrEnum):
