@@ -9,7 +9,6 @@ from enum import StrEnum
 from analysis.conditions import TEXTS, Condition
 from analysis.quick import quick
 
-
 UNDECIDED = 0.5
 """A claim no surer than this has a rival that is as likely: it asks nobody to stop."""
 
