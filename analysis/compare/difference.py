@@ -15,11 +15,11 @@ import numpy.typing as npt
 
 from analysis.baseline.model import Baseline
 from analysis.compare.choosing import NotEnough, chosen, common_sets, learnt_baseline
-from analysis.compare.effects import FIRST_PORT, FLOW, Axis, Effects, effects, possible_shops
+from analysis.compare.effects import FIRST_PORT, FLOW, LEAK_STEP_CM2, Axis, Effects, effects, possible_shops
 from analysis.compare.linear import BELTS, SET_CHANCE, ZERO_PA, Linear, Solved, Task, solve, surprise
 from analysis.compare.mixture import Interval, Mixture
 from analysis.compare.steady import Gates, Side
-from analysis.duct.design import DuctDesign
+from analysis.duct.design import AsBuilt, DuctDesign
 
 Floats = npt.NDArray[np.float64]
 
@@ -37,6 +37,10 @@ MISFIT, MOST_ODD = 4.0, 0.34
 """Sum of squares for each reading, and share of the running that fits nothing, from which nothing is said (ours)."""
 LEAK_LEAST_CM2, LEAK_MOST_CM2 = 0.5, 40.0
 """Between these the effect of a leak is taken at its own size (ours)."""
+ROUNDS, ALIKE = 4, 0.2
+"""Of looking for the size of a leak, from which on its effect goes, and how near that must be to the size found."""
+UNLIKELY = 5.0
+"""Slips of a cold belt that are less likely by this logarithm than the best are left out."""
 ODD_WORDS = "the readings changed in a way that no new run explains; perhaps a sensor, a hose, a gate or the fan was changed too"
 
 
@@ -84,20 +88,17 @@ def compare_sides(
     drawn = possible_shops(design, baseline)[0]
     # Few drags were seen: the rest of the axis need not be solved.
     drags = task.drags(effects(drawn, sets, task.axis, ()))
-    task = replace(task, axis=Axis.over(float(drags.min()) - 0.3, float(drags.max()) + 0.3))
+    task = replace(task, axis=Axis.over(float(drags.min()) - 0.15, float(drags.max()) + 0.15))
     task = _without_odd(task, effects(drawn, sets, task.axis, cut))
     if baseline is None:
         baseline = learnt_baseline(design, (s for side, _, s in task.rows if side == 0))
     shops = possible_shops(design, baseline)
-    first = effects(shops[0], sets, task.axis, cut)
-    task = _with_belt(task, first)
-    steps = [
-        min(max(abs(float(fit.x[-2])), LEAK_LEAST_CM2), LEAK_MOST_CM2) for fit in solve(Linear(task, first, first.port))]
+    task, belts, steps, first = _with_leak(task, shops[0])
     found = []
-    for number, shop in enumerate(shops):
-        e = effects(shop, sets, task.axis, cut, steps, with_ports=number == 0)
-        model = Linear(task, e, first.port)
-        found.append([(fit, _measures(model, e, first.port, k, fit)) for k, fit in enumerate(solve(model))])
+    for shop in shops:
+        e = first if shop is shops[0] else effects(shop, sets, task.axis, cut, steps, first)
+        models = [Linear(replace(task, belt=belt), e) for belt in belts]
+        found.append([(fit, _measures(model, e, k, fit)) for model in models for k, fit in enumerate(solve(model))])
     return _mixed(task, found, baseline is not None)
 
 
@@ -106,7 +107,7 @@ def _without_odd(task: Task, e: Effects) -> Task:
     all others is left out, until none is odd."""
     whole = sum(s.seconds for _, _, s in task.rows)
     while True:
-        model = Linear(task, e, e.port)
+        model = Linear(task, e)
         fits = solve(model)
         best = max(range(len(fits)), key=lambda k: fits[k].evidence)
         off = surprise(model, best, fits[best].x)
@@ -121,10 +122,27 @@ def _without_odd(task: Task, e: Effects) -> Task:
         task = replace(task, rows=rows)
 
 
-def _with_belt(task: Task, e: Effects) -> Task:
-    """With the slip of a cold belt that explains the readings best."""
-    return max(
-        (replace(task, belt=belt) for belt in BELTS), key=lambda one: max(fit.evidence for fit in solve(Linear(one, e, e.port))))
+def _with_leak(
+    task: Task, shop: tuple[DuctDesign, AsBuilt, float],
+) -> tuple[Task, list[tuple[float, float]], list[float], Effects]:
+    """With the size of leak that the readings speak for, the slips of a cold belt that they leave open, for each run the size
+    at which a leak's effect is taken, and the effects in the most probable shop."""
+    e, steps = effects(shop, task.sets, task.axis, task.cut), [LEAK_STEP_CM2] * len(task.cut)
+    for _ in range(ROUNDS):
+        fits = [solve(Linear(replace(task, belt=belt), e)) for belt in BELTS]
+        logs = np.array([[fit.evidence for fit in row] for row in fits])
+        weights = np.exp(logs - logs.max())
+        squares = np.array([[fit.x[-2] ** 2 + fit.covariance[-2, -2] for fit in row] for row in fits])
+        task = replace(task, leak_cm2=math.sqrt(float((weights * squares).sum() / weights.sum())))
+        best = fits[int(logs.max(axis=1).argmax())]
+        sizes = [min(max(abs(float(fit.x[-2])), LEAK_LEAST_CM2), LEAK_MOST_CM2) for fit in best]
+        if all(abs(size / step - 1.0) < ALIKE for size, step in zip(sizes, steps, strict=True)):
+            break
+        # A large leak does less than many small ones: what comes out larger than it was taken to be is larger still.
+        steps = [min(max(size, 2.0 * size - step), LEAK_MOST_CM2) for size, step in zip(sizes, steps, strict=True)]
+        e = effects(shop, task.sets, task.axis, task.cut, steps, e)
+    belts = [belt for belt, row in zip(BELTS, logs, strict=True) if row.max() > logs.max() - UNLIKELY]
+    return task, belts, steps, e
 
 
 Parts = dict[tuple[str, str, int], tuple[float, float, float, float, float, float]]
@@ -132,7 +150,7 @@ Parts = dict[tuple[str, str, int], tuple[float, float, float, float, float, floa
 and after, all as logarithms."""
 
 
-def _measures(model: Linear, e: Effects, ports: Floats, cut: int, fit: Solved) -> Parts:
+def _measures(model: Linear, e: Effects, cut: int, fit: Solved) -> Parts:
     """What one fit says of every measure."""
     task, at, x = model.task, model.at, fit.x
     # What fits worse than it should is less sure (R. T. Birge, Physical Review 40 (1932) 207-227).
@@ -150,9 +168,11 @@ def _measures(model: Linear, e: Effects, ports: Floats, cut: int, fit: Solved) -
         for measure, place, column in names:
             g = np.zeros(len(x))
             g[-2], g[-1] = by_leak[column], by_joint[column]
+            # Where the suction is more than the engine says, the air goes by its root.
+            g[at.fan.start] = (1.0 if measure == "inlet" else 0.5) * by_leak[FLOW] * task.leak_cm2
             for i, p in enumerate(task.design.ports):
                 if p.name in task.altered:
-                    g[at.port.start + i] = float(weight[0] @ ports[i, k, where[0]:where[0] + 3, column])
+                    g[at.port.start + i] = float(weight[0] @ e.port[i, k, where[0]:where[0] + 3, column])
             duct = float(g @ x)
             form = INLET_FORM_SD if measure == "inlet" else FORM_SD
             d = float(per_drag[column]) * (by[1] - by[0])

@@ -80,16 +80,16 @@ FIRST_PORT = CHANNELS + 3
 
 
 def surface(
-    design: DuctDesign, gates: Bools, axis: Axis, *, as_built: AsBuilt, tilt: float = 0.0, faults: Faults = NO_FAULTS
+    design: DuctDesign, gates: Bools, log_drags: Floats, *, as_built: AsBuilt, tilt: float = 0.0, faults: Faults = NO_FAULTS
 ) -> Floats:
     """Logarithms of what the engine expects, (sets, nodes, columns), in the air of the design: the four readings (size of
     inlet static pressure, filter pressure, current, velocity pressure), the flow through the fan, how the logarithm of the
     current changes with that of shaft power and with that of the voltage (zero without a motor), the flow of each port.
 
-    Solves the gate sets ``gates`` (sets, ports) at every node of ``axis``; ``tilt`` is that of a baseline's motor."""
-    sets, nodes = len(gates), axis.count
+    Solves the gate sets ``gates`` (sets, ports) at each of ``log_drags``; ``tilt`` is that of a baseline's motor."""
+    sets, nodes = len(gates), len(log_drags)
     points = solve_many(
-        design, np.repeat(gates, nodes, axis=0), filter_drag_pasm3=np.tile(np.exp(axis.nodes), sets), as_built=as_built,
+        design, np.repeat(gates, nodes, axis=0), filter_drag_pasm3=np.tile(np.exp(log_drags), sets), as_built=as_built,
         faults=faults)
     ports = len(design.ports)
     rows = np.ones((sets * nodes, FIRST_PORT + ports))
@@ -187,23 +187,34 @@ def halved(built: AsBuilt, name: str) -> AsBuilt:
 
 def effects(
     shop: tuple[DuctDesign, AsBuilt, float], sets: Sequence[Gates], axis: Axis, cut: Sequence[str],
-    steps_cm2: Sequence[float] = (), with_ports: bool = True,
+    steps_cm2: Sequence[float] = (), losses: Effects | None = None,
 ) -> Effects:
     """The effects in one shop on these gate sets; ``cut`` are the runs that may have been cut into. A leak's effect is that of
-    a leak of ``steps_cm2`` for each of them, over its size: with all gates shut it is far from linear."""
+    a leak of ``steps_cm2`` for each of them, over its size: with all gates shut it is far from linear. What losses of runs and
+    ports do is small and taken from another shop's effects ``losses`` where they are given."""
     design, built, tilt = shop
     gates = np.array([[port.name in opened for port in design.ports] for opened in sets], dtype=bool)
 
-    def look(as_built: AsBuilt = built, leaks: Mapping[str, float] | None = None, drawn: DuctDesign = design) -> Floats:
-        faults = Faults(leak_m2=dict(leaks or {}))
-        return surface(drawn, gates, axis, as_built=as_built, tilt=tilt, faults=faults)
-
-    base = look()
+    base = surface(design, gates, axis.nodes, as_built=built, tilt=tilt)
     if not cut:
         return Effects(base, *(np.zeros((0, *base.shape)) for _ in range(3)))
+    # Differences hardly bend: a parabola through three of the nodes.
+    three = np.array([0, axis.count // 2, axis.count - 1])
+    x, at = axis.nodes, axis.nodes[three]
+    parabola = np.stack([
+        np.prod([(x - at[j]) / (at[i] - at[j]) for j in range(3) if j != i], axis=0) for i in range(3)], axis=1)
+
+    def look(as_built: AsBuilt, leaks: Mapping[str, float] | None = None, drawn: DuctDesign = design) -> Floats:
+        """What that changes."""
+        faults = Faults(leak_m2=dict(leaks or {}))
+        seen = surface(drawn, gates, at, as_built=as_built, tilt=tilt, faults=faults)
+        return np.asarray(np.einsum("nt,stc->snc", parabola, seen - base[:, three]))
+
     leak = np.stack([
-        (look(halved(built, run), {run: step * 1e-4}, cut_in_half(design, run)) - base) / step
+        look(halved(built, run), {run: step * 1e-4}, cut_in_half(design, run)) / step
         for run, step in zip(cut, steps_cm2 or [LEAK_STEP_CM2] * len(cut), strict=True)])
+    if losses is not None:
+        return Effects(base, leak, losses.joint, losses.port)
     factor = math.exp(PART_STEP)
 
     def run_more(name: str) -> AsBuilt:
@@ -212,7 +223,6 @@ def effects(
     def port_more(name: str) -> AsBuilt:
         return replace(built, port_k={**built.port_k, name: built.port_k.get(name, 1.0) * factor})
 
-    joint = np.stack([(look(run_more(run)) - base) / PART_STEP for run in cut])
-    names = design.port_names if with_ports else ()
-    port = np.stack([(look(port_more(name)) - base) / PART_STEP for name in names]) if names else np.zeros((0, *base.shape))
+    joint = np.stack([look(run_more(run)) / PART_STEP for run in cut])
+    port = np.stack([look(port_more(name)) / PART_STEP for name in design.port_names])
     return Effects(base, leak, joint, port)

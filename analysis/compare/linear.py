@@ -47,9 +47,12 @@ time, and less of it as the cake grows, since cloth, pleats and nozzles, which l
 tenth of the clean drop; ours)."""
 MAINS_SIDE_SD, MAINS_RUN_SD, MAINS_KNOWN_SD = 0.010, 0.020, 0.003
 """The line voltage where it is not measured, between two periods and between two runs: 3 % (the same)."""
-TILT_SD = 1.5
+MAINS_S = 7200.0
+"""By how long two moments of a run are apart when most of that has gone (ours)."""
+TILT_SD = 3.0
 """How differently a motor answers to the line voltage at light and at full load, per unit of the logarithm of its current:
-from twice the voltage's change at idle to its inverse at full load (ours)."""
+its idle part goes with nearly the square of the voltage, its working part with the inverse, and which part is how large is
+not on the plate (-5.6 near idle, about -1 where the working part is most of it; the spread about the model's is ours)."""
 WARM_S = (300.0, 1500.0)
 """Belt and bearings grow warm within a quarter of an hour or so: two laws between which it lies (common practice, no
 source)."""
@@ -62,6 +65,10 @@ motor (a part of what data sheets of small sensors allow over ten kelvin; ours).
 FORM_SHARE = 0.1
 """How far the engine may be wrong in what bags do to suction and current, air to the current and a cold drive to the current,
 each relative to itself (the design contract's error of a duct model)."""
+FAN_SLOPE_SD = (0.05, 0.10)
+"""How far the engine may be wrong in what a leak's air does to suction and current, per unit of the logarithm of the flow: fan
+curves are flat where they turn, and whether they rise or fall there is not known well (what levels that are known within 3
+and 10 % leave open; ours)."""
 COLD_DAYS = 0.3
 """By how much it differs from day to day, relative to it (ours)."""
 ZERO_PA = 2.0
@@ -82,6 +89,7 @@ class Task:
     clean: float
     gap_s: float
     belt: tuple[float, float] = BELTS[0]
+    leak_cm2: float = LEAK_SD_CM2
 
     @property
     def air_known(self) -> bool:
@@ -125,7 +133,8 @@ class Columns:
         self.cold = slice(at + 7, at + 7 + len(WARM_S))
         self.shift = self.cold.stop
         self.by_bags, self.by_air, self.cold_amps = (self.shift + 3, self.shift + 5), self.shift + 4, self.shift + 6
-        self.port = slice(self.shift + 7, self.shift + 7 + len(task.design.ports))
+        self.fan = slice(self.shift + 7, self.shift + 9)
+        self.port = slice(self.fan.stop, self.fan.stop + len(task.design.ports))
         self.leak = slice(self.port.stop, self.port.stop + runs)
         self.joint = slice(self.leak.stop, self.leak.stop + runs)
         self.size = self.joint.stop
@@ -140,7 +149,7 @@ class Linear:
     covariance day by day; ``mean`` and ``precision`` of the unknowns beforehand; ``at`` the place of each reading among the
     stretches and its channel."""
 
-    def __init__(self, task: Task, e: Effects, ports: Floats) -> None:
+    def __init__(self, task: Task, e: Effects) -> None:
         self.task, self.at = task, Columns(task)
         self.drags = task.drags(e)
         where, weight, along = task.axis.weights(self.drags)
@@ -151,12 +160,13 @@ class Linear:
             return np.asarray(np.einsum("nk,...nkc->...nc", by, table[..., sets, nodes, :]))
 
         self.base, self.slope = near(e.base), near(e.base, along)
-        self._leak, self._joint, self._port = near(e.leak), near(e.joint), near(ports)
+        self._leak, self._joint, self._port = near(e.leak), near(e.joint), near(e.port)
         amps = [math.log(s.mean["motor_a"]) for _, _, s in task.rows if "motor_a" in s.mean]
         volts = [s.log_volts for _, _, s in task.rows if s.log_volts is not None]
         self._middle = float(self.base[:, FLOW].max()), float(np.mean(amps or [0.0])), float(np.median(volts or [0.0]))
         self._air = float(np.median([math.log(s.density_ratio) for _, _, s in task.rows]))
         sides = np.array([row[0] for row in task.rows])
+        self._moved = self._leak[..., FLOW].mean(axis=0) * task.leak_cm2
         self._grown = float(np.median(self.drags[sides == 1]) - np.median(self.drags[sides == 0]))
         self.mean, self.precision = self._before_hand()
         self.days = [self._day(day) for day in task.days()]
@@ -179,6 +189,7 @@ class Linear:
         sd[at.shift:at.shift + 3] = SHIFT_SD
         sd[[*at.by_bags, at.by_air]] = FORM_SHARE
         sd[at.cold_amps] = max(3.0 * FORM_SHARE * task.belt[0], 1e-6)
+        sd[at.fan] = FAN_SLOPE_SD
         sd[at.port] = [ALTERED_SD if p.name in task.altered else HOSE_SD for p in task.design.ports]
         sd[at.leak] = LEAK_SD_CM2
         runs = {run.name: run for run in task.design.runs}
@@ -214,6 +225,7 @@ class Linear:
                     row[at.shift + c] = 1.0
                     if c != 1:
                         row[at.by_bags[c // 2]] = by_drag * self._grown
+                        row[at.fan][c // 2] = self._moved[i]
                     if c == 1:
                         row[at.bend] = float(self.base[i, FLOW]) - self._middle[0]
                     if c == 2:
@@ -232,6 +244,8 @@ class Linear:
                 chosen.append(i)
                 channels.append(c)
         runs = np.array([task.rows[i][2].run for i in chosen])
+        when = np.array([task.rows[i][2].t for i in chosen])
+        apart = np.abs(when[:, None] - when[None, :])
         same = (runs[:, None] == runs[None, :]).astype(np.float64)
         gone = {day[0]: 0.0}
         for one, two in pairwise(day):
@@ -246,7 +260,7 @@ class Linear:
         v = (
             np.diag(noise) + sum(np.outer(zero, zero) for zero in zeros)
             + np.outer(drag, drag) * (DRAG_DAY_SD**2 + np.minimum.outer(walk, walk))
-            + np.outer(air, air) * same * air_sd**2 + np.outer(mains, mains) * same * mains_sd**2
+            + np.outer(air, air) * same * air_sd**2 + np.outer(mains, mains) * same * mains_sd**2 * np.exp(-apart / MAINS_S)
             + np.outer(cold, cold) * task.belt[0] ** 2 * (COLD_DAYS**2 + same * task.belt[1] ** 2))
         return np.array(z), np.array(h), v, np.array(chosen), np.array(channels)
 
