@@ -72,12 +72,13 @@ class Series:
 
     @property
     def counts_up(self) -> bool:
-        """Whether it is a clock or a counter: each value is above the last, by much the same."""
+        """Whether it is a clock or a counter: each value is above the last, by much the same; once by more, while the fan was
+        switched on."""
         if len(self.values) < 4:
             return False
         steps = [b - a for a, b in itertools.pairwise(self.values)]
         middle = statistics.median(steps)
-        return min(steps) > 0.0 and all(0.2 * middle <= step <= 5.0 * middle for step in steps)
+        return min(steps) > 0.0 and all(0.2 * middle <= step <= 5.0 * middle for step in sorted(steps)[:-1])
 
     @property
     def whole(self) -> bool:

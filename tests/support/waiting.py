@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from daemon.sources.contract import Sample, SampleQueue, Source, SourceHealth
 
-GENEROUS_S = 90.0
+GENEROUS_S = 240.0
 """How long anything is waited for at least: a loaded or small computer takes long, and a test that passes never waits so long."""
 
 
