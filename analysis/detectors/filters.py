@@ -15,7 +15,7 @@ from analysis.detectors.use import UseBook
 from analysis.detectors.watch import Watch
 from analysis.duct.filter import FilterStage
 from analysis.events import EventKind, ShopEvent
-from analysis.findings import Evidence, Finding
+from analysis.findings import UNDECIDED, Evidence, Finding
 
 INTERVAL = 1.645
 """The forecast's interval holds nine out of ten."""
@@ -31,6 +31,9 @@ BELOW_CLEAN = 0.16
 deviations of what clean is known to."""
 TUBE_ODDS, REAL_ODDS = 3.0, 2.0
 """Log-odds by which the fan's pressure must side with a leaking tube, or with the bags themselves."""
+EITHER_ACTION = (
+    "Less pressure is read over the bags: a bag is loose or torn, or the sensor's tube leaks. Look at the bags, their clamps and"
+    " the tube; keep out of the dust.")
 LEAST_TEAR = 0.08
 """Fall of the drag (logarithm) while the fan runs that is told: less is weather, or cake that falls off."""
 HOLE_LOOKS = 4
@@ -243,14 +246,14 @@ class FilterBreach(Watch):
     """
 
     condition = Condition.FILTER_BREACH
-    KEPT = ("_since", "_fall", "_sure", "_asked", "_hole", "_at_stop", "_curve_before")
+    KEPT = ("_since", "_fall", "_sure", "_asked", "_hole", "_at_stop", "_curve_before", "_either")
 
     def __init__(self, core: Core, sensors: SensorFault) -> None:
         super().__init__()
         self.core, self._sensors = core, sensors
         self._fall: list[float] = []
         self._curve_before: float | None = None
-        self._asked = self._at_stop = False
+        self._asked = self._at_stop = self._either = False
         self._sure = 0.0
         self._hole = 0.0
         self._threshold = math.log(CLEANINGS * STATISTICAL / FALSE_ALARMS)
@@ -352,6 +355,8 @@ class FilterBreach(Watch):
 
     def _claim(self, since: float, before: float, after: float, sure: float) -> None:
         self._fall, self._sure, self._asked, self.core.pending = [since, before, after], sure, False, False
+        odds = self._tube_odds(Fall(since, before, after, False, 0.0))
+        self._either = odds is None or odds > -REAL_ODDS
         self.core.track.moved_to(after, 0.03)
         self._set(since)
 
@@ -411,8 +416,10 @@ class FilterBreach(Watch):
                 "drag_fall": Evidence(-math.expm1(self._fall[2] - self._fall[1]), "fraction", "of the drag is gone"),
                 "drag_after": Evidence(math.exp(self._fall[2]), "drag", "drag of the bags since"),
             }
-        return (self._finding(self._sure if self.standing else 0.9, evidence, (
-            "a cleaning that nobody wrote down", "a tube that came off or leaks at the bags")),)
+        either = self.standing and self._either
+        return (self._finding(UNDECIDED if either else self._sure if self.standing else 0.9, evidence, (
+            "a cleaning that nobody wrote down", "a tube that came off or leaks at the bags", "a sensor whose scale changed"),
+            action=EITHER_ACTION if either else ""),)
 
 
 class Cleaning(Keeping):

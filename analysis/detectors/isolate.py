@@ -187,12 +187,8 @@ class Isolation(Keeping):
                 self._claim = []
                 self._seen = []
             return True
-        best: list[tuple[float, float, float, str, float]] = []
-        for i, (name, _, _) in enumerate(HYPOTHESES):
-            if name == "motor_a" and not self.has_current:
-                continue
-            best.append(max(self._windows(i, name)))
-        best.sort(reverse=True)
+        tried = [(i, name) for i, (name, _, _) in enumerate(HYPOTHESES) if name != "motor_a" or self.has_current]
+        best = sorted((max(self._windows(i, name)) for i, name in tried), reverse=True)
         evidence, size, since, name, _ = best[0]
         if not self.known or evidence < self.threshold or name == "filter_pa":
             return self.known and evidence > 0.5 * self.threshold and name != "filter_pa"

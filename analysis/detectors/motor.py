@@ -12,7 +12,7 @@ from analysis.detectors.limits import Limits
 from analysis.detectors.watch import Watch
 from analysis.duct.motor import Motor
 from analysis.events import ShopEvent
-from analysis.findings import Evidence, Finding
+from analysis.findings import UNDECIDED, Evidence, Finding
 from analysis.readings import RunState
 
 HEATING_S, COOLING_S = 150.0, 600.0
@@ -30,8 +30,6 @@ BY_CHANCE = 0.01
 """Blocks without any change that are this unlikely in a row are a clamp that is stuck (:class:`.SensorFault` says so)."""
 TRIPS = 1.25
 """Times the plate's current from which the motor's own overload device must trip (NEC 430.32)."""
-EITHER = 0.5
-"""How sure of two things that explain the same numbers."""
 EITHER_ACTION = (
     "The motor draws more than its air asks for, or its clamp reads too much. Feel the motor: where it is hot or smells,"
     " stop the fan. Else measure the current with another clamp.")
@@ -113,7 +111,7 @@ class MotorOverload(Watch):
         assert self._allowed_a is not None
         sure = min(0.99, 0.7 + 2.0 * max(0.0, self._heat - 1.0)) if self.standing else 0.95
         either = self.standing and self._may_be_clamp(self._isolation.excess)
-        return (self._finding(EITHER if either else sure, {
+        return (self._finding(UNDECIDED if either else sure, {
             "motor_a": Evidence(self._amps, "current", "motor current"),
             "full_load_a": Evidence(self._full_a, "current", "full-load current of the nameplate"),
             "allowed_a": Evidence(self._allowed_a, "current", "allowed for ever"),

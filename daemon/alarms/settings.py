@@ -71,7 +71,7 @@ DEFAULT_RULES: Mapping[Condition, AlarmRule] = MappingProxyType({
         5 * MINUTE, 2 * MINUTE,
         reason="Gates are open together for a moment at each change of machine; after five minutes one is forgotten."),
     Condition.FILTER_BREACH: AlarmRule(
-        1 * MINUTE, 10 * MINUTE, latch=True, re_alarm_s=1 * HOUR,
+        1 * MINUTE, 10 * MINUTE, latch=True, re_alarm_s=1 * HOUR, raise_at=0.5,
         reason="Dust is in the air now. Latched, because the detector will get used to the lower drag but the tear "
                "stays until somebody has looked."),
     Condition.WEAK_FAN: AlarmRule(

@@ -8,9 +8,10 @@ from dataclasses import replace
 import pytest
 
 from analysis.blocks import Block, Stat
+from analysis.detectors.filters import FilterBreach
 from analysis.detectors.motor import LeftRunning
 from analysis.events import EventKind, ShopEvent
-from analysis.findings import Claim
+from analysis.findings import UNDECIDED, Claim
 from analysis.run_state import RunDetector, RunThresholds
 from tests.analysis.detectors.streams import Script, blocks
 from tests.analysis.detectors.test_battery import follow, fresh
@@ -174,3 +175,16 @@ def _with(block: Block, stats: dict[str, Stat], heat: float | None) -> Block:
     from dataclasses import replace
 
     return replace(block, stats=stats, heat_a2s=heat)
+
+
+def test_a_fall_that_the_sensor_s_tube_would_show_as_well_is_told_as_two() -> None:
+    """Through a hole the fan moves more air; a tube that leaks only takes from the reading, which the fan's pressure then lacks."""
+    for odds, sure in ((-8.0, True), (0.5, False), (None, False)):
+        breach = next(one for one in fresh()[0] if isinstance(one, FilterBreach))
+        breach._tube_odds = lambda fall, odds=odds: odds  # type: ignore[method-assign,misc]
+        breach._unable = ""
+        breach._claim(0.0, 6.5, 6.2, 0.95)
+        (finding,) = breach.findings()
+        assert finding.claim is Claim.PRESENT
+        assert (finding.confidence > UNDECIDED) is sure
+        assert ("tube" in finding.action) is not sure
