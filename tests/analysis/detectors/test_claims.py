@@ -178,7 +178,7 @@ def _with(block: Block, stats: dict[str, Stat], heat: float | None) -> Block:
 
 
 def test_a_fall_that_the_sensor_s_tube_would_show_as_well_is_told_as_two() -> None:
-    """Through a hole the fan moves more air; a tube that leaks only takes from the reading, which the fan's pressure then lacks."""
+    """A hole lets the fan move more air; a tube that leaks only takes from the reading, which the fan's pressure then lacks."""
     for odds, sure in ((-8.0, True), (0.5, False), (None, False)):
         breach = next(one for one in fresh()[0] if isinstance(one, FilterBreach))
         breach._tube_odds = lambda fall, odds=odds: odds  # type: ignore[method-assign,misc]
