@@ -86,20 +86,64 @@ def test_what_the_fan_does_is_never_said_to_be_off_unless_it_is(process: ShopPro
     expect(pages[0].locator(".fan")).to_contain_text("Fan off")
 
 
-def test_a_guess_and_a_coasting_fan_give_no_facts(process: ShopProcess, visitor: BrowserContext) -> None:
+def end(process: ShopProcess, how: str) -> None:
+    """It stands still, or is gone."""
+    process.stop() if how == "stopped" else process.kill()
+
+
+def revive(process: ShopProcess, how: str) -> None:
+    """It wakes, or begins again."""
+    process.go_on() if how == "stopped" else process.start()
+
+
+HOW = pytest.mark.parametrize("how", ["stopped", pytest.param("killed", marks=pytest.mark.long)])
+
+
+@HOW
+def test_a_guess_and_a_coasting_fan_give_no_facts(how: str, process: ShopProcess, visitor: BrowserContext) -> None:
     now, ducts, trends = opened(visitor, "/", "/ducts", "/trends?span=120")
     process.say("guess")
+    expect(now.locator("h1")).to_have_text("No trouble seen")
     expect(now.locator(".fan")).to_contain_text("not known")
     expect(ducts.locator("#ducts h2").first).to_have_text("Not known which gates are open")
-    assert re.search(r"carries chips|\bshut\b", ducts.locator("tbody").inner_text()) is None
-    expect(trends.locator("#charts .title .num").nth(1)).to_contain_text("in. w.g.")
+    assert re.search(r"carries chips|no air|\bshut\b", ducts.locator("tbody").inner_text()) is None
+    suction = trends.locator("#charts .title .num").nth(1)
+    expect(suction).to_contain_text("in. w.g., gates not known")
+    end(process, how)
+    for page in (now, ducts, trends):
+        is_grey(page)
+    expect(suction).to_have_text("")  # what came last is no present value
+    assert "normal for these gates" not in now.locator("main").inner_text()
+    revive(process, how)
+    is_live(now)
     process.say("stopping")
     process.say("off")
-    expect(trends.locator("#charts .title .num").nth(1)).to_have_text("", timeout=90_000)
+    expect(suction).to_have_text("", timeout=90_000)
+
+
+@HOW
+def test_silent_sensors_look_like_nobody_watching(how: str, process: ShopProcess, visitor: BrowserContext) -> None:
+    now, wall, health, trends = opened(visitor, "/", "/wall", "/health", "/trends?span=120")
+    process.say("part")
+    expect(now.locator("h1")).to_have_text("Watching in part: pressure over the filter bags is silent")
+    process.say("silent")
+    for page in (now, wall):
+        expect(page.locator("h1")).to_have_text("Nothing is measured")
+    expect(health.locator("#health h2").first).to_have_text("3 sensors give nothing.")
+    expect(wall.locator("dl")).to_be_hidden()
+    for page in (now, wall, health, trends):
+        assert page.locator(WELL).filter(visible=True).count() == 0
+    end(process, how)
+    for page in (now, wall, health, trends):
+        is_grey(page)
+    revive(process, how)
+    process.say("running")
+    expect(now.locator("h1")).to_have_text("All good")
+    expect(wall.locator("dl")).to_be_visible()
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("how", ["stopped", pytest.param("killed", marks=pytest.mark.long)])
+@HOW
 def test_beside_an_alarm_and_after_it_every_word_keeps_its_tense(how: str, process: ShopProcess, visitor: BrowserContext) -> None:
     process.say("full")
     now, alarm = opened(visitor, "/", "/alarms/1")
@@ -114,16 +158,10 @@ def test_beside_an_alarm_and_after_it_every_word_keeps_its_tense(how: str, proce
     alarm.get_by_role("button", name="Remind me later").click()
     expect(alarm.locator(".verdict")).to_contain_text("Put off until")
     assert re.search(r"Stop now|Stop the fan|bag is full", alarm.locator(".verdict").inner_text()) is None, "it is over"
-    if how == "stopped":
-        process.stop()
-    else:
-        process.kill()
+    end(process, how)
     for page in (now, alarm):
         is_grey(page)
-    if how == "stopped":
-        process.go_on()
-    else:
-        process.start()
+    revive(process, how)
     is_live(now)
 
 
