@@ -72,13 +72,14 @@ class Series:
 
     @property
     def counts_up(self) -> bool:
-        """Whether it is a clock or a counter: each value is above the last, by much the same; once by more, while the fan was
-        switched on."""
+        """Whether it is a clock or a counter: each value is above the last, by much the same; sometimes by more, as while the
+        fan was switched on or nobody listened."""
         if len(self.values) < 4:
             return False
         steps = [b - a for a, b in itertools.pairwise(self.values)]
         middle = statistics.median(steps)
-        return min(steps) > 0.0 and all(0.2 * middle <= step <= 5.0 * middle for step in sorted(steps)[:-1])
+        leaps = sum(step > 5.0 * middle for step in steps)
+        return min(steps) > 0.0 and min(steps) >= 0.2 * middle and leaps <= 1 + len(steps) // 6
 
     @property
     def whole(self) -> bool:
