@@ -138,8 +138,7 @@ def _with_leak(
         sizes = [min(max(abs(float(fit.x[-2])), LEAK_LEAST_CM2), LEAK_MOST_CM2) for fit in best]
         if all(abs(size / step - 1.0) < ALIKE for size, step in zip(sizes, steps, strict=True)):
             break
-        # A large leak does less than many small ones: what comes out larger than it was taken to be is larger still.
-        steps = [min(max(size, 2.0 * size - step), LEAK_MOST_CM2) for size, step in zip(sizes, steps, strict=True)]
+        steps = sizes
         e = effects(shop, task.sets, task.axis, task.cut, steps, e)
     belts = [belt for belt, row in zip(BELTS, logs, strict=True) if row.max() > logs.max() - UNLIKELY]
     return task, belts, steps, e
