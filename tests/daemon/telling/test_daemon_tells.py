@@ -76,7 +76,7 @@ class Barn:
         config = shop_file(folder, source, port=port, more=outlets + RULES)
         head, _, rest = config.read_text().partition("[[outlet]]")
         own = rest.partition("[store]")[2]
-        config.write_text(f"{head}[store]{own}".replace('hours = ["06:30", "19:00"]', LATE))
+        config.write_text(f"{head}[store]{own}".replace('units = "us"', f'{LATE}\nunits = "us"', 1))
         self.daemon = DaemonProcess(config, port, pace)
         self.store = folder / "shop.db"
 
@@ -176,7 +176,7 @@ def test_one_digest_a_week_of_event_time_through_a_kill(tmp_path: Path) -> None:
         config = shop_file(tmp_path, source, port=port, more=RULES)
         head, _, rest = config.read_text().partition("[[outlet]]")
         notices = f'{hook(web.port)}[notices]\ndigest_day = "monday"\ndigest_time = "06:00"\n[store]'
-        config.write_text(f"{head}{notices}{rest.partition('[store]')[2]}".replace('hours = ["06:30", "19:00"]', LATE))
+        config.write_text(f"{head}{notices}{rest.partition('[store]')[2]}".replace('units = "us"', f'{LATE}\nunits = "us"', 1))
         daemon = DaemonProcess(config, port)
         store = tmp_path / "shop.db"
 
