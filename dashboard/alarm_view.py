@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.conditions import TEXTS, Condition, Urgency
 from analysis.events import EventKind
-from analysis.findings import Evidence, Finding, titled
+from analysis.findings import UNDECIDED, Evidence, Finding, titled
 from daemon.store.reader import Alarm, AlarmState, Step
 from dashboard.shapes import Out, Screen, place_words, text
 from dashboard.snapshot import Snapshot
@@ -60,12 +60,12 @@ def channel_of(condition: Condition | str, where: str) -> str:
 def sure_words(confidence: float) -> str:
     """How sure a claim is, in words and in percent.
 
-    >>> sure_words(0.97), sure_words(0.6)
-    ('almost sure (97\xa0%)', 'more likely than not (60\xa0%)')
+    >>> sure_words(0.97), sure_words(0.6), sure_words(0.5)
+    ('almost sure (97\xa0%)', 'more likely than not (60\xa0%)', 'a possibility (50\xa0%)')
     """
     percent = min(99, max(1, round(confidence * 100)))
     for least, words in ((0.95, "almost sure"), (0.8, "very likely"), (0.65, "likely"), (0.5, "more likely than not")):
-        if confidence >= least:
+        if confidence >= least and confidence > UNDECIDED:
             return f"{words} ({percent}{NO_BREAK}%)"
     return f"a possibility ({percent}{NO_BREAK}%)"
 

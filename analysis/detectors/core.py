@@ -199,11 +199,7 @@ class Core(Keeping):
         return replace(look, drag=(look.drag / own + drag / variance) / (1.0 / own + 1.0 / variance))
 
     def _look_for_fall(self) -> None:
-        found = []
-        for name in ("fell", "torn"):
-            evidence, since, after = self.track.evidence(name)
-            found.append((evidence, since, after, name == "fell"))
-        evidence, since, after, at_stop = max(found)
+        evidence, at_stop = max((self.track.evidence(name)[0], name == "fell") for name in ("fell", "torn"))
         risen, from_t, _ = self.track.evidence("rose")
         if risen > max(self._fall_threshold, self.track.evidence("carried")[0]):
             now = self.looks_after(from_t)

@@ -242,7 +242,8 @@ class FilterBreach(Watch):
     While the fan runs, a fall is the bags (or their tube). Across a stop it may be a cleaning that nobody wrote down: then
     the drag says so only where it is now below that of clean bags; else a hole shows by its own law. Through cloth the pressure
     goes with the flow, through a hole with its square, so ``flow / pressure = 1/S + a / sqrt(pressure)``: the slope ``a`` over
-    looks at large and small flows is the size of the hole. Until one of these is clear, the owner is asked.
+    looks at large and small flows is the size of the hole. Until one of these is clear, the owner is asked. A fall that a leaking
+    tube at the bags would show as well is told as the two things that it can be, and without a call to stop.
     """
 
     condition = Condition.FILTER_BREACH
@@ -288,7 +289,7 @@ class FilterBreach(Watch):
         self._fall, self._at_stop = [fall.since, fall.before, fall.after], fall.at_stop
         self._curve_before = mean_by_curve(self.core.looks_before(fall.since, KEPT_LOOKS)[-12:])
         self._hole = 0.0
-        odds = self._tube_odds(fall)
+        odds = self._tube_odds(fall.since, fall.before, fall.after)
         if odds is not None and odds > TUBE_ODDS:
             self._sensors.leaking_tube(fall.since)
             return "tube"
@@ -355,22 +356,22 @@ class FilterBreach(Watch):
 
     def _claim(self, since: float, before: float, after: float, sure: float) -> None:
         self._fall, self._sure, self._asked, self.core.pending = [since, before, after], sure, False, False
-        odds = self._tube_odds(Fall(since, before, after, False, 0.0))
+        odds = self._tube_odds(since, before, after)
         self._either = odds is None or odds > -REAL_ODDS
         self.core.track.moved_to(after, 0.03)
         self._set(since)
 
-    def _tube_odds(self, fall: Fall) -> float | None:
+    def _tube_odds(self, since: float, before: float, after: float) -> float | None:
         """Log-odds of a leaking tube against the bags: with the tube the fan's pressure seems to lack what the sensor lost."""
-        earlier = [one for one in self.core.looks_before(fall.since, 6) if one.pressure is not None]
-        later = [one for one in self.core.looks_after(fall.since) if one.pressure is not None]
+        earlier = [one for one in self.core.looks_before(since, 6) if one.pressure is not None]
+        later = [one for one in self.core.looks_after(since) if one.pressure is not None]
         if len(earlier) < 3 or len(later) < 2:
             return None
         moved = _mean([one.pressure or 0.0 for one in later]) - _mean([one.pressure or 0.0 for one in earlier])
         look = self.core.look
         if look is None:
             return None
-        true, seen = math.exp(look.filter + fall.before - fall.after), math.exp(look.filter)
+        true, seen = math.exp(look.filter + before - after), math.exp(look.filter)
         lost = math.log((math.exp(look.suction) + seen) / (math.exp(look.suction) + true))
         variance = self.core.isolation.pressure.variance * (1.0 / len(earlier) + 1.0 / len(later))
         return 0.5 * (moved**2 - (moved - lost) ** 2) / variance

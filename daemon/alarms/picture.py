@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Literal
 
 from analysis.conditions import TEXTS, Urgency
+from analysis.findings import titled
 from daemon.alarms.machine import HIDDEN, STANDING
 from daemon.alarms.types import Alarm
 
@@ -42,7 +43,7 @@ def alarm_document(alarm: Alarm) -> dict[str, object]:
     finding = alarm.finding
     return {
         "id": alarm.id, "condition": alarm.condition.value, "where": alarm.where, "state": alarm.state.value,
-        "urgency": alarm.urgency.value, "title": TEXTS[alarm.condition].title,
+        "urgency": alarm.urgency.value, "title": titled(finding),
         "action": finding.action or TEXTS[alarm.condition].action, "raised": stamp(alarm.raised_t),
         "since": stamp(alarm.since_t), "changed": stamp(alarm.changed_t), "cleared": stamp(alarm.cleared_t),
         "acknowledged": stamp(alarm.acknowledged_t), "shelved_until": stamp(alarm.shelved_until),

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from analysis.conditions import Condition, Urgency
+from analysis.findings import UNDECIDED
 from analysis.units import System
 
 MINUTE = 60.0
@@ -71,14 +72,14 @@ DEFAULT_RULES: Mapping[Condition, AlarmRule] = MappingProxyType({
         5 * MINUTE, 2 * MINUTE,
         reason="Gates are open together for a moment at each change of machine; after five minutes one is forgotten."),
     Condition.FILTER_BREACH: AlarmRule(
-        1 * MINUTE, 10 * MINUTE, latch=True, re_alarm_s=1 * HOUR, raise_at=0.5,
+        1 * MINUTE, 10 * MINUTE, latch=True, re_alarm_s=1 * HOUR, raise_at=UNDECIDED,
         reason="Dust is in the air now. Latched, because the detector will get used to the lower drag but the tear "
                "stays until somebody has looked."),
     Condition.WEAK_FAN: AlarmRule(
         10 * MINUTE, 10 * MINUTE,
         reason="A sag of the mains or a cold start passes within minutes; a worn or reversed wheel does not."),
     Condition.MOTOR_OVERLOAD: AlarmRule(
-        10.0, 1 * MINUTE, re_alarm_s=15 * MINUTE, counts_off_time=True, raise_at=0.5,
+        10.0, 1 * MINUTE, re_alarm_s=15 * MINUTE, counts_off_time=True, raise_at=UNDECIDED,
         reason="The detector has already allowed the current its time, so only a hiccup of the reading is waited out. "
                "It clears while the motor stands and cools. It is said too where it may as well be the clamp."),
     Condition.LOW_VELOCITY: AlarmRule(

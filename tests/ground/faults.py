@@ -50,7 +50,7 @@ KINDS: dict[str, Kind] = {
     "bag_loose": Kind("filter_breach", (0.18, 0.35), (60.0, 900.0), 180.0),
     "bag_torn": Kind("filter_breach", (0.45, 0.75), (0.0, 5.0), 180.0),
     "belt": Kind("weak_fan", (0.07, 0.16), (0.0, 3600.0), brings=_STARVED),
-    "bearing": Kind("motor_overload", (1.25, 1.6), (0.0, 7200.0), 600.0, visible="plain"),
+    "bearing": Kind("motor_overload", (1.25, 1.6), (0.0, 7200.0), 600.0, also=("sensor_fault",), visible="plain"),  # or its clamp
     "left_on": Kind("left_running", (3.0, 6.0), patience_s=3600.0, visible="plain"),
     "inlet_scale": Kind("sensor_fault", (0.10, 0.20)),
     "filter_scale": Kind("sensor_fault", (0.10, 0.20)),
@@ -268,8 +268,7 @@ def alike(shop: Shop, fault: Fault, opening: tuple[float, ...], drag: float, gat
     """Conditions that fit what the channels show about as well as the fault itself does (less than half of
     :data:`PLAIN` speaks against them): who says one of these has found it."""
     fewer = not (fault.up and fault.what.endswith(("_scale", "_drift")))
-    if fault.what == "bearing":
-        return ["sensor_fault"]  # the same numbers: a motor that drags, a clamp that reads too much
+    # The same numbers: a clamp that reads too much, a motor that drags.
     found = ["motor_overload"] if fault.what == "motor_scale" and fault.up else []
     for other, condition in OTHERS.items():
         wrong_way = condition == ("filter_loading" if fewer else "filter_breach")

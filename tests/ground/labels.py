@@ -108,8 +108,6 @@ def _planned(r: Recording, fault: Fault, gates_known: bool, tour: bool, add: Any
             seen = [s for s in seen if s[1] > fault.t0 + 0.7 * fault.ramp_s]
     elif kind.visible == "never":
         required = False
-    if fault.what == "bearing" and seen:
-        more["also"] += alike(r.shop, fault, *_place(r, fault, seen[len(seen) // 2]), gates_known, tour)
     add(kind.condition, fault.t0, fault.t1, required and bool(seen), seen, **more)
     for name in more["also"]:
         add(name, fault.t0, fault.t1, False, [], do=fault.what)

@@ -181,7 +181,7 @@ def test_a_fall_that_the_sensor_s_tube_would_show_as_well_is_told_as_two() -> No
     """A hole lets the fan move more air; a tube that leaks only takes from the reading, which the fan's pressure then lacks."""
     for odds, sure in ((-8.0, True), (0.5, False), (None, False)):
         breach = next(one for one in fresh()[0] if isinstance(one, FilterBreach))
-        breach._tube_odds = lambda fall, odds=odds: odds  # type: ignore[method-assign,misc]
+        breach._tube_odds = lambda *_, odds=odds: odds  # type: ignore[method-assign,misc]
         breach._unable = ""
         breach._claim(0.0, 6.5, 6.2, 0.95)
         (finding,) = breach.findings()

@@ -11,6 +11,7 @@ from analysis.conditions import Condition, Urgency
 from analysis.findings import Finding
 from daemon.alarms.desk import AlarmDesk
 from daemon.alarms.machine import AlarmError, IllegalStep, UnknownAlarm
+from daemon.alarms.picture import alarm_document
 from daemon.alarms.settings import DEFAULT_RULES, AlarmRule, AlarmSettings
 from daemon.alarms.types import AlarmState
 from daemon.wording import headline
@@ -505,6 +506,7 @@ def test_what_has_a_rival_as_likely_calls_nobody_to_stop_until_it_is_sure() -> N
     floor.feed(30, present(OVERLOAD, confidence=0.5))
     assert floor.alarm(OVERLOAD).urgency is Urgency.SOON
     assert headline(floor.alarm(OVERLOAD)) == "Perhaps the motor is overloaded"
+    assert alarm_document(floor.alarm(OVERLOAD))["title"] == "Perhaps the motor is overloaded"
     floor.feed(5, present(OVERLOAD, confidence=0.9))
     assert floor.alarm(OVERLOAD).urgency is Urgency.STOP
     assert headline(floor.alarm(OVERLOAD)) == "The motor is overloaded"
